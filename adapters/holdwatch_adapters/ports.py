@@ -1,0 +1,48 @@
+"""What an adapter is, and the clock it stamps readings with."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+
+    from holdwatch_physics.reading import ProbeNotice, Reading
+
+
+class Clock(Protocol):
+    """The one source of time; a demo's clock runs faster than the wall's."""
+
+    def utc_ns(self) -> int:
+        """Wall-clock time, nanoseconds since 1970 UTC."""
+        ...
+
+    def mono_ns(self) -> int:
+        """Monotonic time, nanoseconds from an arbitrary origin."""
+        ...
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait this many seconds of this clock's own time."""
+        ...
+
+
+class Adapter(Protocol):
+    """One way in.
+
+    ``stream`` runs until its device is gone for good or it is cancelled; it raises
+    ``AdapterError`` when it cannot go on, and the supervisor starts it again after a pause.
+    Cancelling it at any await releases the device.
+    """
+
+    @property
+    def name(self) -> str:
+        """A short name for logs and health, for example ``bluetooth``."""
+        ...
+
+    def stream(self) -> AsyncIterator[Reading | ProbeNotice]:
+        """Yield readings and notices as they arrive."""
+        ...
+
+
+class AdapterError(Exception):
+    """An adapter cannot go on; the message says what is wrong, where, and how to mend it."""

@@ -1,0 +1,1 @@
+"""The HTTP faces of the service: JSON routes, event stream and bay screen."""

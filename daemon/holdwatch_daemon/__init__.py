@@ -1,0 +1,1 @@
+"""The process: configuration, supervision, bus, recorder, hold runner, MQTT outbox, clock."""

@@ -1,0 +1,215 @@
+"""The JSON that leaves and enters the process: events, state, live values, commands.
+
+One set of models serves MQTT, HTTP and the store, and the API documents are generated from it.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+EventType = Literal[
+    "holdwatch.service.started",
+    "holdwatch.service.stopped",
+    "holdwatch.probe.connected",
+    "holdwatch.probe.lost",
+    "holdwatch.probe.battery_low",
+    "holdwatch.probe.malformed",
+    "holdwatch.reading.refused",
+    "holdwatch.hold.started",
+    "holdwatch.hold.phase",
+    "holdwatch.hold.noted",
+    "holdwatch.hold.restarted",
+    "holdwatch.hold.stopped",
+    "holdwatch.hold.resumed",
+    "holdwatch.verdict",
+    "holdwatch.alarm.raised",
+    "holdwatch.alarm.cleared",
+    "holdwatch.command.refused",
+]
+"""Every event type that holdwatch writes."""
+
+
+class Message(BaseModel):
+    """Base of all messages: unknown keys are errors, instances do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Event(Message):
+    """A CloudEvents 1.0 event in JSON, with our integer extensions ``sequence`` and
+    ``baysequence`` (numbered without gaps, the latter per bay) and ``simulated``.
+    """  # noqa: D205 - the sentence needs two lines
+
+    specversion: Literal["1.0"] = "1.0"
+    id: str
+    source: str
+    type: EventType
+    time: str
+    subject: str | None = None
+    datacontenttype: Literal["application/json"] = "application/json"
+    sequence: int
+    bay: str | None = None
+    baysequence: int | None = None
+    simulated: bool | None = None
+    data: dict[str, Any] = Field(default_factory=dict)
+
+
+class Shown(Message):
+    """A value in the unit that the bay's people read, already rounded for show."""
+
+    text: str
+    unit: str
+
+
+class LiveValue(Message):
+    """The newest value of one role."""
+
+    role: str
+    channel: str
+    quantity: str
+    value: float
+    unit: str
+    shown: Shown
+    quality: str
+    age_s: float
+
+
+class Saturation(Message):
+    """Saturation temperatures of the unit's refrigerant at a role's pressure."""
+
+    role: str
+    refrigerant: str
+    bubble_k: float
+    dew_k: float
+    shown: Shown
+
+
+class Difference(Message):
+    """Superheat or subcooling, K."""
+
+    kind: Literal["superheat", "subcooling"]
+    value_k: float
+    shown: Shown
+
+
+class Live(Message):
+    """Payload of ``…/bay/<bay>/live``."""
+
+    bay: str
+    time: str
+    simulated: bool
+    values: list[LiveValue]
+    saturation: list[Saturation] = []
+    differences: list[Difference] = []
+
+
+class Bounds(Message):
+    """A figure with the bounds that decide; null while they cannot be given."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+class HoldProgress(Message):
+    """How a hold stands now.
+
+    ``phase`` is one of ``evacuating``, ``waiting`` (for pressure or the valve), ``settling``,
+    ``holding``, ``done``. Times are seconds of the hold's own clock.
+    """
+
+    hold_id: str
+    procedure: Literal["standing-vacuum", "pressure-decay"]
+    recipe: str
+    started: str
+    phase: str
+    elapsed_s: float
+    since_mark_s: float | None
+    sentence: str
+    leak_g_per_year: Bounds
+    smallest_visible_g_per_year: float | None
+    refrigerant: str
+    criterion_kind: str
+    criterion_limit: float
+    criterion_text: str
+    criterion_g_per_year: float | None
+    pressure_change_pa: Bounds
+    earliest_end_s: float | None
+    latest_end_s: float
+    outcome: Literal["pass", "fail", "inconclusive"] | None = None
+    verdict_sentence: str | None = None
+
+
+class Alarm(Message):
+    """An alarm that stands until it is acknowledged and its cause is gone."""
+
+    id: str
+    kind: str
+    text: str
+    since: str
+    acknowledged: bool = False
+
+
+class BayState(Message):
+    """Payload of ``…/bay/<bay>/state``."""
+
+    bay: str
+    label: str
+    unit: str | None
+    refrigerant: str | None
+    doing: Literal["idle", "hold", "verdict"]
+    sentence: str
+    hold: HoldProgress | None
+    last_verdict_id: str | None
+    alarms: list[Alarm]
+    simulated: bool
+    time: str
+
+
+CommandId = Annotated[str, Field(min_length=1, max_length=100)]
+
+
+class StartHold(Message):
+    """Start a hold: by the name of a configured recipe, or with a whole recipe."""
+
+    command: Literal["start_hold"]
+    id: CommandId
+    recipe: str | dict[str, Any]
+
+
+class StopHold(Message):
+    """Stop the running hold; undecided, it ends inconclusive."""
+
+    command: Literal["stop_hold"]
+    id: CommandId
+
+
+class SayIsolated(Message):
+    """Say that the pump is valved off (vacuum) or the charging valve closed (pressure)."""
+
+    command: Literal["say_isolated"]
+    id: CommandId
+
+
+class AcknowledgeAlarm(Message):
+    """Acknowledge a standing alarm."""
+
+    command: Literal["acknowledge_alarm"]
+    id: CommandId
+    alarm: str
+
+
+Command = Annotated[
+    StartHold | StopHold | SayIsolated | AcknowledgeAlarm, Field(discriminator="command")
+]
+
+
+class Reply(Message):
+    """Answer to a command, on ``…/bay/<bay>/reply`` and over HTTP."""
+
+    id: str
+    ok: bool
+    text: str
+    hold_id: str | None = None

@@ -1,0 +1,108 @@
+"""Readings, their quality, and the roles that channels play in a bay."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Quality(StrEnum):
+    """How far a reading may be believed; only ``GOOD`` readings can earn a pass."""
+
+    GOOD = "good"
+    SUSPECT = "suspect"  # stuck, noisy, late or out of step with its neighbours
+    SATURATED = "saturated"  # at the end of the device's range
+    STALE = "stale"  # older than the device's own interval allows
+
+
+class Quantity(StrEnum):
+    """What a value measures; gauge and absolute pressure are different quantities."""
+
+    PRESSURE_GAUGE = "pressure_gauge"  # Pa above the surrounding air
+    PRESSURE_ABSOLUTE = "pressure_absolute"  # Pa
+    TEMPERATURE = "temperature"  # K
+
+
+SI_UNIT: dict[Quantity, str] = {
+    Quantity.PRESSURE_GAUGE: "Pag",
+    Quantity.PRESSURE_ABSOLUTE: "Paa",
+    Quantity.TEMPERATURE: "K",
+}
+"""The unit word that a trace and the store carry for each quantity."""
+
+
+class Role(StrEnum):
+    """What a channel means in a bay."""
+
+    LOW_SIDE = "low_side"
+    HIGH_SIDE = "high_side"
+    VACUUM = "vacuum"
+    PIPE_TEMPERATURE = "pipe_temperature"
+    AMBIENT_TEMPERATURE = "ambient_temperature"
+    BAROMETER = "barometer"
+
+    @property
+    def is_pressure(self) -> bool:
+        """Whether channels of this role measure pressure."""
+        return self not in {Role.PIPE_TEMPERATURE, Role.AMBIENT_TEMPERATURE}
+
+
+def role_of(name: str) -> Role | None:
+    """Return the role that a channel name states, or None where the name is free.
+
+    ``pipe_temperature.2`` is the second place of ``pipe_temperature``.
+
+    >>> role_of("pipe_temperature.2")
+    <Role.PIPE_TEMPERATURE: 'pipe_temperature'>
+    >>> role_of("my gauge") is None
+    True
+    """
+    head, dot, place = name.partition(".")
+    if dot and not place.isdigit():
+        return None
+    try:
+        return Role(head)
+    except ValueError:
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value of one channel, in SI, with both of its times.
+
+    Attributes:
+        channel: ``<probe>/<quantity name>``, for example ``BM-bay1-gauge/pressure``.
+        quantity: What the value measures.
+        utc_ns: Wall-clock time, nanoseconds since 1970 UTC; for people.
+        mono_ns: Monotonic time, nanoseconds from an arbitrary origin; for durations.
+        value: Pa for either kind of pressure, K for temperature.
+        quality: How far the value may be believed.
+    """
+
+    channel: str
+    quantity: Quantity
+    utc_ns: int
+    mono_ns: int
+    value: float
+    quality: Quality = Quality.GOOD
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeNotice:
+    """What a probe or its link says of itself, beside its readings.
+
+    Attributes:
+        probe: The probe's name.
+        kind: ``connected``, ``lost``, ``battery``, ``malformed`` or ``refused``.
+        utc_ns: Wall-clock time, nanoseconds since 1970 UTC.
+        mono_ns: Monotonic time, nanoseconds.
+        detail: One sentence for a person; empty where the kind says it all.
+        value: Battery percent for ``battery``; otherwise None.
+    """
+
+    probe: str
+    kind: str
+    utc_ns: int
+    mono_ns: int
+    detail: str = ""
+    value: float | None = None

@@ -1,0 +1,1 @@
+"""Holds as pure state machines: readings in, notices and a verdict out."""
