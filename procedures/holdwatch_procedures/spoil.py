@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
-from holdwatch_procedures.estimates import Cause
+if TYPE_CHECKING:
+    from holdwatch_procedures.estimates import Cause
 
 
 class Action(StrEnum):
