@@ -1,0 +1,87 @@
+"""Clocks: the machine's own, and a faster one for simulated time."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+import uuid
+from pathlib import Path
+
+_LINUX_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
+
+def machine_boot_id() -> str:
+    """Return what tells one run of the machine from the next.
+
+    The monotonic clock starts anew with every boot, so monotonic times compare only under one
+    boot id. Where the system gives none, a fresh one stands for this process alone.
+    """
+    try:
+        return _LINUX_BOOT_ID.read_text(encoding="ascii").strip()
+    except OSError:
+        return f"process-{uuid.uuid4()}"
+
+
+class SystemClock:
+    """The machine's clocks, as they run.
+
+    The monotonic time is that of ``time.monotonic_ns``: it survives a restart of the process,
+    and begins anew with the machine.
+    """
+
+    simulated = False
+    speed = 1.0
+
+    def __init__(self) -> None:
+        self.boot_id = machine_boot_id()
+
+    def utc_ns(self) -> int:
+        """Wall-clock time, nanoseconds since 1970 UTC."""
+        return time.time_ns()
+
+    def mono_ns(self) -> int:
+        """Monotonic time, nanoseconds since the machine's start."""
+        return time.monotonic_ns()
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait this many seconds."""
+        await asyncio.sleep(seconds)
+
+
+class ScaledClock:
+    """Simulated time that runs ``speed`` times as fast as the machine's.
+
+    Both of its times count from the moment it was made: UTC from ``start_utc_ns``, monotonic
+    from zero. Its boot id is its own, since no other clock shares its monotonic origin.
+
+    Args:
+        speed: Simulated seconds a real second, above 0.
+        start_utc_ns: Simulated wall-clock time at the start, nanoseconds since 1970 UTC; the
+            real time where it is not given.
+
+    Raises:
+        ValueError: The speed is not above 0.
+    """
+
+    simulated = True
+
+    def __init__(self, speed: float, start_utc_ns: int | None = None) -> None:
+        if not speed > 0.0:
+            message = f"the speed of a simulated clock must be above 0, not {speed}"
+            raise ValueError(message)
+        self.speed = speed
+        self.boot_id = f"simulated-{uuid.uuid4()}"
+        self._origin_ns = time.monotonic_ns()
+        self._start_utc_ns = time.time_ns() if start_utc_ns is None else start_utc_ns
+
+    def utc_ns(self) -> int:
+        """Simulated wall-clock time, nanoseconds since 1970 UTC."""
+        return self._start_utc_ns + self.mono_ns()
+
+    def mono_ns(self) -> int:
+        """Simulated time since this clock was made, nanoseconds."""
+        return int((time.monotonic_ns() - self._origin_ns) * self.speed)
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait this many simulated seconds."""
+        await asyncio.sleep(seconds / self.speed)

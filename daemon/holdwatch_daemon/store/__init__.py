@@ -1,0 +1,1 @@
+"""The recorder: one SQLite file, one writer, and readers beside it."""
