@@ -1,0 +1,108 @@
+"""The canonical bytes of a reading in a trace: what is exported, and what is hashed."""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_HALF_EVEN, Decimal, InvalidOperation
+from typing import Final
+
+from holdwatch_physics.reading import SI_UNIT, Quality, Quantity
+
+TRACE_HEADER: Final = b"time,channel,value,unit,quality\n"
+"""First line of an exported trace."""
+MARK_CHANNEL: Final = "mark"
+"""Channel whose values are events, in words."""
+
+_NS_PER_S: Final = 1_000_000_000
+_NS_DIGITS: Final = 9
+_LONGEST_EXPONENT: Final = 12
+"""Times of 10¹³ s (300 000 years) and more are refused before they cost memory."""
+_MUST_QUOTE: Final = frozenset(',"\r\n')
+
+
+class TraceValueError(ValueError):
+    """A time or value that a trace cannot carry."""
+
+
+def format_seconds(t_ns: int) -> str:
+    """Return nanoseconds as the shortest exact decimal number of seconds.
+
+    >>> [format_seconds(t) for t in (0, 12_500_000_000, 1_834_000_000_001, -500_000_000)]
+    ['0', '12.5', '1834.000000001', '-0.5']
+    """
+    whole, rest = divmod(abs(t_ns), _NS_PER_S)
+    sign = "-" if t_ns < 0 else ""
+    if not rest:
+        return f"{sign}{whole}"
+    return f"{sign}{whole}.{rest:09d}".rstrip("0")
+
+
+def parse_seconds(text: str) -> int:
+    """Return decimal seconds as nanoseconds: exact to the nanosecond, finer digits rounded.
+
+    Raises:
+        TraceValueError: not a decimal number, or absurdly large.
+
+    >>> parse_seconds("1834.000000001")
+    1834000000001
+    """
+    whole, _, rest = text.partition(".")
+    # Most lines of a trace: plain digits, which need no decimal arithmetic to be exact.
+    if text.isascii() and whole.isdigit() and len(whole) <= _LONGEST_EXPONENT:
+        if not rest:
+            return int(whole) * _NS_PER_S
+        if rest.isdigit() and len(rest) <= _NS_DIGITS:
+            return int(whole) * _NS_PER_S + int(rest.ljust(_NS_DIGITS, "0"))
+    return _parse_any_seconds(text)
+
+
+def _parse_any_seconds(text: str) -> int:
+    """Parse signs, exponents and long fractions by decimal arithmetic."""
+    try:
+        # Underscores and foreign digits are Python's habit, not a trace's.
+        seconds = Decimal(text) if text.isascii() and "_" not in text else Decimal("nan")
+    except InvalidOperation:
+        seconds = Decimal("nan")
+    if not seconds.is_finite() or seconds.adjusted() > _LONGEST_EXPONENT:
+        raise TraceValueError(f"time {text!r} is not a decimal number of seconds")
+    if seconds.adjusted() < -_NS_DIGITS - 1:
+        return 0
+    return int((seconds * _NS_PER_S).to_integral_value(rounding=ROUND_HALF_EVEN))
+
+
+def trace_line(
+    t_ns: int, channel: str, value: float, quantity: Quantity, quality: Quality
+) -> bytes:
+    r"""Return the line of one reading: ``time,channel,value,unit,quality`` and a line feed.
+
+    Time is exact; the value is the shortest text that reads back to the same number; the unit is
+    the SI word of the quantity. The same reading gives the same bytes, wherever it is written.
+
+    Raises:
+        TraceValueError: the value is not a finite number.
+
+    >>> trace_line(12_500_000_000, "low_side", 1601325.0, Quantity.PRESSURE_ABSOLUTE, Quality.GOOD)
+    b'12.5,low_side,1601325.0,Paa,good\n'
+    """
+    if not math.isfinite(value):
+        raise TraceValueError(f"channel {channel!r}: {value} is not a value that a trace can carry")
+    # float() because numpy's own floats print their type.
+    number, unit = repr(float(value)), SI_UNIT[quantity]
+    return f"{format_seconds(t_ns)},{_field(channel)},{number},{unit},{quality.value}\n".encode()
+
+
+def mark_line(t_ns: int, word: str) -> bytes:
+    r"""Return the line of a mark: channel ``mark``, the word as value, no unit.
+
+    >>> mark_line(0, "isolated")
+    b'0,mark,isolated,,good\n'
+    """
+    line = f"{format_seconds(t_ns)},{MARK_CHANNEL},{_field(word)},,{Quality.GOOD.value}\n"
+    return line.encode()
+
+
+def _field(text: str) -> str:
+    """Quote a CSV field (RFC 4180), only where it must be."""
+    if _MUST_QUOTE.isdisjoint(text):
+        return text
+    return '"' + text.replace('"', '""') + '"'
