@@ -83,7 +83,7 @@ class Fluids:
 
     # -- saturation ---------------------------------------------------------------------------
 
-    def saturation_pressure_pa(self, of: Refrigerant | str, t_k: float) -> tuple[float, float]:
+    def saturation_pressure_pa(self, of: Fluid | str, t_k: float) -> tuple[float, float]:
         """Return the (bubble, dew) pressure at a temperature, Pa; equal for a pure fluid.
 
         Raises:
@@ -96,7 +96,7 @@ class Fluids:
                 self._update(it, "QT_INPUTS", 1.0, t_k).p(),
             )
 
-    def saturation_temperature_k(self, of: Refrigerant | str, p_pa: float) -> tuple[float, float]:
+    def saturation_temperature_k(self, of: Fluid | str, p_pa: float) -> tuple[float, float]:
         """Return the (bubble, dew) temperature at a pressure, K; equal for a pure fluid.
 
         Raises:
@@ -115,7 +115,7 @@ class Fluids:
                 self._update(it, "PQ_INPUTS", p_pa, 1.0).T(),
             )
 
-    def saturation_density(self, of: Refrigerant | str, t_k: float) -> tuple[float, float]:
+    def saturation_density(self, of: Fluid | str, t_k: float) -> tuple[float, float]:
         """Return the molar density of the (boiling liquid, dry vapour) at ``t_k``, mol/m³."""
         it = self._saturated(of, t_k)
         with self._lock:
@@ -177,10 +177,10 @@ class Fluids:
         it = self._in_range(of, t_k)
         if not rho_molar > 0.0:
             raise FluidError(f"density of {it.name} must be above 0, not {rho_molar:g} mol/m³")
-        if self._can_condense(it, t_k):
-            liquid, vapour = self.saturation_density(it.name, t_k)
+        if _can_condense(it, t_k):
+            liquid, vapour = self.saturation_density(it, t_k)
             if vapour <= rho_molar <= liquid:
-                return self.saturation_pressure_pa(it.name, t_k)[1]
+                return self.saturation_pressure_pa(it, t_k)[1]
             if rho_molar > liquid:
                 raise FluidError(
                     f"{it.name} at {celsius(t_k):.2f} °C would fill the vessel with liquid: "
@@ -242,9 +242,9 @@ class Fluids:
                 f"{it.name} at {p_pa:g} Pa absolute: the pressure must be above 0 and at most "
                 f"{highest / 1e3:.0f} kPa absolute"
             )
-        condensing = self._can_condense(it, t_k)
+        condensing = _can_condense(it, t_k)
         if condensing:
-            dew = self.saturation_pressure_pa(it.name, t_k)[1]
+            dew = self.saturation_pressure_pa(it, t_k)[1]
             if p_pa > dew * (1.0 + 1e-6):
                 raise FluidError(
                     f"{it.name} at {celsius(t_k):.2f} °C is a gas only up to "
@@ -255,7 +255,7 @@ class Fluids:
 
     def _at_density(self, it: Fluid, rho_molar: float, t_k: float, read: Any) -> Any:
         """Read a property of the gas at density and temperature."""
-        as_gas = self._can_condense(it, t_k)
+        as_gas = _can_condense(it, t_k)
         with self._lock:
             return self._read(it, "DmolarT_INPUTS", rho_molar, t_k, read, as_gas=as_gas)
 
@@ -263,9 +263,12 @@ class Fluids:
         """Move a state and read it, with the library's errors made ours; under the lock."""
         state = self._update(it, pair, a, b, as_gas=as_gas)
         try:
-            return read(state)
+            value = read(state)
         except ValueError as error:
             raise FluidError(f"{it.name} cannot be computed at this state: {error}") from error
+        if isinstance(value, float) and not math.isfinite(value):
+            raise FluidError(f"{it.name} cannot be computed at this state: no finite value")
+        return value
 
     def _in_range(self, of: Fluid | str, t_k: float) -> Fluid:
         """Return the fluid, having checked the temperature against its equation of state."""
@@ -280,7 +283,7 @@ class Fluids:
             )
         return it
 
-    def _saturated(self, of: Refrigerant | str, t_k: float) -> Fluid:
+    def _saturated(self, of: Fluid | str, t_k: float) -> Fluid:
         """Return the fluid, having checked that it can boil at the temperature."""
         it = self._in_range(of, t_k)
         if t_k >= it.critical_k:
@@ -290,10 +293,6 @@ class Fluids:
                 "give a lower temperature or the unit's charge density"
             )
         return it
-
-    def _can_condense(self, it: Fluid, t_k: float) -> bool:
-        """Tell whether the fluid may be liquid at the temperature."""
-        return t_k < it.critical_k
 
     def _saturation_range_pa(self, it: Fluid) -> tuple[float, float]:
         """Return the lowest and highest pressure at which the fluid boils, Pa."""
@@ -308,6 +307,11 @@ class Fluids:
 def _resolve(of: Fluid | str) -> Fluid:
     """Return the constants of a fluid given by name or as such."""
     return fluid(of) if isinstance(of, str) else of
+
+
+def _can_condense(it: Fluid, t_k: float) -> bool:
+    """Tell whether the fluid may be liquid at the temperature."""
+    return t_k < it.critical_k
 
 
 def _show_k(t_k: float) -> str:

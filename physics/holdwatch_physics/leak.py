@@ -85,11 +85,11 @@ class Restatement:
 
     def factor(self, law: Law = Law.LAMINAR) -> float:
         """Return g/yr of the refrigerant for one mol/s of the test gas."""
-        return self.laminar if law is Law.LAMINAR else self.molecular
+        return self.g_per_year_per_mol_per_s[law]
 
     def relative_uncertainty(self, law: Law = Law.LAMINAR) -> float:
         """Return the relative standard uncertainty of the factor."""
-        return self.laminar_u if law is Law.LAMINAR else self.molecular_u
+        return {Law.LAMINAR.value: self.laminar_u, Law.MOLECULAR.value: self.molecular_u}[law]
 
     def g_per_year(self, mol_per_s: float, law: Law = Law.LAMINAR) -> float:
         """Return grams a year of the refrigerant for a measured flow of test gas."""
