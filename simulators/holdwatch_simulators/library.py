@@ -250,7 +250,7 @@ def _clamp(van: str, number: int) -> ProbeSpec:
     return ProbeSpec(role, "pipe", model, "degC", f"{van} clamp {number}")
 
 
-def _shop_probes() -> tuple[ProbeSpec, ...]:
+def _shop_probes(van: str) -> tuple[ProbeSpec, ...]:
     """One device on the wall of the shop: air temperature and barometer, every 10 s."""
     air = ThermometerModel(
         lag_s=60.0, blemishes=Blemishes(noise=0.02, resolution=0.01, interval_s=10.0)
@@ -262,8 +262,8 @@ def _shop_probes() -> tuple[ProbeSpec, ...]:
         blemishes=Blemishes(noise=3.0, resolution=1.0, offset=20.0, interval_s=10.0),
     )
     return (
-        ProbeSpec("ambient_temperature", "air", air, "degC", "shop air"),
-        ProbeSpec("barometer", "barometer", barometer, "kPaa", "shop air"),
+        ProbeSpec("ambient_temperature", "air", air, "degC", f"{van} shop air", "bthome"),
+        ProbeSpec("barometer", "barometer", barometer, "kPaa", f"{van} shop air", "bthome"),
     )
 
 
@@ -277,7 +277,7 @@ def _vacuum_probes(van: str) -> tuple[ProbeSpec, ...]:
     return (
         ProbeSpec("vacuum", "inside", gauge, "micron", f"{van} vacuum gauge"),
         _clamp(van, 1),
-        *_shop_probes(),
+        *_shop_probes(van),
     )
 
 
@@ -295,5 +295,5 @@ def _nitrogen_probes(van: str) -> tuple[ProbeSpec, ...]:
         ProbeSpec("low_side", "inside", gauge, "kPag", f"{van} gauge"),
         _clamp(van, 1),
         _clamp(van, 2),
-        *_shop_probes(),
+        *_shop_probes(van),
     )

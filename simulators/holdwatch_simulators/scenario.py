@@ -37,6 +37,7 @@ class ProbeSpec:
         model: How well it does so.
         unit: The unit that a trace gives its values in.
         device: Name of the device that carries it; one device may carry several.
+        link: How the device talks: ``gatt`` is connected to, ``bthome`` only advertises.
     """
 
     role: str
@@ -44,6 +45,7 @@ class ProbeSpec:
     model: GaugeModel | ThermometerModel
     unit: str
     device: str
+    link: Literal["gatt", "bthome"] = "gatt"
 
     @property
     def kind(self) -> Kind:
