@@ -1,0 +1,335 @@
+"""Bluetooth probes through bleak: one scanner, one owner task for each probe, no stuck links.
+
+What bleak does not do is done here: a watchdog on the data (a link can look alive for ever), a
+watch on the system's Bluetooth service, patience on every call, one attempt to connect at a
+time, pauses that grow.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import random
+import sys
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from bleak import BleakScanner
+
+from holdwatch_adapters import bthome
+from holdwatch_adapters.bluetooth_link import Link, LinkLost
+from holdwatch_adapters.bluez_watch import BluezWatch
+from holdwatch_adapters.links import Backoff, LinkTiming, Outlet
+from holdwatch_adapters.ports import AdapterError
+from holdwatch_adapters.translate import BluetoothProbe, Translator
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Sequence
+
+    from bleak.backends.device import BLEDevice
+    from bleak.backends.scanner import AdvertisementData
+
+    from holdwatch_adapters.ports import Clock
+    from holdwatch_physics.reading import ProbeNotice, Reading
+
+__all__ = ["BluetoothAdapter", "BluetoothProbe", "ProbeState"]
+
+log = logging.getLogger(__name__)
+
+_ADVICE: Final = "is Bluetooth switched on and its service running (systemctl status bluetooth)?"
+
+
+@dataclass(slots=True)
+class ProbeState:
+    """How one probe stands, for health.
+
+    Attributes:
+        connected: A link is up and subscribed, or a broadcaster is being heard.
+        rssi_dbm: Signal strength of its last advertisement, or None.
+        links: How many times a link came up.
+    """
+
+    connected: bool = False
+    rssi_dbm: int | None = None
+    links: int = 0
+
+
+class _ServiceGone(Exception):  # noqa: N818 - ends an era, inside this module only
+    """The system's Bluetooth service died or was started anew."""
+
+
+class _Enrolled:
+    """What the adapter keeps of one probe while it runs."""
+
+    def __init__(self, probe: BluetoothProbe, clock: Clock) -> None:
+        self.probe = probe
+        self.translator = Translator(probe, clock)
+        self.state = ProbeState()
+        self.device: BLEDevice | None = None
+        self.sighted = asyncio.Event()
+        self.heard = asyncio.Event()
+
+    def forget_sighting(self) -> None:
+        """Wait for the next sign of life before the next attempt."""
+        self.device = None
+        self.sighted.clear()
+        self.heard.clear()
+
+
+class BluetoothAdapter:
+    """Enrolled Bluetooth probes as one stream of readings.
+
+    Only enrolled probes are believed. A probe that is lost is sought for ever; its notices say
+    ``connected`` and ``lost``. The death of the system's Bluetooth service is survived when it
+    comes back soon.
+
+    Args:
+        probes: The enrolled probes; addresses and names are unique.
+        clock: Stamps the readings. Links are timed in real time, whatever this clock shows.
+        timing: Patience with the radio.
+        random_source: For the jitter of pauses.
+        hci: The Bluetooth adapter to use on Linux, for example ``hci0``; None for the first.
+
+    Raises:
+        ValueError: Two probes share a name or an address.
+    """
+
+    def __init__(
+        self,
+        probes: Sequence[BluetoothProbe],
+        clock: Clock,
+        *,
+        timing: LinkTiming | None = None,
+        random_source: random.Random | None = None,
+        hci: str | None = None,
+    ) -> None:
+        self._timing = timing or LinkTiming()
+        self._random = random_source or random.Random()  # noqa: S311 - jitter, not secrets
+        self._hci = hci
+        self._probes = {probe.address.upper(): _Enrolled(probe, clock) for probe in probes}
+        names = {probe.name for probe in probes}
+        if len(self._probes) != len(probes) or len(names) != len(probes):
+            raise ValueError("two enrolled probes share a name or an address: give each its own")
+        self._outlet = Outlet()
+        self._connecting = asyncio.Lock()
+        self._advertised = asyncio.Event()
+
+    @property
+    def name(self) -> str:
+        """Return the adapter's name in logs and health."""
+        return "bluetooth"
+
+    def states(self) -> dict[str, ProbeState]:
+        """Return how each probe stands, by its name."""
+        return {entry.probe.name: entry.state for entry in self._probes.values()}
+
+    async def stream(self) -> AsyncIterator[Reading | ProbeNotice]:
+        """Yield readings and notices as they arrive; one reader at a time.
+
+        Raises:
+            AdapterError: There is no Bluetooth here, or its service stayed away.
+        """
+        self._outlet = Outlet()
+        running = asyncio.create_task(self._run(), name="bluetooth")
+        running.add_done_callback(self._outlet.close)
+        try:
+            while (item := await self._outlet.get()) is not None:
+                yield item
+            running.result()
+        finally:
+            running.cancel()
+            with contextlib.suppress(asyncio.CancelledError, Exception):
+                await running
+
+    async def _run(self) -> None:
+        """Live through one era of the Bluetooth service after another."""
+        while True:
+            async with contextlib.AsyncExitStack() as stack:
+                watch: BluezWatch | None = None
+                if sys.platform == "linux":
+                    watch = await self._open_watch(stack)
+                try:
+                    await self._era(watch)
+                except* _ServiceGone:
+                    pass
+                except* AdapterError as group:
+                    raise AdapterError(str(group.exceptions[0])) from group
+                assert watch is not None  # noqa: S101 - only a watch ends an era
+                log.warning("bluetooth: the system's Bluetooth service is gone")
+                if not await watch.returned(self._timing.daemon_return):
+                    raise AdapterError(f"the system's Bluetooth service stays away: {_ADVICE}")
+                log.info("bluetooth: the system's Bluetooth service is back")
+
+    async def _open_watch(self, stack: contextlib.AsyncExitStack) -> BluezWatch:
+        try:
+            return await stack.enter_async_context(BluezWatch(self._timing.call))
+        except Exception as error:
+            raise AdapterError(f"the system bus cannot be reached ({error}): {_ADVICE}") from error
+
+    async def _era(self, watch: BluezWatch | None) -> None:
+        scanner = await self._start_scanner()
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self._keep_scanning(scanner, watch))
+            for entry in self._probes.values():
+                entry.forget_sighting()
+                if entry.probe.profile == "ess":
+                    group.create_task(self._own(entry, watch))
+                else:
+                    group.create_task(self._listen(entry))
+            if watch is not None:
+                group.create_task(self._end_with_service(watch))
+
+    async def _end_with_service(self, watch: BluezWatch) -> None:
+        await watch.gone()
+        raise _ServiceGone
+
+    # The one scanner
+
+    async def _start_scanner(self) -> BleakScanner:
+        # No filter by service: it would hide those that only broadcast.
+        scanner = (
+            BleakScanner(self._on_advertisement)
+            if self._hci is None
+            else BleakScanner(self._on_advertisement, bluez={"adapter": self._hci})
+        )
+        try:
+            async with asyncio.timeout(self._timing.call):
+                await scanner.start()
+        except Exception as error:
+            raise AdapterError(f"no Bluetooth scan can be started ({error}): {_ADVICE}") from error
+        return scanner
+
+    async def _stop_scanner(self, scanner: BleakScanner) -> None:
+        # Stopping fails where the service is gone, and then there is nothing to stop.
+        with contextlib.suppress(Exception):
+            async with asyncio.timeout(self._timing.call):
+                await scanner.stop()
+
+    async def _keep_scanning(self, scanner: BleakScanner, watch: BluezWatch | None) -> None:
+        backoff = Backoff(self._timing.backoff_first, self._timing.backoff_last, self._random)
+        current: BleakScanner | None = scanner
+        try:
+            while True:
+                if watch is not None:
+                    await self._adopt(watch)
+                await self._until_silent()
+                await self._stop_scanner(scanner)
+                current = None
+                while current is None:
+                    try:
+                        current = scanner = await self._start_scanner()
+                        backoff.reset()
+                    except AdapterError as error:  # running links may still be good
+                        log.warning("bluetooth: %s", error)
+                        await asyncio.sleep(backoff.next_s())
+        finally:
+            if current is not None:
+                await self._stop_scanner(current)
+
+    async def _until_silent(self) -> None:
+        with contextlib.suppress(TimeoutError):
+            while True:
+                self._advertised.clear()
+                async with asyncio.timeout(self._timing.scanner_silence):
+                    await self._advertised.wait()
+
+    async def _adopt(self, watch: BluezWatch) -> None:
+        """Take up links that an earlier process left behind: such a probe never advertises."""
+        wanted = {
+            address
+            for address, entry in self._probes.items()
+            if entry.probe.profile == "ess" and not entry.state.connected
+        }
+        with contextlib.suppress(OSError, TimeoutError):
+            for device in await watch.linked(wanted):
+                self._sighted(self._probes[device.address.upper()], device)
+
+    def _on_advertisement(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
+        self._advertised.set()
+        entry = self._probes.get(device.address.upper())
+        if entry is None:
+            return
+        entry.state.rssi_dbm = advertisement.rssi
+        if entry.probe.profile == "ess":
+            self._sighted(entry, device)
+            return
+        # This call also comes for a change of signal strength, with the payload of before.
+        payload = advertisement.service_data.get(bthome.SERVICE_DATA)
+        if payload is None:
+            return
+        told = entry.translator.service_data(bytes(payload))
+        if told and not entry.state.connected:
+            self._mark_connected(entry)
+        for item in told:
+            self._outlet.put(item)
+        if told:
+            entry.heard.set()
+
+    @staticmethod
+    def _sighted(entry: _Enrolled, device: BLEDevice) -> None:
+        entry.device = device
+        entry.sighted.set()
+
+    # Notices
+
+    def _mark_connected(self, entry: _Enrolled) -> None:
+        entry.state.connected = True
+        entry.state.links += 1
+        strength = entry.state.rssi_dbm
+        detail = "" if strength is None else f"signal {strength} dBm"
+        log.info("bluetooth: %s connected %s", entry.probe.name, detail)
+        self._outlet.put(entry.translator.notice("connected", detail))
+
+    def _mark_lost(self, entry: _Enrolled, reason: str) -> None:
+        if not entry.state.connected:
+            return
+        entry.state.connected = False
+        log.warning("bluetooth: %s lost: %s", entry.probe.name, reason)
+        self._outlet.put(entry.translator.notice("lost", reason))
+
+    # One task for each probe
+
+    async def _listen(self, entry: _Enrolled) -> None:
+        """Say when a broadcaster has fallen silent."""
+        reason = "the Bluetooth adapter stopped"
+        try:
+            while True:
+                entry.heard.clear()
+                try:
+                    async with asyncio.timeout(entry.probe.silence_s):
+                        await entry.heard.wait()
+                except TimeoutError:
+                    quiet = f"nothing new was heard for {entry.probe.silence_s:g} s"
+                    self._mark_lost(entry, quiet)
+                    await entry.heard.wait()
+        finally:
+            self._mark_lost(entry, reason)
+
+    async def _own(self, entry: _Enrolled, watch: BluezWatch | None) -> None:
+        """Keep one probe linked, for ever."""
+        backoff = Backoff(self._timing.backoff_first, self._timing.backoff_last, self._random)
+        failing = False
+        while True:
+            await entry.sighted.wait()
+            device = entry.device
+            assert device is not None  # noqa: S101 - set together with the event
+            link = Link(entry.translator, self._outlet.put, self._timing, self._connecting, watch)
+            reason = "the Bluetooth adapter stopped"
+            try:
+                await link.hold(device, lambda: self._mark_connected(entry))
+            except LinkLost as lost:
+                reason = str(lost)
+            except Exception as error:  # noqa: BLE001 - bleak raises many kinds; one probe must not stop the others
+                reason = f"{type(error).__name__}: {error}"
+            finally:
+                was_up = entry.state.connected
+                self._mark_lost(entry, reason)
+            if was_up and link.had_data:
+                backoff.reset()
+                failing = False
+            elif not failing:
+                failing = True
+                log.warning("bluetooth: %s cannot be linked: %s", entry.probe.name, reason)
+            await asyncio.sleep(backoff.next_s())
+            entry.forget_sighting()

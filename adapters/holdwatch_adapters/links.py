@@ -1,0 +1,96 @@
+"""Parts that adapters with links share: timing, backoff, and the queue out of callbacks."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    import random
+
+    from holdwatch_physics.reading import ProbeNotice, Reading
+
+log = logging.getLogger(__name__)
+
+_OUTLET_LIMIT: Final = 20_000  # minutes of a whole shop's readings
+
+
+@dataclass(frozen=True, slots=True)
+class LinkTiming:
+    """Patience with a radio, in seconds of real time, whatever the shop's clock shows.
+
+    Attributes:
+        connect: For one attempt to connect.
+        call: For any other single call.
+        disconnect: For an orderly disconnect; a real stack takes 2 to 3.
+        backoff_first: Pause after the first failure; it doubles with each further one.
+        backoff_last: The longest pause.
+        scanner_silence: No advertisement at all for this long: the scan is started anew.
+        battery: Between two readings of a battery that does not report by itself.
+        daemon_return: How long the system's Bluetooth service may stay away.
+    """
+
+    connect: float = 20.0
+    call: float = 10.0
+    disconnect: float = 10.0
+    backoff_first: float = 0.5
+    backoff_last: float = 30.0
+    scanner_silence: float = 90.0
+    battery: float = 600.0
+    daemon_return: float = 60.0
+
+
+class Backoff:
+    """Pauses that double from first to last, each shortened by up to half at random.
+
+    The jitter keeps probes that failed together from trying together for ever.
+    """
+
+    def __init__(self, first_s: float, last_s: float, random_source: random.Random) -> None:
+        self._first_s = first_s
+        self._last_s = last_s
+        self._random = random_source
+        self._next_s = first_s
+
+    def next_s(self) -> float:
+        """Return the pause before the next attempt, s."""
+        pause = self._next_s * self._random.uniform(0.5, 1.0)
+        self._next_s = min(self._last_s, 2.0 * self._next_s)
+        return pause
+
+    def reset(self) -> None:
+        """Begin again at the first pause: the last attempt came to something."""
+        self._next_s = self._first_s
+
+
+class Outlet:
+    """A queue from callbacks to one reader; when the reader falls far behind, new items drop.
+
+    A dropped reading is a gap, which a hold sees and never passes over.
+    """
+
+    def __init__(self) -> None:
+        self._queue: asyncio.Queue[Reading | ProbeNotice | None] = asyncio.Queue()
+        self._dropping = False
+        self.dropped = 0
+
+    def put(self, item: Reading | ProbeNotice) -> None:
+        """Queue one item, or drop it."""
+        if self._queue.qsize() >= _OUTLET_LIMIT:
+            self.dropped += 1
+            if not self._dropping:
+                self._dropping = True
+                log.error("readings are dropped: the service takes them up too slowly")
+            return
+        self._dropping = False
+        self._queue.put_nowait(item)
+
+    def close(self, _done: object = None) -> None:
+        """Let the reader end once it has taken what is queued; also a task's done callback."""
+        self._queue.put_nowait(None)
+
+    async def get(self) -> Reading | ProbeNotice | None:
+        """Return the next item, waiting for one; None after ``close``."""
+        return await self._queue.get()
