@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 class Outcome(StrEnum):
     """The three answers a hold may give."""
 
-    PASS = "pass"
+    PASS = "pass"  # noqa: S105 (an outcome, no password)
     FAIL = "fail"
     INCONCLUSIVE = "inconclusive"
 
@@ -121,7 +121,8 @@ class Leak:
 class Verdict:
     """The end of a hold: one of three outcomes with the figures it rests on.
 
-    Times are seconds from the start of the hold (of the trace); pressures Pa.
+    Times are seconds from the start of the hold (of the trace); pressures Pa. Of the readings
+    fed, those up to ``judged_until_ns`` were judged: an export writes just them.
     """
 
     outcome: Outcome
@@ -142,6 +143,7 @@ class Verdict:
     version: str
     procedure: str
     sentence: str
+    judged_until_ns: int | None = None
     quality: dict[str, int] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
@@ -168,6 +170,9 @@ class Verdict:
             "version": self.version,
             "procedure": self.procedure,
             "mark_s": self.mark_s,
+            "judged_until_s": (
+                None if self.judged_until_ns is None else self.judged_until_ns / 1e9
+            ),
             "sentence": self.sentence,
             "quality": dict(self.quality),
         }

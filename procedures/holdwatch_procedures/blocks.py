@@ -1,0 +1,239 @@
+"""Ten-second blocks: many readings of several channels reduced to one value a quantity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+from holdwatch_procedures.estimates import BLOCK_S, Block
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdwatch_procedures.recipe import ChannelSpec, Recipe
+    from holdwatch_procedures.sequence import Item
+
+BLOCK_NS = round(BLOCK_S * 1e9)
+MAD_TO_SD = 1.4826
+"""Standard deviation of a Gaussian over its median absolute deviation."""
+BAROMETER_KEEPS_S = 600.0
+"""How long the last barometer reading stands for the room, s."""
+OUTLIER_SIGMAS = 4.0
+DECAY_OUTLIER_FLOOR_PA = 3e3
+VACUUM_OUTLIER_FLOOR_PA = 10.0
+VACUUM_OUTLIER_SHARE = 0.10
+
+
+@dataclass(slots=True)
+class ClosedBlock:
+    """A finished block with what the hold itself needs beside it.
+
+    Attributes:
+        block: What the engine sees.
+        samples: The usable pressure readings (seconds from the mark, Pa absolute), outliers
+            left out.
+        saturated: How many pressure readings stood at the end of the gauge's range.
+        doubtful: How many pressure readings were suspect or stale.
+        total: How many pressure readings came in all.
+    """
+
+    block: Block
+    samples: list[tuple[float, float]]
+    saturated: int
+    doubtful: int
+    total: int
+
+
+@dataclass(slots=True)
+class _Bin:
+    """What has come in for one role since the block began."""
+
+    times: list[float] = field(default_factory=list)
+    values: list[float] = field(default_factory=list)
+
+
+class BlockBuilder:
+    """Gathers ordered items from ``start_ns`` on and closes a block every ten seconds.
+
+    Gauge pressure becomes absolute with the barometer channel where there is one, else with the
+    recipe's constant; a sealed or absolute gauge never sees the room, so the constant stands.
+    Several pipe thermometers are averaged after their first differences have been taken off, so
+    that one of them dropping out does not move the mean.
+    """
+
+    def __init__(self, recipe: Recipe, pressure: str, start_ns: int) -> None:
+        self._recipe = recipe
+        self._pressure = pressure
+        self._start_ns = start_ns
+        self._end_ns = start_ns + BLOCK_NS
+        self._index = 0
+        self._bins: dict[str, _Bin] = {}
+        self._saturated = 0
+        self._doubtful = 0
+        self._total = 0
+        self._gauge = False
+        self._barometer_pa: float | None = None
+        self._barometer_s = 0.0
+        self._pipe_offset_k: dict[str, float] = {}
+        specs = specs_by_role(recipe)
+        self._limits = {name: range_for(spec) for name, spec in specs.items()}
+        spec = specs.get(pressure)
+        self._vented = spec is None or spec.reference == "vented"
+
+    @property
+    def end_ns(self) -> int:
+        """Hold time at which the block now open ends, ns."""
+        return self._end_ns
+
+    @property
+    def barometer_measured(self) -> bool:
+        """Whether a barometer channel has been seen."""
+        return self._barometer_pa is not None
+
+    def add(self, item: Item) -> None:
+        """Take an item of the block now open; the caller closes blocks first."""
+        t_ns, _rank, role, quantity, value, quality = item
+        is_pressure = role == self._pressure
+        if is_pressure:
+            self._total += 1
+        if quality is not Quality.GOOD:
+            if is_pressure:
+                self._count_doubt(quality)
+            return
+        limits = self._limits.get(role)
+        if limits is not None and limits[2] is quantity and not limits[0] <= value < limits[1]:
+            if is_pressure:
+                self._saturated += 1
+            return
+        t_s = (t_ns - self._start_ns) / 1e9
+        if role == Role.BAROMETER:
+            self._barometer_pa, self._barometer_s = value, t_s
+        if is_pressure:
+            self._gauge = quantity is Quantity.PRESSURE_GAUGE
+        gathered = self._bins.get(role)
+        if gathered is None:
+            gathered = self._bins[role] = _Bin()
+        gathered.times.append(t_s)
+        gathered.values.append(value)
+
+    def _count_doubt(self, quality: Quality | None) -> None:
+        if quality is Quality.SATURATED:
+            self._saturated += 1
+        else:
+            self._doubtful += 1
+
+    def close_until(self, t_ns: int) -> Iterator[ClosedBlock]:
+        """Close and give out every block that ends at or before ``t_ns``."""
+        while self._end_ns <= t_ns:
+            yield self.close()
+
+    def close(self) -> ClosedBlock:
+        """Close the block now open, whole or cut short, and begin the next."""
+        room_pa = self._room_pa()
+        samples = self._pressure_samples(room_pa)
+        values = [p for _, p in samples]
+        middle, deviation = _median_and_mad(values)
+        start_s = self._index * BLOCK_S
+        block = Block(
+            index=self._index,
+            t_s=start_s + BLOCK_S / 2,
+            pressure_pa=sum(values) / len(values) if values else None,
+            pressure_sd_pa=MAD_TO_SD * deviation if middle is not None else 0.0,
+            pressure_n=len(values),
+            pipe_k=self._pipe_mean_k(),
+            coldest_k=self._coldest_k(),
+            ambient_k=self._mean(Role.AMBIENT_TEMPERATURE),
+            barometer_pa=room_pa if room_pa is not None else self._recipe.barometer_pa,
+        )
+        closed = ClosedBlock(block, samples, self._saturated, self._doubtful, self._total)
+        self._bins = {}
+        self._saturated = self._doubtful = self._total = 0
+        self._index += 1
+        self._end_ns += BLOCK_NS
+        return closed
+
+    def _room_pa(self) -> float | None:
+        """The room's pressure for this block; None where a barometer has fallen silent."""
+        mean = self._mean(Role.BAROMETER)
+        if mean is not None:
+            return mean
+        if self._barometer_pa is None:
+            return self._recipe.barometer_pa
+        silent_s = self._index * BLOCK_S - self._barometer_s
+        return self._barometer_pa if silent_s <= BAROMETER_KEEPS_S else None
+
+    def _pressure_samples(self, room_pa: float | None) -> list[tuple[float, float]]:
+        gathered = self._bins.get(self._pressure)
+        if gathered is None:
+            return []
+        offset = 0.0
+        if self._gauge:
+            added = room_pa if self._vented else self._recipe.barometer_pa
+            if added is None:
+                return []
+            offset = added
+        values = [value + offset for value in gathered.values]
+        middle, deviation = _median_and_mad(values)
+        if middle is None:
+            return []
+        floor = DECAY_OUTLIER_FLOOR_PA
+        if self._recipe.is_vacuum:
+            floor = max(VACUUM_OUTLIER_FLOOR_PA, VACUUM_OUTLIER_SHARE * middle)
+        reach = max(OUTLIER_SIGMAS * MAD_TO_SD * deviation, floor)
+        pairs = zip(gathered.times, values, strict=True)
+        return [(t, p) for t, p in pairs if abs(p - middle) <= reach]
+
+    def _pipe_mean_k(self) -> float | None:
+        means = {
+            role: sum(gathered.values) / len(gathered.values)
+            for role, gathered in sorted(self._bins.items())
+            if role_of(role) is Role.PIPE_TEMPERATURE
+        }
+        if not means:
+            return None
+        offsets = self._pipe_offset_k
+        known = [means[role] - offsets[role] for role in means if role in offsets]
+        base = sum(known) / len(known) if known else sum(means.values()) / len(means)
+        for role, mean in means.items():
+            offsets.setdefault(role, mean - base)
+        return sum(mean - offsets[role] for role, mean in means.items()) / len(means)
+
+    def _coldest_k(self) -> float | None:
+        lowest = [
+            sum(gathered.values) / len(gathered.values)
+            for role, gathered in self._bins.items()
+            if (known := role_of(role)) is not None and not known.is_pressure
+        ]
+        return min(lowest, default=None)
+
+    def _mean(self, role: str) -> float | None:
+        gathered = self._bins.get(role)
+        return None if gathered is None else sum(gathered.values) / len(gathered.values)
+
+
+def specs_by_role(recipe: Recipe) -> dict[str, ChannelSpec]:
+    """The recipe's channel figures keyed by role name instead of channel name."""
+    named = ((recipe.role_name(channel), spec) for channel, spec in recipe.channels.items())
+    return {role: spec for role, spec in named if role is not None}
+
+
+def range_for(spec: ChannelSpec) -> tuple[float, float, Quantity] | None:
+    """Lowest good value, lowest saturated value, and the quantity they are given in."""
+    ends, unit = spec.range_si(), spec.parsed_unit
+    if ends is None or unit is None:
+        return None
+    return ends[0], ends[1], unit.quantity
+
+
+def _median_and_mad(values: list[float]) -> tuple[float | None, float]:
+    """Median and median absolute deviation; (None, 0) without values."""
+    if not values:
+        return None, 0.0
+    middle = _median(sorted(values))
+    return middle, _median(sorted(abs(value - middle) for value in values))
+
+
+def _median(ordered: list[float]) -> float:
+    half, odd = divmod(len(ordered), 2)
+    return ordered[half] if odd else (ordered[half - 1] + ordered[half]) / 2

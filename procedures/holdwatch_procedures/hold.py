@@ -1,0 +1,378 @@
+"""A hold as a pure state machine: readings and marks in, notices and one verdict out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdwatch_physics.reading import Quality, Quantity, Role
+from holdwatch_procedures import words
+from holdwatch_procedures.blocks import BLOCK_NS
+from holdwatch_procedures.estimates import BLOCK_S, Cause, Estimate
+from holdwatch_procedures.leaving import time_left
+from holdwatch_procedures.scale import charge_density, unknown_leak
+from holdwatch_procedures.sequence import Item, Ledger, Sequencer
+from holdwatch_procedures.spoil import Action, Spoil
+from holdwatch_procedures.start import Starter
+from holdwatch_procedures.stretch import Look, Stretch
+from holdwatch_procedures.verdict import (
+    CurvePoint,
+    Notice,
+    NoticeKind,
+    Outcome,
+    Phase,
+    Progress,
+    Verdict,
+)
+
+if TYPE_CHECKING:
+    from holdwatch_physics.fluids import Fluids
+    from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.verdict import Leak
+
+MARK_WORD = {"standing-vacuum": "isolated", "pressure-decay": "valve_closed"}
+"""The mark that starts each procedure's clock."""
+NOTE = "note"
+
+
+class Hold:
+    """One run of a procedure.
+
+    Feed readings under their role name (or a channel name that the recipe gives a role) with the
+    nanoseconds since the hold began; say marks with :meth:`mark`. Readings may overtake each
+    other by two seconds. The first verdict stands: once ``verdict`` is set, nothing that is fed
+    changes it. The same readings and marks give the same verdict, bit for bit, in whatever order
+    they came within those two seconds.
+
+    Args:
+        recipe: What to judge by.
+        fluids: Fluid properties.
+        version: Software version that the verdict names.
+
+    Raises:
+        RecipeError: The recipe needs a charge that it does not give.
+        FluidError: Its refrigerant has no state at the reference temperature.
+    """
+
+    def __init__(self, recipe: Recipe, fluids: Fluids, *, version: str) -> None:
+        if charge_density(recipe) is None:
+            fluids.saturation_pressure_pa(recipe.refrigerant, recipe.reference_k)
+        self.recipe = recipe
+        self.verdict: Verdict | None = None
+        self._fluids = fluids
+        self._version = version
+        self._sequencer = Sequencer()
+        self._ledger = Ledger()
+        self._starter = Starter(recipe)
+        self._stretch: Stretch | None = None
+        self._mark_ns: int | None = None
+        self._first_ns: int | None = None
+        self._now_ns = 0
+        self._notices: list[Notice] = []
+        self._causes: list[Cause] = []
+        self._spoilt: list[str] = []
+        self._curve: list[CurvePoint] = []
+        self._phase = Phase.EVACUATING if recipe.is_vacuum else Phase.WAITING
+        self._alarmed = False
+        self._late = 0
+
+    # -- in ---------------------------------------------------------------------------------
+
+    def feed(
+        self, t_ns: int, channel: str, quantity: Quantity, value: float, quality: Quality
+    ) -> list[Notice]:
+        """Take one reading; return what there is to tell because of it.
+
+        Args:
+            t_ns: Time since the hold began, ns of the monotonic clock.
+            channel: A role name, or a channel that the recipe gives a role; others are ignored.
+            quantity: What the value measures.
+            value: Pa or K.
+            quality: Only good readings are judged; the others are counted.
+        """
+        role = self.recipe.role_name(channel)
+        if role is None or self.verdict is not None:
+            return []
+        if self._sequencer.is_late(t_ns):
+            self._count_late(t_ns, role)
+            return self._drain()
+        if quantity is not Quantity.TEMPERATURE:
+            self._watch_pressure(t_ns, role, quantity, value, quality)
+        self._sequencer.push(Item(t_ns, 1, role, quantity, value, quality))
+        self._process_ready()
+        return self._drain()
+
+    def mark(self, t_ns: int, word: str) -> list[Notice]:
+        """Take a mark: the procedure's own word starts its clock, ``note …`` is only kept."""
+        if self.verdict is not None:
+            return []
+        if self._sequencer.is_late(t_ns):
+            self._count_late(t_ns, "mark")
+            return self._drain()
+        self._sequencer.push(Item(t_ns, 0, word, None, 0.0, None))
+        self._process_ready()
+        return self._drain()
+
+    def is_late(self, t_ns: int) -> bool:
+        """Whether a reading of this time would come too late to be judged."""
+        return self._sequencer.is_late(t_ns)
+
+    def finish(self) -> Verdict:
+        """End the hold with what there is and return its verdict; again, the same verdict."""
+        for item in self._sequencer.rest():
+            if self.verdict is not None:
+                break
+            self._process(item)
+        if self.verdict is None:
+            if self._stretch is None:
+                self._begin_stretch(at_end=True)
+            if self._stretch is not None:
+                self._look_until(self._now_ns)
+        if self.verdict is None:
+            if self._stretch is not None:
+                self._stretch.finish()
+            self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
+        verdict = self.verdict
+        if verdict is None:
+            raise RuntimeError("a finished hold must have a verdict")
+        return verdict
+
+    # -- out --------------------------------------------------------------------------------
+
+    def progress(self) -> Progress:
+        """How the hold stands now."""
+        stretch = self._stretch
+        estimate = stretch.estimate if stretch is not None else None
+        left = time_left(self.recipe, self._mark_ns, self._first_ns, stretch)
+        leak = self._leak() if stretch is not None and stretch.scale is not None else None
+        return Progress(
+            phase=self._phase,
+            elapsed_s=self._now_ns / 1e9,
+            since_mark_s=None if self._mark_ns is None else (self._now_ns - self._mark_ns) / 1e9,
+            sentence=words.progress(self.recipe, self._phase, stretch, self.verdict),
+            leak=leak,
+            smallest_visible_g_per_year=self._smallest_visible(),
+            criterion_g_per_year=(
+                stretch.scale.limit_grams if stretch is not None and stretch.scale else None
+            ),
+            pressure_change_raw_pa=stretch.raw_change_pa if stretch is not None else None,
+            pressure_change_compensated_pa=(
+                estimate.compensated_pa if estimate is not None else None
+            ),
+            earliest_end_s=left[0],
+            latest_end_s=left[1],
+            pressure_pa=stretch.pressure_pa if stretch is not None else self._starter.pressure_pa,
+            temperature_k=stretch.temperature_k if stretch is not None else None,
+        )
+
+    def curve_since(self, index: int) -> list[CurvePoint]:
+        """The points for drawing, from the given number on."""
+        return self._curve[index:]
+
+    # -- within -----------------------------------------------------------------------------
+
+    def _drain(self) -> list[Notice]:
+        notices, self._notices = self._notices, []
+        return notices
+
+    def _tell(self, t_ns: int, kind: NoticeKind, text: str, *causes: Cause) -> None:
+        self._notices.append(Notice(t_ns, kind, text, causes))
+
+    def _enter(self, phase: Phase, t_ns: int, text: str) -> None:
+        if phase is not self._phase:
+            self._phase = phase
+            self._tell(t_ns, NoticeKind.PHASE, text)
+
+    def _count_late(self, t_ns: int, role: str) -> None:
+        self._late += 1
+        if self._late == 1:
+            text = f"A reading of {role} came more than 2 s late; it is stored but not judged."
+            self._tell(t_ns, NoticeKind.NOTED, text)
+
+    def _watch_pressure(
+        self, t_ns: int, role: str, quantity: Quantity, value: float, quality: Quality
+    ) -> None:
+        """Raise the alarm at the first reading above the unit's limit; judging comes later."""
+        most = self.recipe.max_gauge_pa
+        if self._alarmed or most is None or role == Role.BAROMETER or quality is Quality.SUSPECT:
+            return
+        room = 0.0 if quantity is Quantity.PRESSURE_GAUGE else self.recipe.barometer_pa
+        if value - room > most:
+            self._alarmed = True
+            text = words.overpressure_alarm(role, value - room, most)
+            self._tell(t_ns, NoticeKind.ALARM, text, Cause.OVERPRESSURE)
+
+    def _process_ready(self) -> None:
+        for item in self._sequencer.ready():
+            self._process(item)
+            if self.verdict is not None:
+                return
+
+    def _process(self, item: Item) -> None:
+        """Take one item in the order of time."""
+        t_ns = item.t_ns
+        if self._first_ns is None:
+            self._first_ns = t_ns
+        began_ns = self._mark_ns
+        if self._stretch is None and began_ns is not None and t_ns >= began_ns + BLOCK_NS:
+            self._begin_stretch(at_end=False)
+        if self._stretch is not None:
+            self._look_until(t_ns)
+        elif self._is_overdue(t_ns):
+            self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
+        if self.verdict is not None:
+            return
+        self._now_ns = t_ns
+        self._ledger.add(item)
+        if item.quantity is None:
+            self._take_mark(item)
+        elif self._stretch is not None:
+            self._stretch.add(item)
+        else:
+            self._wait_for_start(item)
+
+    def _take_mark(self, item: Item) -> None:
+        word = item.channel
+        if word != MARK_WORD[self.recipe.procedure]:
+            return
+        self._starter.forget_before(item.t_ns)
+        self._stretch = None
+        self._set_mark(item.t_ns, words.started_by_mark(self.recipe))
+
+    def _set_mark(self, t_ns: int, text: str) -> None:
+        self._mark_ns = t_ns
+        phase = Phase.HOLDING if self.recipe.is_vacuum else Phase.SETTLING
+        self._enter(phase, t_ns, text)
+
+    def _wait_for_start(self, item: Item) -> None:
+        """Before the start: watch for it in the data, and keep what may belong to the hold."""
+        self._starter.add(item)
+        if self._mark_ns is None:
+            found_ns = self._starter.found_ns
+            if found_ns is not None:
+                self._set_mark(found_ns, self._starter.text)
+        for text in self._starter.news():
+            self._tell(item.t_ns, NoticeKind.NOTED, text)
+
+    def _begin_stretch(self, *, at_end: bool) -> None:
+        """Start judging from the mark with the readings kept since."""
+        if self._mark_ns is None and at_end:
+            self._mark_ns = self._starter.fallback_ns()
+        start_ns = self._mark_ns
+        role = None if start_ns is None else self._starter.role_since(start_ns)
+        if start_ns is None or role is None:
+            return
+        stretch = Stretch(self.recipe, self._fluids, role, start_ns)
+        self._stretch = stretch
+        for item in self._starter.take_since(start_ns):
+            self._look_until(item.t_ns)
+            if self._stretch is stretch and self.verdict is None:
+                stretch.add(item)
+
+    def _look_until(self, t_ns: int) -> None:
+        stretch = self._stretch
+        if stretch is None:
+            return
+        for look in stretch.close_until(t_ns):
+            self._curve.append(look.point)
+            self._take_look(stretch, look)
+            if self.verdict is not None or self._stretch is not stretch:
+                return
+
+    def _take_look(self, stretch: Stretch, look: Look) -> None:
+        end_ns = stretch.start_ns + round((look.block.t_s + BLOCK_S / 2) * 1e9)
+        self._now_ns = max(self._now_ns, end_ns)
+        if stretch.settled_at_s is not None and self._phase is Phase.SETTLING:
+            self._enter(Phase.HOLDING, end_ns, words.SETTLED)
+        if look.decision is not None:
+            self._conclude(look.decision, decided_s=end_ns / 1e9)
+            return
+        for spoil in look.spoils:
+            if self._take_spoil(stretch, spoil, end_ns):
+                return
+        if self._is_overdue(end_ns):
+            self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
+
+    def _take_spoil(self, stretch: Stretch, spoil: Spoil, end_ns: int) -> bool:
+        """Act on a spoiling event; return whether the stretch is over."""
+        if spoil.cause not in self._causes:
+            self._causes.append(spoil.cause)
+        at_min = (stretch.start_s + spoil.t_s) / 60.0
+        self._spoilt.append(f"At {at_min:.1f} min: {spoil.text}")
+        if spoil.action is Action.NOTE:
+            self._tell(end_ns, NoticeKind.NOTED, spoil.text, spoil.cause)
+            return False
+        if spoil.action is Action.VOID:
+            self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
+            return True
+        self._tell(end_ns, NoticeKind.RESTARTED, words.restarted(spoil.text), spoil.cause)
+        self._stretch = Stretch(self.recipe, self._fluids, stretch.role, end_ns)
+        if not self.recipe.is_vacuum:
+            self._phase = Phase.SETTLING
+        return True
+
+    def _is_overdue(self, t_ns: int) -> bool:
+        start_ns = self._mark_ns if self._mark_ns is not None else self._first_ns
+        limit_ns = round(self.recipe.limits.max_duration_min * 60e9)
+        return start_ns is not None and t_ns - start_ns >= limit_ns
+
+    def _leak(self) -> Leak:
+        stretch = self._stretch
+        if stretch is None or stretch.scale is None:
+            return unknown_leak(self.recipe)
+        estimate = stretch.estimate
+        if estimate is not None and estimate.ready:
+            return stretch.scale.leak(estimate)
+        slope = stretch.plain.slope
+        if slope is None:
+            return stretch.scale.plain_leak(None)
+        # The regression is of mol/m³ over time; a gas under pressure loses, a vacuum gains.
+        sign = 1.0 if self.recipe.is_vacuum else -1.0
+        amount = sign * slope * self.recipe.volume_m3
+        return stretch.scale.plain_leak(amount / stretch.scale.mol_per_pa)
+
+    def _ready_estimate(self) -> Estimate | None:
+        stretch = self._stretch
+        if stretch is None or stretch.estimate is None or not stretch.estimate.ready:
+            return None
+        return stretch.estimate
+
+    def _smallest_visible(self) -> float | None:
+        estimate, stretch = self._ready_estimate(), self._stretch
+        if estimate is None or stretch is None or stretch.scale is None:
+            return None
+        return stretch.scale.grams(estimate.smallest_visible)
+
+    def _conclude(self, outcome: Outcome, *, decided_s: float | None) -> None:
+        stretch, estimate = self._stretch, self._ready_estimate()
+        causes = words.causes(outcome, self._causes, estimate)
+        settled_s = stretch.settled_at_s if stretch is not None else None
+        self.verdict = Verdict(
+            outcome=outcome,
+            causes=causes,
+            reasons=words.reasons(self.recipe, outcome, stretch, tuple(self._spoilt)),
+            decided_at_s=decided_s,
+            leak=self._leak(),
+            smallest_visible_g_per_year=self._smallest_visible(),
+            pressure_change_raw_pa=stretch.raw_change_pa if stretch is not None else None,
+            pressure_change_compensated_pa=(
+                estimate.compensated_pa if estimate is not None else None
+            ),
+            criterion_kind=self.recipe.criterion.kind,
+            criterion_limit=self.recipe.criterion.limit,
+            criterion_source=self.recipe.criterion.source,
+            settled_at_s=(
+                stretch.start_s + settled_s
+                if stretch is not None and settled_s is not None
+                else None
+            ),
+            mark_s=None if self._mark_ns is None else self._mark_ns / 1e9,
+            readings_used=self._ledger.readings,
+            readings_sha256=self._ledger.sha256(),
+            version=self._version,
+            procedure=self.recipe.procedure,
+            sentence=words.verdict(self.recipe, outcome, stretch, causes),
+            judged_until_ns=self._ledger.last_ns,
+            quality=dict(self._ledger.quality),
+        )
+        self._phase = Phase.DONE
+        self._tell(self._now_ns, NoticeKind.VERDICT, self.verdict.sentence, *causes)

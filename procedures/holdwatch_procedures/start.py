@@ -1,0 +1,99 @@
+"""What comes before a hold's clock runs: readings kept, and the start seen in the data."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import TYPE_CHECKING
+
+from holdwatch_physics.reading import Quality, Quantity, Role
+from holdwatch_procedures.charging import ChargeWatch
+from holdwatch_procedures.evacuation import EvacuationWatch
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.sequence import Item
+
+PREFERRED = {
+    True: (Role.VACUUM, Role.LOW_SIDE, Role.HIGH_SIDE),
+    False: (Role.LOW_SIDE, Role.HIGH_SIDE),
+}
+"""Pressure roles in the order of preference, for a vacuum (True) and under pressure (False)."""
+KEPT_NS = 3_600_000_000_000
+"""How far back readings are kept while no start has been seen, ns; a start is seen sooner."""
+
+
+class Starter:
+    """Keeps the readings before the start and watches them for it.
+
+    What may start the clock is the recipe's ``start``; the mark always may, and is the hold's
+    own business.
+    """
+
+    def __init__(self, recipe: Recipe) -> None:
+        self._recipe = recipe
+        self._kept: deque[Item] = deque()
+        self._first_ns: int | None = None
+        self._role: str | None = None
+        self._watch: EvacuationWatch | ChargeWatch | None = None
+        self._news: list[str] = []
+        self.found_ns: int | None = None
+        self.text = ""
+        self.pressure_pa: float | None = None
+
+    def add(self, item: Item) -> None:
+        """Keep an item and watch it for the start."""
+        self._kept.append(item)
+        if self._first_ns is None:
+            self._first_ns = item.t_ns
+        oldest_ns = item.t_ns - KEPT_NS
+        if self._recipe.start != "auto":
+            while self._kept and self._kept[0].t_ns < oldest_ns:
+                self._kept.popleft()
+        if item.quality is not Quality.GOOD or item.quantity is Quantity.TEMPERATURE:
+            return
+        if item.channel == Role.BAROMETER or self.found_ns is not None:
+            return
+        self._follow(item)
+
+    def news(self) -> Iterator[str]:
+        """Give out, once, what is worth telling of the time before the start."""
+        told, self._news = self._news, []
+        yield from told
+
+    def forget_before(self, t_ns: int) -> None:
+        """Drop what was kept from before a mark."""
+        while self._kept and self._kept[0].t_ns < t_ns:
+            self._kept.popleft()
+
+    def fallback_ns(self) -> int | None:
+        """The first reading's time, where the recipe lets it start the clock."""
+        return self._first_ns if self._recipe.start == "auto" else None
+
+    def role_since(self, t_ns: int) -> str | None:
+        """The preferred pressure role among the items kept since then, or None."""
+        seen = {item.channel for item in self._kept if item.t_ns >= t_ns}
+        return next((role for role in PREFERRED[self._recipe.is_vacuum] if role in seen), None)
+
+    def take_since(self, t_ns: int) -> list[Item]:
+        """Hand over the items since then and keep nothing."""
+        items = [item for item in self._kept if item.t_ns >= t_ns]
+        self._kept.clear()
+        return items
+
+    def _follow(self, item: Item) -> None:
+        preferred = PREFERRED[self._recipe.is_vacuum]
+        role = item.channel
+        if role not in preferred:
+            return
+        if self._role is None or preferred.index(Role(role)) < preferred.index(Role(self._role)):
+            self._role = role
+            self._watch = self._new_watch()
+        if role != self._role:
+            return
+        pressure = item.value
+        if item.quantity is Quantity.PRESSURE_GAUGE:
+            pressure += self._recipe.barometer_pa
+        self.pressure_pa = pressure
+        self._see(item.t_ns, pressure)

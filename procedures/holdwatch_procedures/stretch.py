@@ -1,0 +1,291 @@
+"""One undisturbed stretch of a hold: blocks into engine and watches, looks out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from statistics import median
+from typing import TYPE_CHECKING
+
+from holdwatch_procedures.blocks import BlockBuilder, ClosedBlock
+from holdwatch_procedures.decay_engine import DecayEngine
+from holdwatch_procedures.estimates import BLOCK_S, Cause
+from holdwatch_procedures.plain import PlainSlope, amount_density
+from holdwatch_procedures.rise import RiseWatch
+from holdwatch_procedures.scale import Scale, scale_for
+from holdwatch_procedures.setups import decay_setup, decay_watch, vacuum_setup, vacuum_watch
+from holdwatch_procedures.spoil import Action, Spoil
+from holdwatch_procedures.vacuum_engine import VacuumEngine
+from holdwatch_procedures.verdict import CurvePoint, Outcome
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdwatch_physics.fluids import Fluids
+    from holdwatch_procedures.estimates import Block, Estimate
+    from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.sequence import Item
+
+DECAY_FIRST_BLOCKS = 30
+"""Blocks whose median pressure is the start of a pressure decay (five minutes)."""
+SATURATED_BLOCKS = 2
+OVERPRESSURE_BLOCKS = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What the hold sees after a block: estimate, spoiling events, and a decision if one fell."""
+
+    block: Block
+    estimate: Estimate | None
+    spoils: tuple[Spoil, ...]
+    decision: Outcome | None
+    point: CurvePoint
+
+
+@dataclass(slots=True)
+class _Facts:
+    """What is remembered of the stretch's blocks."""
+
+    first_pa: float | None = None
+    last_pa: float | None = None
+    settled_pa: float | None = None
+    temperature_k: float | None = None
+    saturated_run: int = 0
+    over_run: int = 0
+    early_pa: list[float] = field(default_factory=list)
+    early_room_pa: list[float] = field(default_factory=list)
+    early_k: list[float] = field(default_factory=list)
+
+
+class Stretch:
+    """Judges what comes after one start: a mark, or the end of a spoiling event.
+
+    Add ordered items; before each, close the blocks that end before it with ``close_until``.
+    """
+
+    def __init__(self, recipe: Recipe, fluids: Fluids, role: str, start_ns: int) -> None:
+        self.recipe = recipe
+        self.start_ns = start_ns
+        self.role = role
+        self.scale: Scale | None = None
+        self.estimate: Estimate | None = None
+        self.settled_at_s: float | None = None
+        self.plain = PlainSlope()
+        self._fluids = fluids
+        self._builder = BlockBuilder(recipe, role, start_ns)
+        self._facts = _Facts()
+        self._held: list[Block] = []
+        self._engine: DecayEngine | VacuumEngine | None = None
+        self._watch = vacuum_watch(recipe, role) if recipe.is_vacuum else decay_watch(recipe, role)
+        self._rise: RiseWatch | None = None
+
+    @property
+    def start_s(self) -> float:
+        """Start of the stretch, seconds of the hold's clock."""
+        return self.start_ns / 1e9
+
+    @property
+    def raw_change_pa(self) -> float | None:
+        """Measured change of absolute pressure since the engine's start, Pa."""
+        facts = self._facts
+        if facts.last_pa is None or facts.first_pa is None:
+            return None
+        start = facts.settled_pa if facts.settled_pa is not None else facts.first_pa
+        return facts.last_pa - start
+
+    @property
+    def pressure_pa(self) -> float | None:
+        """Absolute pressure of the newest block, Pa."""
+        return self._facts.last_pa
+
+    @property
+    def temperature_k(self) -> float | None:
+        """Pipe temperature of the newest block, K."""
+        return self._facts.temperature_k
+
+    def add(self, item: Item) -> None:
+        """Take an item at or after the start."""
+        self._builder.add(item)
+
+    def close_until(self, t_ns: int) -> Iterator[Look]:
+        """Close and judge every block that ends at or before ``t_ns`` of the hold's clock."""
+        for closed in self._builder.close_until(t_ns):
+            yield self._judge(closed)
+
+    def finish(self) -> None:
+        """Take the last, unfinished block into the plain estimate; it decides nothing."""
+        self._remember(self._builder.close())
+        if self.scale is None:
+            self._set_scale()
+
+    def _judge(self, closed: ClosedBlock) -> Look:
+        self._remember(closed)
+        spoils = (*self._gross(closed), *self._watch.push(closed.block))
+        estimate = self._push(closed.block)
+        decision: Outcome | None = None
+        if estimate is not None:
+            self.estimate = estimate
+            if not any(spoil.action is not Action.NOTE for spoil in spoils):
+                decision = self._decide(closed.block, estimate)
+        elif self._rise is not None:
+            decision = self._rise.push(closed.block)
+        return Look(closed.block, estimate, spoils, decision, self._point(closed.block))
+
+    def _remember(self, closed: ClosedBlock) -> None:
+        block, facts = closed.block, self._facts
+        temperature = block.pipe_k
+        if temperature is None:
+            temperature = block.ambient_k
+        if temperature is not None:
+            facts.temperature_k = temperature
+        if block.pressure_pa is None:
+            return
+        if facts.first_pa is None:
+            facts.first_pa = block.pressure_pa
+        facts.last_pa = block.pressure_pa
+        if len(facts.early_pa) < DECAY_FIRST_BLOCKS:
+            facts.early_pa.append(block.pressure_pa)
+            facts.early_room_pa.append(block.barometer_pa)
+            if temperature is not None:
+                facts.early_k.append(temperature)
+        if self.estimate is None:
+            self._extend_plain(closed)
+
+    def _extend_plain(self, closed: ClosedBlock) -> None:
+        """Amounts of gas, as pressures at the stretch's first temperature, into the regression."""
+        gas = "air" if self.recipe.is_vacuum else self.recipe.gas
+        gas_k = self._facts.temperature_k or self.recipe.reference_k
+        pressure = max(closed.block.pressure_pa or 0.0, 1.0)
+        z = self._fluids.compressibility(gas, pressure, gas_k)
+        per_pa = amount_density(1.0, z, gas_k)
+        self.plain.extend((t, p * per_pa) for t, p in closed.samples)
+
+    def _gross(self, closed: ClosedBlock) -> Iterator[Spoil]:
+        """What a glance at the block shows: the end of the range, too much pressure."""
+        facts, block = self._facts, closed.block
+        facts.saturated_run = facts.saturated_run + 1 if 2 * closed.saturated > closed.total else 0
+        if facts.saturated_run == SATURATED_BLOCKS:
+            text = "The gauge stands at the end of its range; use one that reaches further."
+            yield Spoil(Cause.SATURATED, block.t_s, text, Action.VOID)
+        most = self.recipe.max_gauge_pa
+        over = (
+            most is not None
+            and block.pressure_pa is not None
+            and block.pressure_pa - block.barometer_pa > most
+        )
+        facts.over_run = facts.over_run + 1 if over else 0
+        if facts.over_run == OVERPRESSURE_BLOCKS and most is not None:
+            text = (
+                f"The pressure is above the unit's highest allowed {most / 1e3:g} kPa (gauge): "
+                "relieve it slowly through the regulator's vent, eyes protected."
+            )
+            yield Spoil(Cause.OVERPRESSURE, block.t_s, text, Action.VOID)
+
+    def _push(self, block: Block) -> Estimate | None:
+        if self._engine is not None:
+            return self._engine_push(block)
+        self._held.append(block)
+        needed = 1 if self.recipe.is_vacuum else DECAY_FIRST_BLOCKS
+        if len(self._facts.early_pa) < needed:
+            return None
+        self._set_scale()
+        self._engine = self._build_engine()
+        held, self._held = self._held, []
+        estimate: Estimate | None = None
+        for earlier in held:
+            estimate = self._engine_push(earlier)
+        return estimate
+
+    def _engine_push(self, block: Block) -> Estimate | None:
+        engine = self._engine
+        if engine is None:
+            return None
+        estimate = engine.push(block)
+        if isinstance(engine, DecayEngine):
+            self.settled_at_s = engine.settled_at_s
+        elif estimate is not None and estimate.ready and self.settled_at_s is None:
+            self.settled_at_s = estimate.t_s
+        if self._facts.settled_pa is None and estimate is not None:
+            self._facts.settled_pa = (self._facts.last_pa or 0.0) - estimate.compensated_pa
+        return estimate
+
+    def _set_scale(self) -> None:
+        facts = self._facts
+        if not facts.early_pa:
+            return
+        pressure = facts.early_pa[0] if self.recipe.is_vacuum else median(facts.early_pa)
+        self.scale = scale_for(
+            self.recipe,
+            self._fluids,
+            pressure,
+            median(facts.early_room_pa),
+            self._gas_k(),
+        )
+
+    def _gas_k(self) -> float:
+        early = self._facts.early_k
+        if early:
+            return early[0] if self.recipe.is_vacuum else median(early)
+        return self.recipe.coldest_wall_k or self.recipe.reference_k
+
+    def _build_engine(self) -> DecayEngine | VacuumEngine:
+        scale = self.scale
+        if scale is None:
+            raise RuntimeError("an engine needs a scale first")
+        if self.recipe.is_vacuum:
+            setup = vacuum_setup(self.recipe, scale, role=self.role)
+            if self.recipe.criterion.is_change:
+                criterion = self.recipe.criterion
+                self._rise = RiseWatch(criterion.change_pa, criterion.within_s, setup)
+            return VacuumEngine(setup)
+        return DecayEngine(
+            decay_setup(
+                self.recipe,
+                self._fluids,
+                scale,
+                role=self.role,
+                start_pa=median(self._facts.early_pa),
+                thermometer=any(block.pipe_k is not None for block in self._held),
+                barometer_measured=self._builder.barometer_measured,
+            )
+        )
+
+    def _decide(self, block: Block, estimate: Estimate) -> Outcome | None:
+        """Pass below the criterion, fail above it, None while neither bound is clear."""
+        if self._rise is not None:
+            return self._rise.push(block)
+        if not estimate.ready or self.scale is None:
+            return None
+        limit = self.scale.limit_slope
+        if estimate.high < limit:
+            return Outcome.PASS
+        return Outcome.FAIL if estimate.low > limit else None
+
+    def _point(self, block: Block) -> CurvePoint:
+        estimate, scale = self.estimate, self.scale
+        ready = estimate is not None and scale is not None
+
+        def grams(slope: float) -> float | None:
+            if scale is None or not math.isfinite(slope):
+                return None
+            return scale.grams(slope)
+
+        since = block.t_s + BLOCK_S / 2
+        criterion = None
+        if scale is not None:
+            sign = 1.0 if self.recipe.is_vacuum else -1.0
+            criterion = sign * scale.limit_slope * since
+        return CurvePoint(
+            t_s=self.start_s + since,
+            pressure_pa=block.pressure_pa,
+            temperature_k=block.pipe_k,
+            compensated_pa=estimate.compensated_pa if estimate is not None else None,
+            criterion_pa=criterion,
+            leak_g_per_year=grams(estimate.slope) if ready and estimate else None,
+            low_g_per_year=grams(estimate.low) if ready and estimate else None,
+            high_g_per_year=grams(estimate.high) if ready and estimate else None,
+            smallest_visible_g_per_year=(
+                grams(estimate.smallest_visible) if ready and estimate else None
+            ),
+        )

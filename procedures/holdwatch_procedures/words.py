@@ -1,0 +1,252 @@
+"""What a hold says, in a technician's words."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from holdwatch_procedures.estimates import Cause
+from holdwatch_procedures.verdict import Outcome, Phase
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from holdwatch_procedures.estimates import Estimate
+    from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.stretch import Stretch
+    from holdwatch_procedures.verdict import Verdict
+
+SETTLED = "Settled: the heat of charging no longer matters; the leak is being judged."
+SLOW_DESORPTION = (
+    "A leak, or gas let go with a time constant above 40 minutes: pump down and hold again; "
+    "a leak repeats its slope."
+)
+NO_THERMOMETER = (
+    "No pipe thermometer was read: the temperature of the gas had to be guessed wide. One clamp "
+    "on a pipe of the unit narrows the interval several times."
+)
+NO_BAROMETER = (
+    "No barometer was read beside a vented gauge: an allowance for the room's pressure widens "
+    "the interval. A barometer channel takes it away."
+)
+ASSUMED_SEA_LEVEL = (
+    "Neither a barometer nor an altitude was given: standard pressure at sea level, 101.325 kPa, "
+    "was taken."
+)
+
+
+def grams(value: float, *, up: bool = False) -> str:
+    """A leak with its unit, to two or three digits; ``up`` never rounds below the value.
+
+    >>> grams(417.3), grams(417.3, up=True), grams(18340.0), grams(6.28)
+    ('420 g', '420 g', '18 kg', '6.3 g')
+    """
+    if not math.isfinite(value):
+        return "an unknown amount"
+    unit, number = ("kg", value / 1e3) if abs(value) >= 1e4 else ("g", value)
+    if number == 0.0:
+        return f"0 {unit}"
+    step = 10.0 ** (math.floor(math.log10(abs(number))) - 1)
+    rounded = (math.ceil if up else round)(number / step) * step
+    decimals = max(0, -math.floor(math.log10(step)))
+    return f"{rounded:.{decimals}f} {unit}"
+
+
+def minutes(seconds: float) -> str:
+    """A duration for people.
+
+    >>> minutes(1500), minutes(30000)
+    ('25 min', '8 h 20 min')
+    """
+    whole = max(0, round(seconds / 60.0))
+    hours, rest = divmod(whole, 60)
+    if not hours:
+        return f"{rest} min"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+def started_by_mark(recipe: Recipe) -> str:
+    """What is said when a mark starts the clock."""
+    if recipe.is_vacuum:
+        return "Isolated, as said: the rise is being watched."
+    return "Valve closed, as said: the gas is settling after charging."
+
+
+def restarted(why: str) -> str:
+    """What is said when a spoiling event restarts the judging."""
+    return f"{why} The judging starts anew from here."
+
+
+def overpressure_alarm(role: str, gauge_pa: float, most_pa: float) -> str:
+    """The alarm for too much pressure."""
+    return (
+        f"Over-pressure on {role.replace('_', ' ')}: {gauge_pa / 1e3:.0f} kPa (gauge), the unit's "
+        f"highest allowed pressure is {most_pa / 1e3:g} kPa. Close the bottle, keep clear, relieve "
+        "slowly."
+    )
+
+
+def progress(recipe: Recipe, phase: Phase, stretch: Stretch | None, verdict: Verdict | None) -> str:
+    """One sentence on what the hold is doing now."""
+    if verdict is not None:
+        return verdict.sentence
+    if phase is Phase.EVACUATING:
+        return "Evacuating; waiting for the vacuum to be isolated."
+    if phase is Phase.WAITING:
+        return "Waiting for pressure and for the charging valve to be closed."
+    estimate = stretch.estimate if stretch is not None else None
+    if phase is Phase.SETTLING or stretch is None or stretch.scale is None:
+        return "Settling: the gas is still finding its temperature after charging."
+    if estimate is None or not estimate.ready or not math.isfinite(estimate.smallest_visible):
+        return "Holding; no leak can be told apart from the noise yet."
+    visible = grams(stretch.scale.grams(estimate.smallest_visible), up=True)
+    held = minutes(estimate.t_s)
+    return (
+        f"Holding, {held}. Leaks above {visible} of {recipe.refrigerant} a year "
+        "would have shown by now."
+    )
+
+
+def verdict(
+    recipe: Recipe, outcome: Outcome, stretch: Stretch | None, causes: tuple[Cause, ...]
+) -> str:
+    """The verdict in one sentence."""
+    estimate = stretch.estimate if stretch is not None else None
+    scale = stretch.scale if stretch is not None else None
+    change = recipe.criterion.is_change
+    if outcome is Outcome.PASS and estimate is not None and scale is not None:
+        if change:
+            return (
+                f"Tight by the criterion: the pressure changes less than {recipe.criterion.text}."
+            )
+        high = grams(scale.grams(max(estimate.high, 0.0)), up=True)
+        return f"Tight: leaks of more than {high} of {recipe.refrigerant} a year would have shown."
+    if outcome is Outcome.FAIL and estimate is not None and scale is not None:
+        named = " and ".join(str(cause) for cause in causes) or "leak"
+        if change:
+            return f"Fails the criterion of {recipe.criterion.text}: {named}."
+        size = grams(scale.grams(estimate.slope))
+        low, high = (grams(scale.grams(max(x, 0.0))) for x in (estimate.low, estimate.high))
+        return (
+            f"Leaks: about {size} of {recipe.refrigerant} a year (between {low} and {high}), "
+            f"more than the {recipe.criterion.text} allowed."
+        )
+    named = ", ".join(str(cause) for cause in causes)
+    return f"Inconclusive: {named}."
+
+
+def causes(
+    outcome: Outcome, spoilt: Iterable[Cause], estimate: Estimate | None
+) -> tuple[Cause, ...]:
+    """What was found, each word once."""
+    found: list[Cause] = []
+    seen = estimate.causes if estimate is not None else ()
+    if outcome is Outcome.FAIL:
+        found.append(Cause.LEAK)
+    for cause in (*spoilt, *seen):
+        if cause is Cause.LEAK and outcome is not Outcome.FAIL:
+            continue
+        if cause not in found:
+            found.append(cause)
+    if outcome is Outcome.INCONCLUSIVE and not found:
+        found.append(Cause.TOO_SHORT)
+    return tuple(found)
+
+
+def reasons(
+    recipe: Recipe, outcome: Outcome, stretch: Stretch | None, spoilt: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Why the verdict is what it is, what would settle it, and what it assumes."""
+    return tuple(dict.fromkeys(_reasons(recipe, outcome, stretch, spoilt)))
+
+
+def _reasons(
+    recipe: Recipe, outcome: Outcome, stretch: Stretch | None, spoilt: tuple[str, ...]
+) -> Iterator[str]:
+    yield from spoilt
+    if stretch is None or stretch.scale is None:
+        yield _no_start(recipe, stretch)
+        return
+    estimate = stretch.estimate
+    if outcome is Outcome.INCONCLUSIVE:
+        yield from _undecided(recipe, stretch, estimate)
+    elif estimate is not None:
+        yield _bounds(recipe, outcome, stretch, estimate)
+    if outcome is Outcome.FAIL and recipe.is_vacuum and not recipe.criterion.is_change:
+        yield SLOW_DESORPTION
+    if estimate is not None:
+        yield from estimate.notes
+    yield from _assumptions(recipe, stretch)
+
+
+def _no_start(recipe: Recipe, stretch: Stretch | None) -> str:
+    if stretch is not None:
+        return "No usable pressure reading came after the start."
+    if recipe.is_vacuum:
+        return (
+            f"The vacuum was never isolated at or below {recipe.vacuum_figures.target_micron:g} "
+            "micron: reach the target, valve the pump off, or say `isolated`."
+        )
+    return "No usable pressure reading came."
+
+
+def _undecided(recipe: Recipe, stretch: Stretch, estimate: Estimate | None) -> Iterator[str]:
+    scale = stretch.scale
+    if scale is None:
+        return
+    if estimate is None or not estimate.ready:
+        least = "9 minutes" if recipe.is_vacuum else "16 minutes"
+        yield (
+            "The hold was too short, or too much of its data was missing, for any bound on the "
+            f"leak: hold for at least {least} after the start."
+        )
+        return
+    low, high = (grams(scale.grams(x)) for x in (estimate.low, estimate.high))
+    limit = grams(scale.limit_grams)
+    yield (
+        f"The leak lies between {low} and {high} of {recipe.refrigerant} a year; the criterion of "
+        f"{limit} a year lies between the two."
+    )
+    ratio = max(estimate.smallest_visible / scale.limit_slope, 1.5)
+    if math.isfinite(ratio):
+        more = minutes(estimate.t_s * ratio ** (2.0 / 3.0))
+        yield (
+            f"What would settle it: a hold of about {more} undisturbed, steadier temperature, or "
+            + ("a finer gauge." if recipe.is_vacuum else "a higher test pressure within the limit.")
+        )
+    if Cause.MOISTURE in estimate.causes or Cause.OUTGASSING in estimate.causes:
+        yield "Dry the system (pump longer, warm the cold parts) and hold again."
+
+
+def _bounds(recipe: Recipe, outcome: Outcome, stretch: Stretch, estimate: Estimate) -> str:
+    scale = stretch.scale
+    if scale is None:
+        return ""
+    percent = 100.0 * scale.confidence
+    limit = grams(scale.limit_grams)
+    if outcome is Outcome.PASS:
+        bound = grams(scale.grams(max(estimate.high, 0.0)), up=True)
+        return (
+            f"The leak is below {bound} of {recipe.refrigerant} a year, under the criterion of "
+            f"{limit} ({percent:g} % confidence, valid at every look)."
+        )
+    bound = grams(scale.grams(max(estimate.low, 0.0)))
+    return (
+        f"The leak is above {bound} of {recipe.refrigerant} a year, over the criterion of {limit} "
+        f"({percent:g} % confidence, valid at every look)."
+    )
+
+
+def _assumptions(recipe: Recipe, stretch: Stretch) -> Iterator[str]:
+    if (
+        recipe.barometer_kpa is None
+        and recipe.altitude_m is None
+        and not stretch.barometer_measured
+    ):
+        yield ASSUMED_SEA_LEVEL
+    if recipe.is_vacuum:
+        return
+    if not stretch.thermometer_seen:
+        yield NO_THERMOMETER
+    if stretch.needs_barometer:
+        yield NO_BAROMETER
