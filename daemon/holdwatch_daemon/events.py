@@ -2,21 +2,200 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import asyncio
+from collections import deque
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from holdwatch_daemon.messages import Event
+from holdwatch_daemon.timestamps import rfc3339
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    import sqlite3
+    from collections.abc import AsyncIterator, Callable
 
-    from holdwatch_daemon.messages import Event
+    from holdwatch_daemon.messages import EventType
+    from holdwatch_daemon.store.queries import Queries
+    from holdwatch_daemon.store.writer import Writer
+
+_KEPT = 2_000
+"""Newest events kept in memory; a reader further behind reads from the store."""
+_PAGE = 500
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """An event before it has its number.
+
+    Attributes:
+        type: What happened.
+        utc_ns: When, nanoseconds since 1970 UTC.
+        data: Figures and sentences about it.
+        bay: The bay it belongs to, or None for the whole shop.
+        subject: What it is about: a hold's id, a probe, a channel.
+    """
+
+    type: EventType
+    utc_ns: int
+    data: dict[str, Any] = field(default_factory=dict)
+    bay: str | None = None
+    subject: str | None = None
+
+
+class Telling:
+    """A transaction that can also tell events; both reach the disk together or not at all."""
+
+    def __init__(self, log: EventLog, connection: sqlite3.Connection) -> None:
+        self.connection = connection
+        self.told: list[Event] = []
+        self._log = log
+
+    def tell(self, draft: Draft) -> Event:
+        """Give an event its numbers and write it."""
+        event = self._log.append(self.connection, draft)
+        self.told.append(event)
+        return event
 
 
 class EventLog:
-    """The numbered events of the shop."""
+    """The numbered events of the shop.
 
-    def subscribe(self, after: int | None = None) -> AsyncIterator[Event]:
+    Args:
+        writer: The recorder's writer, whose thread gives the numbers.
+        queries: Where older events are read from.
+        site: The shop's name, the ``source`` of its events.
+        database_id: What keeps ids apart when a database is begun anew.
+        simulated: Whether events are marked as simulated.
+        newest: The number of the newest event already written.
+    """
+
+    def __init__(
+        self,
+        writer: Writer,
+        queries: Queries,
+        *,
+        site: str,
+        database_id: str,
+        simulated: bool,
+        newest: int,
+    ) -> None:
+        self._writer = writer
+        self._queries = queries
+        self._source = f"/holdwatch/{site}"
+        self._id_head = f"{site}-{database_id}"
+        self._simulated = simulated or None
+        self._newest = newest
+        self._recent: deque[Event] = deque(maxlen=_KEPT)
+        self._news = asyncio.Event()
+        self._closed = False
+
+    @property
+    def newest(self) -> int:
+        """The number of the newest event on the disk."""
+        return self._newest
+
+    def append(self, connection: sqlite3.Connection, draft: Draft) -> Event:
+        """Number an event and write it; only inside a transaction, in the writer's thread."""
+        (sequence,) = connection.execute(
+            "SELECT COALESCE(MAX(sequence), 0) + 1 FROM events"
+        ).fetchone()
+        baysequence = None
+        if draft.bay is not None:
+            (baysequence,) = connection.execute(
+                "SELECT COALESCE(MAX(baysequence), 0) + 1 FROM events WHERE bay = ?", (draft.bay,)
+            ).fetchone()
+        event = Event(
+            id=f"{self._id_head}-{sequence}",
+            source=self._source,
+            type=draft.type,
+            time=rfc3339(draft.utc_ns),
+            subject=draft.subject,
+            sequence=sequence,
+            bay=draft.bay,
+            baysequence=baysequence,
+            simulated=self._simulated,
+            data=draft.data,
+        )
+        connection.execute(
+            "INSERT INTO events (sequence, id, type, time, bay, baysequence, subject, body)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                sequence,
+                event.id,
+                event.type,
+                event.time,
+                event.bay,
+                baysequence,
+                event.subject,
+                event.model_dump_json(exclude_none=True),
+            ),
+        )
+        return event
+
+    def transact(self, work: Callable[[Telling], T]) -> asyncio.Future[T]:
+        """Hand in a transaction that writes and tells; subscribers hear of it once it is on disk.
+
+        The order of calls is the order of transactions. The future is done when the disk has it.
+        """
+        told: list[Event] = []
+
+        def run(connection: sqlite3.Connection) -> T:
+            told.clear()  # the disk may have refused an earlier try
+            telling = Telling(self, connection)
+            result = work(telling)
+            told.extend(telling.told)
+            return result
+
+        return self._writer.transact(run, after=lambda: self._publish(told))
+
+    def tell(self, *drafts: Draft) -> asyncio.Future[None]:
+        """Write events that tell of nothing else in the store."""
+
+        def work(telling: Telling) -> None:
+            for draft in drafts:
+                telling.tell(draft)
+
+        return self.transact(work)
+
+    def close(self) -> None:
+        """End every subscription once it has yielded what is written."""
+        self._closed = True
+        self._wake()
+
+    async def subscribe(self, after: int | None = None) -> AsyncIterator[Event]:
         """Yield every event with a number above ``after``, then new ones as they are written.
 
         With None only new ones. Nothing is skipped however slow the reader is: what has left
-        memory is read from the store.
+        memory is read from the store. Ends when the service does.
         """
-        raise NotImplementedError
+        position = self._newest if after is None else after
+        while True:
+            news = self._news
+            while position < self._newest:
+                for event in await self._page(position):
+                    position = event.sequence
+                    yield event
+            if self._closed:
+                return
+            await news.wait()
+
+    async def _page(self, after: int) -> list[Event]:
+        """Return events after a number, from memory where they are still there."""
+        recent = self._recent
+        if recent and recent[0].sequence <= after + 1:
+            skipped = after + 1 - recent[0].sequence
+            return [recent[n] for n in range(skipped, min(len(recent), skipped + _PAGE))]
+        return await self._queries.events_after(after, _PAGE)
+
+    def _publish(self, told: list[Event]) -> None:
+        if not told:
+            return
+        self._recent.extend(told)
+        self._newest = told[-1].sequence
+        self._wake()
+
+    def _wake(self) -> None:
+        news, self._news = self._news, asyncio.Event()
+        news.set()

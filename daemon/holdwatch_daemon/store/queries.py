@@ -2,36 +2,32 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+import asyncio
+import sqlite3
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict
+from holdwatch_daemon.store import answers
+from holdwatch_daemon.store.answers import HoldRow
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from holdwatch_daemon.messages import Event
 
+__all__ = ["HoldRow", "Queries"]
 
-class HoldRow(BaseModel):
-    """A hold as the store has it; times are RFC 3339 UTC."""
+_READERS = 2
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    id: str
-    bay: str
-    unit: str | None
-    procedure: str
-    recipe: str
-    refrigerant: str
-    started: str
-    ended: str | None
-    outcome: str | None
-    sentence: str | None
-    simulated: bool
+T = TypeVar("T")
 
 
 class Queries:
     """Read-only answers; every method runs off the event loop.
+
+    The file must exist and have the present schema. ``close`` ends the readers.
 
     Args:
         path: The SQLite file.
@@ -39,18 +35,21 @@ class Queries:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._pool = ThreadPoolExecutor(_READERS, thread_name_prefix="holdwatch-reader")
+        self._local = threading.local()
+        self._connections: list[sqlite3.Connection] = []
 
     async def list_holds(self, bay: str | None = None, limit: int = 50) -> list[HoldRow]:
         """Return the newest holds first."""
-        raise NotImplementedError
+        return await self.ask(lambda c: answers.list_holds(c, bay, limit))
 
     async def hold(self, hold_id: str) -> HoldRow | None:
         """Return one hold, or None where there is none of that id."""
-        raise NotImplementedError
+        return await self.ask(lambda c: answers.hold(c, hold_id))
 
     async def recipe_toml(self, hold_id: str) -> str | None:
         """Return the recipe a hold was judged by, as TOML."""
-        raise NotImplementedError
+        return await self.ask(lambda c: answers.recipe_toml(c, hold_id))
 
     async def hold_trace(self, hold_id: str, points: int = 1000) -> dict[str, Any]:
         """Return a hold's readings for drawing, thinned to about ``points`` a role.
@@ -59,24 +58,43 @@ class Queries:
         ``t_s`` counts from the start of the hold. Thinning keeps the lowest and the highest
         value of every stretch.
         """
-        raise NotImplementedError
+        return await self.ask(lambda c: answers.hold_trace(c, hold_id, points))
 
     async def hold_curve(self, hold_id: str) -> list[dict[str, Any]]:
         """Return the curve points of a hold (``CurvePoint.to_dict``), in order of time."""
-        raise NotImplementedError
+        return await self.ask(lambda c: answers.hold_curve(c, hold_id))
 
     async def hold_events(self, hold_id: str) -> list[Event]:
         """Return the events whose subject is this hold, in order."""
-        raise NotImplementedError
+        return await self.ask(lambda c: answers.hold_events(c, hold_id))
 
     async def verdict(self, hold_id: str) -> dict[str, Any] | None:
         """Return a hold's verdict (``Verdict.to_dict``), or None while there is none."""
-        raise NotImplementedError
+        return await self.ask(lambda c: answers.verdict(c, hold_id))
 
     async def events_after(self, sequence: int, limit: int = 500) -> list[Event]:
         """Return up to ``limit`` events with a number above ``sequence``, in order."""
-        raise NotImplementedError
+        return await self.ask(lambda c: answers.events_after(c, sequence, limit))
 
     async def newest_sequence(self) -> int:
         """Return the number of the newest event; 0 where there is none."""
-        raise NotImplementedError
+        return await self.ask(answers.newest_sequence)
+
+    async def ask(self, question: Callable[[sqlite3.Connection], T]) -> T:
+        """Run a question of ``answers`` (or one like them) in a reader's thread."""
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self._pool, lambda: question(self._connection()))
+
+    async def close(self) -> None:
+        """Wait for questions under way and close the connections."""
+        await asyncio.to_thread(self._pool.shutdown)
+        for connection in self._connections:
+            connection.close()
+
+    def _connection(self) -> sqlite3.Connection:
+        connection: sqlite3.Connection | None = getattr(self._local, "connection", None)
+        if connection is None:
+            connection = answers.connect(self.path)
+            self._local.connection = connection
+            self._connections.append(connection)
+        return connection

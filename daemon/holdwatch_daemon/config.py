@@ -1,0 +1,270 @@
+"""The shop's configuration as checked models; ``config_load`` reads it from ``shop.toml``."""
+
+from __future__ import annotations
+
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from holdwatch_physics.reading import Quantity, role_of
+from holdwatch_physics.substances import FluidError, refrigerant
+from holdwatch_physics.units import UnitError, parse_unit
+
+NAME = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$"
+"""Names that stand in MQTT topics and web addresses: letters, digits, ``-`` and ``_``."""
+_ADDRESS = r"^[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}$"
+
+
+def _known_refrigerant(name: object) -> str:
+    try:
+        return refrigerant(str(name)).name
+    except FluidError as error:
+        raise ValueError(str(error)) from error
+
+
+def _unit_of(*quantities: Quantity) -> BeforeValidator:
+    def check(text: object) -> str:
+        try:
+            unit = parse_unit(str(text))
+        except UnitError as error:
+            raise ValueError(str(error)) from error
+        if unit.quantity not in quantities:
+            wanted = " or ".join(quantity.replace("_", " ") for quantity in quantities)
+            message = f"unit {unit.name!r} is not one of {wanted}"
+            raise ValueError(message)
+        return unit.name
+
+    return BeforeValidator(check)
+
+
+_PRESSURES = (Quantity.PRESSURE_GAUGE, Quantity.PRESSURE_ABSOLUTE)
+_FigureUnit = Annotated[str, _unit_of(*_PRESSURES, Quantity.TEMPERATURE)]
+_PressureUnit = Annotated[str, _unit_of(*_PRESSURES)]
+_VacuumUnit = Annotated[str, _unit_of(Quantity.PRESSURE_ABSOLUTE)]
+_TemperatureUnit = Annotated[str, _unit_of(Quantity.TEMPERATURE)]
+
+
+class Table(BaseModel):
+    """Base of every table: unknown keys are errors, instances do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class SiteConfig(Table):
+    """The shop itself."""
+
+    name: str = Field(default="shop", pattern=NAME)
+    data: Path = Path("holdwatch-data")
+    barometer_kpa: float | None = Field(default=None, ge=50, le=115)
+    altitude_m: float | None = Field(default=None, ge=-500, le=5000)
+
+    @model_validator(mode="after")
+    def _one_room_pressure(self) -> Self:
+        if self.barometer_kpa is not None and self.altitude_m is not None:
+            raise ValueError("give `barometer_kpa` or `altitude_m`, not both")
+        return self
+
+
+class HttpConfig(Table):
+    """The API and bay screen; beyond this machine they need TLS and tokens."""
+
+    host: str = "127.0.0.1"
+    port: int = Field(default=8765, ge=0, le=65535)
+    certificate: Path | None = None
+    private_key: Path | None = None
+    watch_token_file: Path | None = None
+    operate_token_file: Path | None = None
+
+    @property
+    def is_loopback(self) -> bool:
+        """Whether only this machine can connect."""
+        return is_loopback(self.host)
+
+    @model_validator(mode="after")
+    def _safe_beyond_loopback(self) -> Self:
+        if (self.certificate is None) != (self.private_key is None):
+            raise ValueError("`certificate` and `private_key` go together")
+        guarded = (self.certificate, self.watch_token_file, self.operate_token_file)
+        if not self.is_loopback and None in guarded:
+            message = (
+                f"host {self.host!r} can be reached from the network: give `certificate`, "
+                "`private_key`, `watch_token_file` and `operate_token_file`, or set host to 127.0.0.1"
+            )
+            raise ValueError(message)
+        return self
+
+
+class MqttConfig(Table):
+    """The broker to publish to; without this table an embedded one runs on loopback."""
+
+    host: str = Field(min_length=1)
+    port: int = Field(default=1883, ge=1, le=65535)
+    prefix: str | None = Field(default=None, pattern=r"^[^#+\s/][^#+\s]*[^#+\s/]$", max_length=100)
+    username: str | None = None
+    password: str | None = Field(default=None, repr=False)
+    password_file: Path | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+
+    @model_validator(mode="after")
+    def _login_is_whole(self) -> Self:
+        if self.password is not None and self.password_file is not None:
+            raise ValueError("give `password` or `password_file`, not both")
+        has_password = self.password is not None or self.password_file is not None
+        if has_password and self.username is None:
+            raise ValueError("a password needs `username`")
+        if self.ca_file is not None and not self.tls:
+            raise ValueError("`ca_file` goes with `tls = true`")
+        return self
+
+
+class ShowConfig(Table):
+    """The units that people read."""
+
+    pressure: _PressureUnit = "kPag"
+    vacuum: _VacuumUnit = "micron"
+    temperature: _TemperatureUnit = "degC"
+
+
+class ProbeConfig(Table):
+    """An enrolled probe and what is known of it.
+
+    ``range``, ``resolution``, ``noise`` and ``drift`` are in ``unit``; a unit of pressure makes
+    them figures of the probe's pressure channel, one of temperature of its thermometer.
+    """
+
+    name: str = Field(pattern=NAME)
+    kind: Literal["bluetooth", "trace"] = "bluetooth"
+    address: str | None = Field(default=None, pattern=_ADDRESS)
+    profile: Literal["ess", "bthome"] | None = None
+    file: Path | None = None
+    pressure_reference: Literal["vented", "sealed", "absolute"] = "vented"
+    interval_s: float = Field(default=1.0, gt=0, le=3600)
+    stale_s: float | None = Field(default=None, gt=0, le=86400)
+    unit: _FigureUnit | None = None
+    range: tuple[float, float] | None = None
+    resolution: float | None = Field(default=None, gt=0)
+    noise: float | None = Field(default=None, ge=0)
+    drift: float | None = Field(default=None, ge=0)
+    tempco_percent_of_span_per_k: float | None = Field(default=None, ge=0, le=10)
+
+    @property
+    def stale_after_s(self) -> float:
+        """Age at which a value counts as stale, s: as configured, else five intervals."""
+        return self.stale_s if self.stale_s is not None else max(5.0 * self.interval_s, 10.0)
+
+    def figures(self, quantity: str) -> dict[str, Any]:
+        """Return the recipe's ``[channels]`` table for ``pressure`` or ``temperature``."""
+        figures: dict[str, Any] = {}
+        if quantity == "pressure":
+            figures["reference"] = self.pressure_reference
+        if self.unit is None:
+            return figures
+        of_thermometer = parse_unit(self.unit).quantity is Quantity.TEMPERATURE
+        if of_thermometer != (quantity == "temperature"):
+            return figures
+        keys = ("unit", "range", "resolution", "noise", "drift", "tempco_percent_of_span_per_k")
+        given = {key: getattr(self, key) for key in keys}
+        return figures | {key: value for key, value in given.items() if value is not None}
+
+    @model_validator(mode="after")
+    def _kind_is_whole(self) -> Self:
+        if self.kind == "bluetooth":
+            if self.address is None:
+                raise ValueError("a bluetooth probe needs `address`, for example 02:00:00:00:00:01")
+            if self.file is not None:
+                raise ValueError('`file` goes with kind = "trace"')
+        if self.kind == "trace":
+            if self.file is None:
+                raise ValueError("a trace probe needs `file`, the recorded trace")
+            if self.address is not None or self.profile is not None:
+                raise ValueError('`address` and `profile` go with kind = "bluetooth"')
+        needing = ("range", "resolution", "noise", "drift")
+        given = [key for key in needing if getattr(self, key) is not None]
+        if given and self.unit is None:
+            message = f'`{given[0]}` needs `unit`, for example unit = "kPag"'
+            raise ValueError(message)
+        if self.range is not None and not self.range[0] < self.range[1]:
+            raise ValueError("`range` is [lowest, highest], the lowest first")
+        if self.stale_s is not None and self.stale_s < self.interval_s:
+            raise ValueError("`stale_s` must not be shorter than `interval_s`")
+        return self
+
+
+class UnitUnderTest(Table):
+    """The vehicle or plant on the bay's hoses."""
+
+    name: str = Field(min_length=1, max_length=60)
+    refrigerant: Annotated[str, BeforeValidator(_known_refrigerant)] | None = None
+    charge_g: float | None = Field(default=None, gt=0, le=1e6)
+    volume_l: float | None = Field(default=None, gt=0, le=10000)
+    max_pressure_kpa_g: float | None = Field(default=None, gt=0, le=20000)
+
+    def recipe_figures(self) -> dict[str, Any]:
+        """Return what a recipe takes from the unit where it says nothing itself."""
+        return self.model_dump(exclude_none=True, exclude={"name"})
+
+
+class BayConfig(Table):
+    """A bay: its name, what is under test, and which channel plays which role."""
+
+    name: str = Field(pattern=NAME)
+    label: str | None = Field(default=None, max_length=60)
+    unit_under_test: UnitUnderTest | None = None
+    roles: dict[str, str] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _roles_are_known(self) -> Self:
+        channels: dict[str, str] = {}
+        for role, channel in self.roles.items():
+            if role_of(role) is None:
+                message = f"unknown role {role!r}; a second thermometer is `pipe_temperature.2`"
+                raise ValueError(message)
+            if channel in channels:
+                message = (
+                    f"channel {channel!r} is bound to both `{channels[channel]}` and `{role}`; "
+                    "one channel plays one role"
+                )
+                raise ValueError(message)
+            channels[channel] = role
+        return self
+
+
+class ShopConfig(Table):
+    """The whole of ``shop.toml``; ``probe`` and ``bay`` are its arrays of tables."""
+
+    site: SiteConfig = SiteConfig()
+    http: HttpConfig = HttpConfig()
+    mqtt: MqttConfig | None = None
+    show: ShowConfig = ShowConfig()
+    probe: tuple[ProbeConfig, ...] = ()
+    bay: tuple[BayConfig, ...] = ()
+    recipes: dict[str, dict[str, Any]] = Field(default_factory=dict)
+
+    @property
+    def mqtt_prefix(self) -> str:
+        """The topic before ``/status`` and the others."""
+        if self.mqtt is not None and self.mqtt.prefix is not None:
+            return self.mqtt.prefix
+        return f"holdwatch/{self.site.name}"
+
+    @property
+    def database(self) -> Path:
+        """The SQLite file."""
+        return self.site.data / "holdwatch.db"
+
+    def probe_named(self, name: str) -> ProbeConfig | None:
+        """Return the probe of that name, or None."""
+        return next((probe for probe in self.probe if probe.name == name), None)
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether a host name or address is this machine itself."""
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False

@@ -1,0 +1,137 @@
+"""Opening the database: one process at a time, the right version, and clear refusals."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdwatch_daemon.errors import StoreError
+from holdwatch_daemon.store import schema
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+BUSY_TIMEOUT_S = 5.0
+"""How long a statement waits for another program's lock on the file, s."""
+
+
+class ProcessLock:
+    """Keeps a second process from writing the same database.
+
+    An exclusive transaction on a small file beside the database, which the operating system
+    gives up when the process dies, however it dies.
+
+    Raises:
+        StoreError: Another process holds it, or the folder is not writable.
+    """
+
+    def __init__(self, database: Path) -> None:
+        path = database.with_name(database.name + ".lock")
+        self._connection = sqlite3.connect(
+            path, isolation_level=None, timeout=0.2, check_same_thread=False
+        )
+        try:
+            self._connection.execute("PRAGMA journal_mode=MEMORY")
+            self._connection.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError as error:
+            self._connection.close()
+            if "locked" in str(error):
+                message = (
+                    f"{database}: another holdwatch process is using this database; "
+                    "stop it, or give this one another folder with --data"
+                )
+                raise StoreError(message) from error
+            raise StoreError(f"{path}: cannot be written: {error}") from error
+
+    def release(self) -> None:
+        """Let another process have the database."""
+        self._connection.close()
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A database ready for its writer.
+
+    Attributes:
+        connection: The one connection that writes, in autocommit mode.
+        lock: Held until the process is done with the file.
+        version_before: The schema version that was found (0: a new file).
+        database_id: What tells this database from another of the same site.
+    """
+
+    connection: sqlite3.Connection
+    lock: ProcessLock
+    version_before: int
+    database_id: str
+
+
+def open_database(path: Path, now: str) -> Opened:
+    """Open the database for writing, creating or migrating it.
+
+    Args:
+        path: The SQLite file; its folder is made where it does not exist.
+        now: The present time, RFC 3339.
+
+    Raises:
+        StoreError: The file cannot be used; the message says why and what to do.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        message = f"{path.parent}: the data folder cannot be made: {error.strerror}"
+        raise StoreError(message) from error
+    lock = ProcessLock(path)
+    with contextlib.ExitStack() as undo:
+        undo.callback(lock.release)
+        connection = _connect(path)
+        undo.callback(connection.close)
+        before = _prepare(connection, path, now)
+        (database_id,) = connection.execute(
+            "SELECT value FROM about WHERE key = 'database_id'"
+        ).fetchone()
+        undo.pop_all()
+    return Opened(connection, lock, before, str(database_id))
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    try:
+        return sqlite3.connect(
+            path, isolation_level=None, timeout=BUSY_TIMEOUT_S, check_same_thread=False
+        )
+    except sqlite3.OperationalError as error:
+        message = f"{path}: the database cannot be opened: {error}; check the folder's permissions"
+        raise StoreError(message) from error
+
+
+def _prepare(connection: sqlite3.Connection, path: Path, now: str) -> int:
+    """Check the version and migrate; return the version that was found."""
+    try:
+        connection.execute("PRAGMA foreign_keys=ON")
+        version = schema.version_of(connection)
+        if version > schema.VERSION:
+            message = (
+                f"{path}: its schema version {version} is newer than this program's "
+                f"{schema.VERSION}; install the holdwatch that wrote it, or a later one"
+            )
+            raise StoreError(message)
+        connection.execute("PRAGMA journal_mode=WAL")
+        before, _ = schema.migrate(connection, now)
+    except sqlite3.OperationalError as error:
+        raise StoreError(f"{path}: {_advice(error)}") from error
+    except sqlite3.DatabaseError as error:
+        message = f"{path}: this is not a usable SQLite database ({error}); restore a backup"
+        raise StoreError(message) from error
+    return before
+
+
+def _advice(error: sqlite3.OperationalError) -> str:
+    text = str(error)
+    if "locked" in text or "busy" in text:
+        return "another program holds a lock on the database; close it and start again"
+    if "readonly" in text or "unable to open" in text:
+        return f"the database cannot be written ({text}); check the permissions of file and folder"
+    if "full" in text:
+        return "the disk is full; make room and start again"
+    return f"the database cannot be used: {text}"

@@ -1,0 +1,277 @@
+"""The one thread that writes: readings in batches, everything else in whole transactions."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import sqlite3
+import threading
+import time
+from collections import deque
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+
+from holdwatch_daemon.store.rows import Ids, insert_readings
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from holdwatch_physics.reading import Reading
+
+log = logging.getLogger(__name__)
+
+BATCH_S = 0.25
+"""Longest time that a reading waits before it is written, s."""
+BATCH_ROWS = 2_000
+"""Most readings in one transaction."""
+MOST_PENDING_ROWS = 50_000
+"""Readings that may wait in memory; beyond it ``room`` holds the adapters back."""
+RETRY_S = 1.0
+"""Pause before a transaction that the disk refused is tried again, s."""
+
+_DISK_CODES = frozenset(
+    {
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_LOCKED,
+        sqlite3.SQLITE_NOMEM,
+        sqlite3.SQLITE_READONLY,
+        sqlite3.SQLITE_IOERR,
+        sqlite3.SQLITE_FULL,
+        sqlite3.SQLITE_CANTOPEN,
+    }
+)
+"""Primary result codes that may pass by themselves; anything else is the work's own mistake."""
+
+T = TypeVar("T")
+
+
+class Work(Protocol):
+    """What runs inside a transaction, in the writer's thread."""
+
+    def __call__(self, connection: sqlite3.Connection) -> Any:
+        """Read and write; an exception undoes this work alone."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class FlaggedReading:
+    """A reading as it is stored; ``flag`` says why it is not judged, None where it is."""
+
+    reading: Reading
+    flag: str | None = None
+
+
+@dataclass(slots=True)
+class _Task:
+    work: Work
+    future: asyncio.Future[Any]
+    after: Callable[[], None] | None
+    result: Any = None
+    error: Exception | None = None
+
+
+@dataclass(slots=True)
+class WriterState:
+    """What the writer says of itself for health and metrics."""
+
+    pending_rows: int = 0
+    written_rows: int = 0
+    transactions: int = 0
+    failing: str | None = None
+    slowest_s: float = field(default=0.0)
+
+
+class Writer:
+    """Owns the writing connection; work is done in the order in which it was handed in.
+
+    Readings are written at most ``BATCH_S`` after they came, with the disk's confirmation left
+    to the next checkpoint; a transaction with anything else in it waits for the disk
+    (``synchronous=FULL``), and takes the readings before it along. What the disk refuses
+    (full, locked, read error) is tried again until it succeeds or the writer is closed.
+
+    Args:
+        connection: In autocommit mode; the writer's from now on.
+        ids: The numbers of boots and channels.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, ids: Ids) -> None:
+        self.state = WriterState()
+        self._connection = connection
+        self._ids = ids
+        self._loop = asyncio.get_running_loop()
+        self._queue: deque[FlaggedReading | _Task] = deque()
+        self._wake = threading.Condition()
+        self._closing = False
+        self._room = asyncio.Event()
+        self._room.set()
+        self._thread = threading.Thread(target=self._run, name="holdwatch-writer", daemon=True)
+        self._thread.start()
+
+    def write_readings(self, batch: Sequence[FlaggedReading]) -> None:
+        """Hand in readings; the first of equal (channel, time) is kept."""
+        with self._wake:
+            self._queue.extend(batch)
+            self.state.pending_rows += len(batch)
+            if self.state.pending_rows > MOST_PENDING_ROWS:
+                self._room.clear()
+            self._wake.notify()
+
+    async def room(self) -> None:
+        """Wait until fewer than ``MOST_PENDING_ROWS`` readings are waiting."""
+        await self._room.wait()
+
+    def transact(
+        self, work: Callable[[sqlite3.Connection], T], after: Callable[[], None] | None = None
+    ) -> asyncio.Future[T]:
+        """Hand in work for a transaction of its own; ordered after all that came before.
+
+        Args:
+            work: Called in the writer's thread, once more where the disk refused.
+            after: Called on the event loop once the work is on the disk, before the future
+                is done.
+
+        Returns:
+            What ``work`` returned, once it is on the disk; or the exception it raised.
+        """
+        future: asyncio.Future[T] = self._loop.create_future()
+        with self._wake:
+            if self._closing:
+                raise RuntimeError("the recorder is closed")
+            self._queue.append(_Task(work, future, after))
+            self._wake.notify()
+        return future
+
+    async def close(self) -> None:
+        """Write what is pending and end the thread; the connection is closed after it."""
+        with self._wake:
+            self._closing = True
+            self._wake.notify()
+        await asyncio.to_thread(self._thread.join)
+        # The thread's last results were handed to the loop before it ended.
+        await asyncio.sleep(0)
+
+    def _run(self) -> None:
+        batch: list[FlaggedReading | _Task] = []
+        while True:
+            batch = self._next_batch()
+            if not batch:
+                break
+            self._write_until_done(batch)
+        with contextlib.suppress(sqlite3.Error):
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        self._connection.close()
+
+    def _next_batch(self) -> list[FlaggedReading | _Task]:
+        """Wait for work; readings alone wait up to ``BATCH_S`` for company."""
+        with self._wake:
+            while not self._queue and not self._closing:
+                self._wake.wait()
+            deadline = time.monotonic() + BATCH_S
+            while not self._closing and len(self._queue) < BATCH_ROWS:
+                if any(isinstance(item, _Task) for item in self._queue):
+                    break
+                left = deadline - time.monotonic()
+                if left <= 0.0:
+                    break
+                self._wake.wait(left)
+            count = min(len(self._queue), BATCH_ROWS)
+            return [self._queue.popleft() for _ in range(count)]
+
+    def _write_until_done(self, batch: list[FlaggedReading | _Task]) -> None:
+        while True:
+            started = time.monotonic()
+            try:
+                self._write(batch)
+            except Exception as error:  # noqa: BLE001 - this thread must outlive any of them
+                if self._give_up(batch, error):
+                    return
+                continue
+            self.state.slowest_s = max(self.state.slowest_s, time.monotonic() - started)
+            self._done(batch)
+            return
+
+    def _write(self, batch: list[FlaggedReading | _Task]) -> None:
+        connection = self._connection
+        has_task = any(isinstance(item, _Task) for item in batch)
+        connection.execute(f"PRAGMA synchronous={'FULL' if has_task else 'NORMAL'}")
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            readings: list[FlaggedReading] = []
+            for item in batch:
+                if isinstance(item, FlaggedReading):
+                    readings.append(item)
+                    continue
+                insert_readings(connection, self._ids, readings)
+                readings = []
+                self._do(item)
+            insert_readings(connection, self._ids, readings)
+            connection.execute("COMMIT")
+        except BaseException:
+            self._ids.forget()
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
+
+    def _do(self, task: _Task) -> None:
+        """Run one piece of work; its own mistakes are undone alone, the disk's are raised."""
+        connection = self._connection
+        task.result, task.error = None, None
+        connection.execute("SAVEPOINT work")
+        try:
+            task.result = task.work(connection)
+        except Exception as error:  # whatever it is belongs to whoever asked
+            if _is_the_disks(error):
+                raise
+            task.error = error
+            connection.execute("ROLLBACK TO work")
+            self._ids.forget()
+        connection.execute("RELEASE work")
+
+    def _done(self, batch: list[FlaggedReading | _Task]) -> None:
+        rows = sum(isinstance(item, FlaggedReading) for item in batch)
+        tasks = [item for item in batch if isinstance(item, _Task)]
+        with self._wake:
+            self.state.pending_rows -= rows
+            has_room = self.state.pending_rows <= MOST_PENDING_ROWS
+        self.state.written_rows += rows
+        self.state.transactions += 1
+        if self.state.failing is not None:
+            log.warning("recorder writes again")
+            self.state.failing = None
+        if tasks or has_room:
+            self._loop.call_soon_threadsafe(self._tell, tasks, has_room)
+
+    def _tell(self, tasks: list[_Task], has_room: bool) -> None:
+        if has_room:
+            self._room.set()
+        for task in tasks:
+            if task.error is None and task.after is not None:
+                task.after()
+            if task.future.done():
+                continue
+            if task.error is None:
+                task.future.set_result(task.result)
+            else:
+                task.future.set_exception(task.error)
+
+    def _give_up(self, batch: list[FlaggedReading | _Task], error: Exception) -> bool:
+        """Wait before the next try; True where the writer is closing and there is none."""
+        if self.state.failing is None:
+            log.error("recorder cannot write, trying again every %g s: %s", RETRY_S, error)
+        self.state.failing = str(error)
+        with self._wake:
+            if not self._closing:
+                self._wake.wait_for(lambda: self._closing, timeout=RETRY_S)
+                return False
+        log.error("recorder gives up %d unwritten items at the end: %s", len(batch), error)
+        tasks = [item for item in batch if isinstance(item, _Task)]
+        for task in tasks:
+            task.error = error
+        self._loop.call_soon_threadsafe(self._tell, tasks, False)
+        return True
+
+
+def _is_the_disks(error: Exception) -> bool:
+    code = getattr(error, "sqlite_errorcode", None)
+    return isinstance(error, sqlite3.Error) and code is not None and code & 0xFF in _DISK_CODES
