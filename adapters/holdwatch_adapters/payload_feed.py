@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdwatch_adapters.ports import AdapterError
 from holdwatch_adapters.translate import BluetoothProbe, Translator
 
 if TYPE_CHECKING:
@@ -28,7 +27,7 @@ class PayloadAdapter:
     Args:
         probes: The enrolled probes.
         clock: Stamps the readings.
-        payloads: Where the payloads come from; it is closed when the stream ends.
+        payloads: Where the payloads come from.
     """
 
     def __init__(
@@ -43,11 +42,7 @@ class PayloadAdapter:
         return "payload-feed"
 
     async def stream(self) -> AsyncIterator[Reading | ProbeNotice]:
-        """Yield readings and notices as payloads arrive.
-
-        Raises:
-            AdapterError: The payloads ended: there is nothing more to come.
-        """
+        """Yield readings and notices as payloads arrive; end when they do."""
         introduced: set[str] = set()
         async for probe, uuid, payload in self._payloads:
             translator = self._translators.get(probe)
@@ -63,4 +58,3 @@ class PayloadAdapter:
             )
             for item in told:
                 yield item
-        raise AdapterError("the payload feed has ended: start its source again")
