@@ -21,6 +21,7 @@ NITROGEN_KG_PER_MOL: Final = 0.0280134
 AIR_KG_PER_MOL: Final = 0.0289656
 AIR_VISCOSITY: Final = 18.448e-6  # Pa·s at 25 °C, 1 atm, Lemmon and Jacobsen 2004
 NITROGEN_VISCOSITY: Final = 17.805e-6  # the same source
+VISCOSITY_PER_PA: Final = 7.8e-9  # relative rise of either with pressure, the same source
 VISCOSITY_EXPONENT: Final = 0.72  # μ ∝ T^0.72 for both: +2.4 % from 25 to 35 °C
 
 # Virial coefficients of nitrogen in powers of 300 K / T, least squares to the equation of state
@@ -80,61 +81,121 @@ def water_vapour_pressure(t_k: float) -> float:
     return _WATER_CRITICAL_PA * math.exp(total * _WATER_CRITICAL_K / t_k)
 
 
+def _through_quarters(u: float, values: tuple[float, float, float, float]) -> float:
+    """Return the quartic through 1 at u = 0 and the values at u = ¼, ½, ¾ and 1."""
+    nodes = (0.0, 0.25, 0.5, 0.75, 1.0)
+    total = 0.0
+    for k, value in enumerate((1.0, *values)):
+        weight = 1.0
+        for j, node in enumerate(nodes):
+            if j != k:
+                weight *= (u - node) / (nodes[k] - node)
+        total += weight * value
+    return total
+
+
 @dataclass(frozen=True, slots=True)
 class Refrigerant:
-    """Saturated vapour at 25 °C, as far as a slow leak needs it.
+    """Vapour at 25 °C up to saturation, as far as a slow leak needs it.
 
-    Pressures and compressibilities are those of the reference equations of state (for blends
-    at the dew line); viscosities of R-1234yf, R-152a, R-32 and R-1234ze(E) are those of the
-    reference fits, which lie 3–10 % below the usual predictive ones.
+    Pressures, compressibilities and the course of the viscosity are those of the reference
+    equations by CoolProp 8.0.0 (for blends at the dew line). The viscosities at 1 atm of
+    R-1234yf, R-152a, R-32 and R-1234ze(E) are those of the reference fits, which lie 3–10 %
+    below the predictive ones that CoolProp has.
 
     Attributes:
         kg_per_mol: Molar mass.
         saturation_pa: Pressure at 25 °C.
-        z_half: Compressibility at half that pressure.
-        z_saturated: Compressibility at that pressure.
+        z: Compressibility at a quarter, half, three quarters and all of that pressure.
         viscosity: Pa·s at 25 °C and 1 atm.
-        viscosity_ratio: Viscosity at saturation over that at 1 atm.
+        viscosity_ratios: Viscosity at the same four pressures over that at 1 atm.
     """
 
     kg_per_mol: float
     saturation_pa: float
-    z_half: float
-    z_saturated: float
+    z: tuple[float, float, float, float]
     viscosity: float
-    viscosity_ratio: float
-
-    def compressibility(self, p_pa: float) -> float:
-        """Return Z by the parabola through 0, half and full saturation pressure."""
-        u = p_pa / self.saturation_pa
-        a = 4.0 * (self.z_half - 1.0) - (self.z_saturated - 1.0)
-        return 1.0 + u * (a + u * (self.z_saturated - 1.0 - a))
+    viscosity_ratios: tuple[float, float, float, float]
 
     def flow_integral(self, outside_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
-        """Return ∫ ρ/μ dp (mol/(m³·s)·Pa/Pa) from the outside to saturation, by Simpson."""
+        """Return ∫ ρ/μ dp from the outside to saturation, mol/(m³·s), by Simpson's rule."""
         count = 64
         width = (self.saturation_pa - outside_pa) / count
         total = 0.0
         for k in range(count + 1):
             p = outside_pa + k * width
-            u = (p - STANDARD_ATMOSPHERE_PA) / (self.saturation_pa - STANDARD_ATMOSPHERE_PA)
-            viscosity = self.viscosity * (1.0 + u * (self.viscosity_ratio - 1.0))
-            density = p / (self.compressibility(p) * GAS_CONSTANT * REFERENCE_K)
+            u = p / self.saturation_pa
+            density = p / (_through_quarters(u, self.z) * GAS_CONSTANT * REFERENCE_K)
+            viscosity = self.viscosity * _through_quarters(u, self.viscosity_ratios)
             weight = 1.0 if k in {0, count} else 4.0 if k % 2 else 2.0
             total += weight * density / viscosity
         return total * width / 3.0
 
 
 REFRIGERANTS: Final[dict[str, Refrigerant]] = {
-    "R134a": Refrigerant(0.102032, 665_381.0, 0.92955, 0.84657, 11.819e-6, 0.989),
-    "R1234yf": Refrigerant(0.1140416, 682_697.0, 0.92189, 0.82889, 11.468e-6, 1.013),
-    "R1234ze(E)": Refrigerant(0.1140416, 498_521.0, 0.93981, 0.87133, 11.942e-6, 1.007),
-    "R410A": Refrigerant(0.0725854, 1_652_138.0, 0.88418, 0.73355, 12.882e-6, 1.066),
-    "R32": Refrigerant(0.052024, 1_689_621.0, 0.88895, 0.74905, 12.613e-6, 1.030),
-    "R152a": Refrigerant(0.066051, 596_414.0, 0.93454, 0.86044, 10.081e-6, 1.008),
-    "R744": Refrigerant(0.0440098, 6_434_244.0, 0.81660, 0.47060, 14.915e-6, 1.322),
-    "R290": Refrigerant(0.04409562, 952_075.0, 0.91925, 0.82140, 8.146e-6, 1.015),
-    "R22": Refrigerant(0.086468, 1_043_918.0, 0.91993, 0.82322, 13.783e-6, 1.012),
+    "R134a": Refrigerant(
+        0.102032,
+        665381.0,
+        (0.96592, 0.92955, 0.89016, 0.84657),
+        11.819e-6,
+        (0.9984, 0.9946, 0.9915, 0.9893),
+    ),
+    "R1234yf": Refrigerant(
+        0.1140416,
+        682697.0,
+        (0.96235, 0.92189, 0.87783, 0.82889),
+        11.468e-6,
+        (1.0004, 1.0025, 1.0066, 1.0134),
+    ),
+    "R1234ze(E)": Refrigerant(
+        0.1140416,
+        498521.0,
+        (0.97075, 0.93981, 0.90684, 0.87133),
+        11.942e-6,
+        (1.0001, 1.0012, 1.0033, 1.0067),
+    ),
+    "R410A": Refrigerant(
+        0.0725854,
+        1652138.0,
+        (0.94481, 0.88419, 0.81562, 0.73355),
+        12.882e-6,
+        (1.0076, 1.0206, 1.0388, 1.0663),
+    ),
+    "R32": Refrigerant(
+        0.052024,
+        1689621.0,
+        (0.94681, 0.88895, 0.8244, 0.74905),
+        12.613e-6,
+        (1.0011, 1.0053, 1.0139, 1.0302),
+    ),
+    "R152a": Refrigerant(
+        0.066051,
+        596414.0,
+        (0.96814, 0.93454, 0.89882, 0.86044),
+        10.081e-6,
+        (1.0002, 1.0015, 1.0039, 1.0077),
+    ),
+    "R744": Refrigerant(
+        0.0440098,
+        6434244.0,
+        (0.91518, 0.8166, 0.69242, 0.4706),
+        14.915e-6,
+        (1.0134, 1.0412, 1.1, 1.3219),
+    ),
+    "R290": Refrigerant(
+        0.04409562,
+        952075.0,
+        (0.96118, 0.91925, 0.87322, 0.8214),
+        8.146e-6,
+        (0.9994, 1.0006, 1.0055, 1.0152),
+    ),
+    "R22": Refrigerant(
+        0.086468,
+        1043918.0,
+        (0.96149, 0.91993, 0.87438, 0.82322),
+        13.783e-6,
+        (1.0005, 1.0023, 1.006, 1.0123),
+    ),
 }
 
 

@@ -68,6 +68,8 @@ class LeakPath:
 
     def _laminar(self, high_pa: float, low_pa: float, viscosity: float, t_k: float) -> float:
         viscosity *= (t_k / fd.REFERENCE_K) ** fd.VISCOSITY_EXPONENT
+        # Density grows along the path with p, so the flow feels the viscosity at about ⅔ of it.
+        viscosity *= 1.0 + fd.VISCOSITY_PER_PA * (high_pa * 2.0 / 3.0 - fd.STANDARD_ATMOSPHERE_PA)
         upper = fd.nitrogen_density_integral(high_pa, t_k)
         return self.size * (upper - fd.nitrogen_density_integral(low_pa, t_k)) / viscosity
 
