@@ -1,0 +1,235 @@
+"""The application: all routes, the bay screen, and the server that runs them in our loop."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import socket
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import uvicorn
+from fastapi import FastAPI, HTTPException, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse
+from starlette.exceptions import HTTPException as StarletteHTTPException
+from starlette.staticfiles import StaticFiles
+
+from holdwatch_api.access import COOKIE, Access, token_of
+from holdwatch_api.guard import Guard, problem
+from holdwatch_api.live import streams
+from holdwatch_api.metrics import CONTENT_TYPE, exposition
+from holdwatch_api.routes import routes
+from holdwatch_api.shapes import Health, SignIn
+from holdwatch_daemon.errors import HoldwatchError
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Collection, Iterator
+
+    from holdwatch_daemon.service import Service
+
+_log = logging.getLogger(__name__)
+_STATIC = Path(__file__).parent / "static"
+_TITLES = {400: "Bad request", 404: "Not there", 405: "Not possible here", 422: "Not understood"}
+_STOP_S = 3  # how long open connections get to end when the server stops
+_WRONG_TOKEN_DELAY_S = 1.0
+
+
+class ServeError(HoldwatchError):
+    """The HTTP server cannot start; the message says how to mend it."""
+
+
+def create_app(
+    service: Service, *, host_names: Collection[str] = (), version: str = "0.1.0"
+) -> FastAPI:
+    """Return the application over a service that is entered, or is before the first request.
+
+    Args:
+        service: What answers.
+        host_names: Names, beside ``localhost`` and plain addresses, that clients reach it by.
+        version: What the API document states.
+
+    Raises:
+        ConfigError: A token file of the configuration cannot be used.
+    """
+    app = FastAPI(
+        title="holdwatch",
+        version=version,
+        summary="Bays, holds and verdicts of a shop's vacuum and nitrogen holds.",
+        openapi_url="/api/openapi.json",
+        docs_url=None,  # the usual documentation pages load their scripts from elsewhere
+        redoc_url=None,
+    )
+    access = Access.from_config(service.config.http)
+    app.state.closing = asyncio.Event()
+    app.add_middleware(Guard, names=tuple(host_names), access=access)
+    app.include_router(routes(service))
+    app.include_router(streams(service))
+    _add_process(app, service, access)
+    _add_session(app, access)
+    _add_screen(app)
+    app.add_exception_handler(StarletteHTTPException, _on_http_error)
+    app.add_exception_handler(RequestValidationError, _on_bad_request)
+    app.add_exception_handler(Exception, _on_defect)
+    return app
+
+
+def _add_process(app: FastAPI, service: Service, access: Access) -> None:
+    @app.get("/health", tags=["process"])
+    async def health(request: Request) -> Health:
+        """Whether the service and its parts are well; the parts only for who may watch."""
+        parts = service.health()
+        status: Literal["ok", "degraded"] = "ok" if parts.get("status") == "ok" else "degraded"
+        if access.scope(token_of(request.headers)) is None:
+            return Health(status=status)
+        told = {key: value for key, value in parts.items() if key != "status"}
+        return Health(status=status, parts=told)
+
+    @app.get("/metrics", tags=["process"], response_class=PlainTextResponse)
+    async def metrics() -> PlainTextResponse:
+        """Figures for a scrape, in the Prometheus text format."""
+        return PlainTextResponse(exposition(service.metrics()), media_type=CONTENT_TYPE)
+
+
+def _add_session(app: FastAPI, access: Access) -> None:
+    @app.post("/api/v1/session", tags=["process"], status_code=204)
+    async def sign_in(wanted: SignIn, request: Request) -> Response:
+        """Exchange a token for the cookie that the bay screen sends with every request."""
+        if access.scope(wanted.token) is None:
+            await asyncio.sleep(_WRONG_TOKEN_DELAY_S)
+            raise HTTPException(401, "This token is not known here.")
+        answer = Response(status_code=204)
+        secure = request.url.scheme == "https"
+        answer.set_cookie(COOKIE, wanted.token, httponly=True, samesite="strict", secure=secure)
+        return answer
+
+
+def _add_screen(app: FastAPI) -> None:
+    curve_library = files("plotly") / "package_data" / "plotly.min.js"
+    fresh = {"cache-control": "no-cache"}  # asked for anew, answered by "unchanged"
+
+    @app.get("/", include_in_schema=False)
+    async def screen() -> FileResponse:
+        return FileResponse(_STATIC / "index.html", headers=fresh)
+
+    @app.get("/static/plotly.min.js", include_in_schema=False)
+    async def plotly() -> FileResponse:
+        return FileResponse(str(curve_library), media_type="text/javascript", headers=fresh)
+
+    app.mount("/static", StaticFiles(directory=_STATIC))
+
+
+def _problem(status: int, detail: str, headers: dict[str, str] | None = None) -> JSONResponse:
+    body = problem(status, _TITLES.get(status, "Error"), detail)
+    return JSONResponse(body, status, headers, media_type="application/problem+json")
+
+
+async def _on_http_error(_request: Request, error: Exception) -> JSONResponse:
+    if not isinstance(error, StarletteHTTPException):
+        raise error
+    detail = error.detail
+    if error.status_code == 404 and detail == "Not Found":
+        detail = "There is nothing at this address; /api/openapi.json lists what there is."
+    return _problem(error.status_code, detail, dict(error.headers or {}))
+
+
+async def _on_bad_request(_request: Request, error: Exception) -> JSONResponse:
+    if not isinstance(error, RequestValidationError):
+        raise error
+    return _problem(422, "; ".join(_in_words(found) for found in error.errors()))
+
+
+def _in_words(found: dict[str, Any]) -> str:
+    """Return one complaint as a sentence that names the place."""
+    where = ".".join(str(part) for part in found["loc"])
+    if found["type"] == "missing":
+        return f"{where} is missing"
+    if found["type"] == "extra_forbidden":
+        return f"{where} is not known; leave it out"
+    return f"{where}: {found['msg'][:1].lower()}{found['msg'][1:]}"
+
+
+async def _on_defect(request: Request, error: Exception) -> JSONResponse:
+    _log.error("%s %s failed: %r", request.method, request.url.path, error)
+    return _problem(500, "This is a defect of the service; its log says more.")
+
+
+class _Server(uvicorn.Server):
+    """A server that leaves the process's signals alone: the command line handles them."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Install nothing."""
+        yield
+
+
+@contextlib.asynccontextmanager
+async def serve(
+    app: FastAPI,
+    host: str = "127.0.0.1",
+    port: int = 8765,
+    *,
+    certificate: Path | None = None,
+    private_key: Path | None = None,
+) -> AsyncIterator[int]:
+    """Serve the application in this loop and yield the port (the one found, for port 0).
+
+    On leaving, open event streams are ended first, so that nobody waits for them.
+
+    Raises:
+        ServeError: The port is taken, the host is not this machine's, or the certificate
+            cannot be used.
+    """
+    listener = _listen(host, port)
+    try:
+        config = uvicorn.Config(
+            app,
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,
+            timeout_graceful_shutdown=_STOP_S,
+            ssl_certfile=certificate,
+            ssl_keyfile=private_key,
+        )
+        config.load()
+    except OSError as error:  # ssl.SSLError is one
+        listener.close()
+        raise ServeError(f"The certificate {certificate} cannot be used: {error}") from error
+    server = _Server(config)
+    task = asyncio.create_task(server.serve(sockets=[listener]), name="http")
+    try:
+        while not server.started and not task.done():  # noqa: ASYNC110 - see below
+            await asyncio.sleep(0.01)  # the server offers a flag, no event
+        if task.done():
+            await task
+        yield listener.getsockname()[1]
+    finally:
+        app.state.closing.set()
+        server.should_exit = True
+        await task
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        listener = socket.socket(family, kind, protocol)
+    except OSError as error:
+        raise ServeError(f"The host {host!r} is not an address here: {error}.") from error
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind(address)
+        listener.listen(128)
+    except OSError as error:
+        listener.close()
+        raise ServeError(
+            f"Port {port} on {host} cannot be used ({error.strerror}). Stop the program that has "
+            "it, or choose another with --port; --port 0 takes a free one."
+        ) from error
+    listener.setblocking(False)
+    return listener

@@ -1,0 +1,174 @@
+"""The JSON routes: bays, holds, recipes and commands."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+from fastapi import APIRouter, Body, HTTPException, Path, Query
+from fastapi.responses import JSONResponse
+
+from holdwatch_api.recipes import summaries
+from holdwatch_api.shapes import (
+    Curve,
+    DrawnUnit,
+    HoldDetail,
+    HoldRequest,
+    Problem,
+    RecipeSummary,
+    Series,
+    StopRequest,
+    Trace,
+)
+from holdwatch_daemon.messages import BayState, Command, Live, Reply, StartHold, StopHold
+from holdwatch_daemon.store.queries import HoldRow  # noqa: TC001 - read by FastAPI
+from holdwatch_physics.units import parse_unit
+
+if TYPE_CHECKING:
+    from holdwatch_daemon.config import BayConfig
+    from holdwatch_daemon.service import Service
+
+BayName = Annotated[str, Path(description="The bay's name, as in topics.")]
+HoldId = Annotated[str, Path(description="The hold's id.")]
+NOT_FOUND: dict[int | str, dict[str, Any]] = {404: {"model": Problem, "description": "Not there"}}
+REFUSED: dict[int | str, dict[str, Any]] = {
+    **NOT_FOUND,
+    409: {"model": Reply, "description": "Refused; `text` says why"},
+}
+
+
+def routes(service: Service) -> APIRouter:
+    """Return the routes under ``/api/v1`` that answer once."""
+    router = APIRouter(prefix="/api/v1")
+    _add_bays(router, service)
+    _add_commands(router, service)
+    _add_holds(router, service)
+    return router
+
+
+def _add_bays(router: APIRouter, service: Service) -> None:
+    @router.get("/bays", tags=["bays"])
+    async def list_bays() -> list[BayState]:
+        """What every bay is doing."""
+        return [service.bay_state(name) for name in service.bays]
+
+    @router.get("/bays/{bay}", tags=["bays"], responses=NOT_FOUND)
+    async def bay_state(bay: BayName) -> BayState:
+        """What one bay is doing."""
+        return service.bay_state(known_bay(service, bay))
+
+    @router.get("/bays/{bay}/live", tags=["bays"], responses=NOT_FOUND)
+    async def bay_live(bay: BayName) -> Live:
+        """The newest values by role, SI and in the bay's units."""
+        return service.live(known_bay(service, bay))
+
+    @router.get("/recipes", tags=["holds"], responses=NOT_FOUND)
+    async def recipes(
+        bay: Annotated[str | None, Query(description="Complete each recipe for this bay.")] = None,
+    ) -> list[RecipeSummary]:
+        """The configured recipes."""
+        return summaries(service.config, None if bay is None else _bay_config(service, bay))
+
+
+def _add_commands(router: APIRouter, service: Service) -> None:
+    async def carry_out(bay: str, command: Command) -> JSONResponse:
+        reply = await service.command(known_bay(service, bay), command, by="http")
+        return JSONResponse(reply.model_dump(mode="json"), status_code=200 if reply.ok else 409)
+
+    @router.post("/bays/{bay}/command", tags=["commands"], response_model=Reply, responses=REFUSED)
+    async def command(bay: BayName, command: Annotated[Command, Body()]) -> JSONResponse:
+        """Carry out a command, once for its `id`: the same id gets the same reply."""
+        return await carry_out(bay, command)
+
+    @router.post("/bays/{bay}/holds", tags=["commands"], response_model=Reply, responses=REFUSED)
+    async def start_hold(bay: BayName, wanted: HoldRequest) -> JSONResponse:
+        """Start a hold.
+
+        Caution: a nitrogen hold is work with gas under pressure. Regulated dry nitrogen only,
+        a relief device set no higher than the unit allows; never oxygen or compressed air.
+        Local codes come first.
+        """
+        start = StartHold(command="start_hold", id=wanted.id, recipe=wanted.recipe)
+        return await carry_out(bay, start)
+
+    @router.post(
+        "/holds/{hold_id}/stop", tags=["commands"], response_model=Reply, responses=REFUSED
+    )
+    async def stop_hold(hold_id: HoldId, wanted: StopRequest) -> JSONResponse:
+        """Stop a running hold; undecided, it ends inconclusive."""
+        row = await _known_hold(service, hold_id)
+        running = service.bay_state(known_bay(service, row.bay)).hold
+        if row.ended is not None or running is None or running.hold_id != hold_id:
+            text = f"Hold {hold_id} is not running any more; there is nothing to stop."
+            refused = Reply(id=wanted.id, ok=False, text=text, hold_id=hold_id)
+            return JSONResponse(refused.model_dump(mode="json"), status_code=409)
+        return await carry_out(row.bay, StopHold(command="stop_hold", id=wanted.id))
+
+
+def _add_holds(router: APIRouter, service: Service) -> None:
+    @router.get("/holds", tags=["holds"], responses=NOT_FOUND)
+    async def list_holds(
+        bay: Annotated[str | None, Query(description="Only this bay's.")] = None,
+        limit: Annotated[int, Query(ge=1, le=1000)] = 50,
+    ) -> list[HoldRow]:
+        """The newest holds first."""
+        name = None if bay is None else known_bay(service, bay)
+        return await service.store.list_holds(name, limit)
+
+    @router.get("/holds/{hold_id}", tags=["holds"], responses=NOT_FOUND)
+    async def hold(hold_id: HoldId) -> HoldDetail:
+        """One hold with its recipe and, once decided, its verdict."""
+        row = await _known_hold(service, hold_id)
+        return HoldDetail(
+            **row.model_dump(),
+            recipe_toml=await service.store.recipe_toml(hold_id),
+            verdict=await service.store.verdict(hold_id),
+        )
+
+    @router.get("/holds/{hold_id}/trace", tags=["holds"], responses=NOT_FOUND)
+    async def trace(
+        hold_id: HoldId,
+        points: Annotated[int, Query(ge=10, le=20000, description="About so many a role.")] = 1000,
+    ) -> Trace:
+        """A hold's readings for drawing, thinned but with every peak."""
+        await _known_hold(service, hold_id)
+        series = (await service.store.hold_trace(hold_id, points))["series"]
+        shaped = {role: Series.model_validate(part) for role, part in series.items()}
+        return Trace(hold_id=hold_id, series=shaped)
+
+    @router.get("/holds/{hold_id}/curve", tags=["holds"], responses=NOT_FOUND)
+    async def curve(
+        hold_id: HoldId,
+        after: Annotated[int, Query(ge=0, description="Leave out this many points.")] = 0,
+    ) -> Curve:
+        """A hold's curve: temperature-compensated change, criterion, leak with its bounds."""
+        row = await _known_hold(service, hold_id)
+        points = (await service.store.hold_curve(hold_id))[after:]
+        show = service.config.show
+        unit = parse_unit(show.vacuum if row.procedure == "standing-vacuum" else show.pressure)
+        return Curve(
+            hold_id=hold_id,
+            unit=DrawnUnit(text=unit.stem, pa=unit.factor),
+            after=after,
+            next=after + len(points),
+            points=points,
+        )
+
+
+def known_bay(service: Service, name: str) -> str:
+    """Return the bay's name; raises the error that a client sees for an unknown one."""
+    if name in service.bays:
+        return name
+    known = ", ".join(service.bays) or "none is configured"
+    raise HTTPException(404, f"There is no bay {name!r}; the bays are: {known}.")
+
+
+def _bay_config(service: Service, name: str) -> BayConfig:
+    known_bay(service, name)
+    return next(bay for bay in service.config.bay if bay.name == name)
+
+
+async def _known_hold(service: Service, hold_id: str) -> HoldRow:
+    row = await service.store.hold(hold_id)
+    if row is None:
+        raise HTTPException(404, f"There is no hold {hold_id!r}; /api/v1/holds lists them.")
+    return row

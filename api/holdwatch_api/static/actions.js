@@ -1,0 +1,123 @@
+// What a person can do from the screen, each with the cautions that belong to it.
+
+const CAUTIONS = {
+  "pressure-decay": (recipe) => [
+    "Dry nitrogen only, from a cylinder with a pressure regulator. Never oxygen and never compressed air: with oil and refrigerant they can explode.",
+    `Regulator and relief valve set no higher than the unit allows${recipe.max_pressure_kpa_g ? `: ${recipe.max_pressure_kpa_g.toLocaleString("en-US")} kPa (gauge) in this recipe` : ""}.`,
+    "Refrigerant recovered first, never vented. Hoses and fittings are rated for the pressure.",
+    "Eye protection on. Nobody loosens a fitting under pressure. Let nitrogen out slowly, in a well-aired place: it displaces the air one breathes.",
+    "Local codes and the unit's own instructions come first.",
+  ],
+  "standing-vacuum": () => [
+    "Refrigerant recovered first, never vented. The pump is never opened to a system under pressure.",
+    "Flammable refrigerant: a pump made for it, exhaust led outdoors, no flame or spark near.",
+    "Eye protection and gloves on: refrigerant freezes skin.",
+    "Local codes and the unit's own instructions come first.",
+  ],
+};
+const STOP_CAUTIONS = {
+  "pressure-decay": "The unit stays under pressure. Let the nitrogen out slowly before a fitting is loosened, with eye protection on.",
+  "standing-vacuum": "The unit stays under vacuum. Break it with dry nitrogen or refrigerant, not with air: air brings moisture in.",
+};
+
+function commandId() {
+  // randomUUID exists on secure origins only; a screen on the shop's network may not be one.
+  return `screen-${Array.from(crypto.getRandomValues(new Uint8Array(12)), (b) => b.toString(16).padStart(2, "0")).join("")}`;
+}
+
+async function send(panel, command) {
+  panel.answer("Sending…");
+  try {
+    const answer = await fetch(`/api/v1/bays/${encodeURIComponent(panel.name)}/command`, {
+      method: "POST", headers: { "Content-Type": "application/json" },
+      body: JSON.stringify({ ...command, id: commandId() }),
+    });
+    const body = await answer.json();
+    panel.answer(body.text ?? body.detail ?? "Done.", !answer.ok);
+    if (answer.status === 401 || answer.status === 403) document.dispatchEvent(new CustomEvent("sign-in", { detail: body.detail }));
+  } catch {
+    panel.answer("The service did not answer; nothing is known to have happened. Look at the bay before you try again.", true);
+  }
+}
+
+/** Show a dialog; resolves to whether its strong button was chosen. */
+function ask(dialog) {
+  dialog.returnValue = "";
+  dialog.showModal();
+  return new Promise((resolve) => {
+    dialog.addEventListener("close", () => resolve(dialog.returnValue === "go"), { once: true });
+  });
+}
+
+function describe(recipe) {
+  const kind = recipe.procedure === "standing-vacuum" ? "Standing vacuum" : "Pressure decay under nitrogen";
+  if (recipe.problem) return `This recipe cannot be used here: ${recipe.problem}`;
+  return `${kind}, ${recipe.refrigerant}. Limit: ${recipe.criterion} (${recipe.criterion_source}). At most ${recipe.max_duration_min} min.`;
+}
+
+async function start(panel) {
+  let recipes;
+  try {
+    const answer = await fetch(`/api/v1/recipes?bay=${encodeURIComponent(panel.name)}`);
+    recipes = await answer.json();
+    if (!answer.ok) throw new Error(recipes.detail);
+  } catch (error) {
+    panel.answer(`The recipes could not be read: ${error.message}`, true);
+    return;
+  }
+  if (!recipes.length) {
+    panel.answer("No recipe is configured; add one to the shop's configuration.", true);
+    return;
+  }
+  const dialog = document.getElementById("start");
+  const select = document.getElementById("recipe");
+  const checked = document.getElementById("checked");
+  const go = document.getElementById("go");
+  document.getElementById("start-title").textContent = `Start a hold in ${panel.state.label}`;
+  select.replaceChildren(...recipes.map((recipe) => new Option(recipe.name, recipe.name)));
+  const chosen = () => recipes.find((recipe) => recipe.name === select.value);
+  const ready = () => { go.disabled = !checked.checked || Boolean(chosen().problem); };
+  const show = () => {
+    checked.checked = false;
+    document.getElementById("recipe-text").textContent = describe(chosen());
+    const lines = CAUTIONS[chosen().procedure]?.(chosen()) ?? [];
+    document.getElementById("cautions").replaceChildren(...lines.map((line) => {
+      const item = document.createElement("li");
+      item.textContent = line;
+      return item;
+    }));
+    ready();
+  };
+  select.onchange = show;
+  checked.onchange = ready;
+  show();
+  if (await ask(dialog)) await send(panel, { command: "start_hold", recipe: select.value });
+}
+
+async function stop(panel) {
+  const hold = panel.state.hold;
+  document.getElementById("stop-title").textContent = `Stop the hold in ${panel.state.label}?`;
+  document.getElementById("stop-caution").textContent = STOP_CAUTIONS[hold.procedure];
+  if (await ask(document.getElementById("stop"))) await send(panel, { command: "stop_hold" });
+}
+
+export const actions = {
+  start, stop,
+  mark: (panel) => send(panel, { command: "say_isolated" }),
+  acknowledge: (panel, alarm) => send(panel, { command: "acknowledge_alarm", alarm }),
+};
+
+/** Ask for a token and exchange it for the cookie; resolves when signed in. */
+export async function signIn(why) {
+  const dialog = document.getElementById("sign-in");
+  if (dialog.open) return false;
+  const field = document.getElementById("token");
+  document.getElementById("sign-in-why").textContent = why ?? "";
+  field.value = "";
+  if (!await ask(dialog)) return false;
+  const answer = await fetch("/api/v1/session", {
+    method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ token: field.value }),
+  });
+  field.value = "";
+  return answer.ok || signIn((await answer.json()).detail);
+}

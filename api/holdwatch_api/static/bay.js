@@ -1,0 +1,292 @@
+// One bay's panel: the sentence, the numbers, the curve, in this order.
+
+import { draw, shape } from "./curve.js";
+import { clockTime, drawShape, duration, figure, rank, roleName, say } from "./format.js";
+
+const CURVE_EVERY_MS = 4000;
+const NO_NEWS_MS = 15000;
+const PRESSURE_ROLES = new Set(["low_side", "high_side", "vacuum"]);
+
+export class BayPanel {
+  constructor(name, actions) {
+    this.name = name;
+    this.state = null;
+    this.live = null;
+    this.liveAt = 0;
+    this.points = [];
+    this.unit = null;
+    this.curveHold = null;
+    this.curveAt = 0;
+    this.fetching = false;
+    this.verdictHold = null;
+    this.root = document.getElementById("bay-template").content.firstElementChild.cloneNode(true);
+    this.root.id = `bay-${name}`;
+    this.root.setAttribute("aria-label", `Bay ${name}`);
+    const on = (css, work) => this.find(css).addEventListener("click", work);
+    on(".start", () => actions.start(this));
+    on(".mark", () => actions.mark(this));
+    on(".stop", () => actions.stop(this));
+    this.actions = actions;
+    new ResizeObserver(() => this.redraw()).observe(this.find(".frame"));
+  }
+
+  find(css) { return this.root.querySelector(css); }
+
+  showState(state) {
+    this.state = state;
+    const hold = state.hold;
+    say(this.find(".bay-name"), state.label);
+    say(this.find(".bay-unit"), [state.unit, state.refrigerant].filter(Boolean).join(", "));
+    this.showWords(state, hold);
+    this.showFacts(hold);
+    this.showAlarms(state.alarms);
+    this.showActions(state, hold);
+    if (this.live) this.showNumbers();
+    this.refreshCurve(false);
+  }
+
+  showLive(live) {
+    this.live = live;
+    this.liveAt = Date.now();
+    this.showNumbers();
+  }
+
+  /** Called every second: what is said of the age of things. */
+  tick() {
+    const quiet = this.live !== null && Date.now() - this.liveAt > NO_NEWS_MS && !document.body.classList.contains("stale");
+    const note = this.find(".no-news");
+    note.hidden = !quiet;
+    if (quiet) say(note, `No new values since ${clockTime(new Date(this.liveAt))}.`);
+    this.refreshCurve(false);
+  }
+
+  showWords(state, hold) {
+    const decided = Boolean(hold?.outcome);
+    const sentence = this.find(".sentence");
+    sentence.hidden = decided && (!state.sentence || state.sentence === hold.verdict_sentence);
+    say(sentence, state.sentence);
+    const verdict = this.find(".verdict");
+    verdict.hidden = !decided;
+    if (!decided) return;
+    verdict.className = `verdict ${hold.outcome}`;
+    drawShape(verdict.querySelector(".shape"), hold.outcome);
+    say(verdict.querySelector(".verdict-word"), hold.outcome.toUpperCase());
+    say(verdict.querySelector(".verdict-sentence"), hold.verdict_sentence ?? "");
+    if (this.verdictHold !== hold.hold_id) this.loadReasons(hold);
+  }
+
+  async loadReasons(hold) {
+    this.verdictHold = hold.hold_id;
+    const list = this.find(".reasons");
+    list.replaceChildren();
+    try {
+      const answer = await fetch(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}`);
+      if (!answer.ok) throw new Error(String(answer.status));
+      const reasons = (await answer.json()).verdict?.reasons ?? [];
+      list.replaceChildren(...reasons.filter((r) => r !== hold.verdict_sentence).slice(0, 3).map((text) => {
+        const item = document.createElement("li");
+        item.textContent = text;
+        return item;
+      }));
+    } catch {
+      this.verdictHold = null; // asked again with the next state
+    }
+  }
+
+  showNumbers() {
+    const hold = this.state?.hold;
+    const values = [...this.live.values].sort((a, b) => rank(a.role, hold?.procedure) - rank(b.role, hold?.procedure) || a.role.localeCompare(b.role));
+    const entries = [...values, ...this.live.differences.map((difference) => ({ ...difference, role: difference.kind, quality: "good" }))];
+    const list = this.find(".numbers");
+    while (list.children.length > entries.length) list.lastElementChild.remove();
+    entries.forEach((entry, at) => {
+      let box = list.children[at];
+      if (box?.dataset.role !== entry.role) {
+        const made = numberBox(entry.role);
+        if (box) box.replaceWith(made); else list.append(made);
+        box = made;
+      }
+      const main = PRESSURE_ROLES.has(entry.role) && (at === 0 || !hold || Boolean(hold.outcome));
+      box.className = `number${main ? " main" : ""}${entry.quality === "good" ? "" : " doubt"}`;
+      say(box.querySelector(".value"), entry.shown.text);
+      say(box.querySelector(".unit"), entry.shown.unit);
+      this.showBeside(box.querySelector(".also"), entry, hold);
+    });
+  }
+
+  /** What stands beside a number: doubt before all else, then the saturation temperature. */
+  showBeside(node, value, hold) {
+    const parts = [];
+    if (value.quality !== "good") {
+      const age = value.quality === "stale" ? `, ${duration(value.age_s)} old` : "";
+      parts.push(["doubt-word", `${value.quality.toUpperCase()}${age}`]);
+    }
+    // Under nitrogen the refrigerant's saturation temperature would say nothing.
+    const nitrogen = hold && hold.procedure === "pressure-decay" && !hold.outcome;
+    const saturation = this.live.saturation.find((s) => s.role === value.role);
+    if (saturation && !nitrogen) parts.push(["small", `${saturation.refrigerant} saturates at`], ["b", `${saturation.shown.text}\u00a0${saturation.shown.unit}`]);
+    const wanted = parts.map((part) => part[1]).join(" ");
+    if (node.textContent === wanted && node.dataset.quality === value.quality) return;
+    node.dataset.quality = value.quality;
+    node.replaceChildren(...parts.flatMap(([kind, text], at) => {
+      const part = document.createElement(kind === "b" ? "b" : "span");
+      part.className = kind;
+      part.textContent = text;
+      return at ? [" ", part] : [part];
+    }));
+  }
+
+  showFacts(hold) {
+    const facts = [];
+    if (hold) {
+      if (!hold.outcome) facts.push(["Time left", timeLeft(hold)]);
+      else facts.push(["Held for", duration(hold.since_mark_s ?? hold.elapsed_s)]);
+      facts.push(["Limit", hold.criterion_text]);
+      const leak = hold.leak_g_per_year;
+      if (leak.low !== null && leak.high !== null) {
+        facts.push([`Leak (${hold.refrigerant})`, `${figure(Math.max(0, leak.low))} to ${figure(leak.high)} g a year`]);
+      }
+      if (hold.smallest_visible_g_per_year !== null) {
+        facts.push(["Smallest visible by now", `${figure(hold.smallest_visible_g_per_year)} g a year`]);
+      }
+    }
+    const list = this.find(".facts");
+    while (list.children.length > facts.length) list.lastElementChild.remove();
+    facts.forEach(([name, text], at) => {
+      let box = list.children[at];
+      if (!box) {
+        box = document.createElement("div");
+        box.append(document.createElement("dt"), document.createElement("dd"));
+        list.append(box);
+      }
+      say(box.firstElementChild, name);
+      say(box.lastElementChild, text);
+    });
+  }
+
+  showAlarms(alarms) {
+    const place = this.find(".alarms");
+    const wanted = alarms.map((alarm) => `${alarm.id}/${alarm.acknowledged}/${alarm.text}`).join("|");
+    if (place.dataset.shown === wanted) return;
+    place.dataset.shown = wanted;
+    place.replaceChildren(...alarms.map((alarm) => {
+      const box = document.createElement("div");
+      box.className = `alarm ${alarm.acknowledged ? "known" : "standing"}`;
+      box.setAttribute("role", "alert");
+      const mark = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+      mark.setAttribute("viewBox", "0 0 64 64");
+      mark.setAttribute("class", "shape");
+      mark.setAttribute("aria-hidden", "true");
+      drawShape(mark, "alarm");
+      const text = document.createElement("p");
+      text.textContent = alarm.text;
+      const since = document.createElement("small");
+      since.textContent = `Alarm since ${clockTime(new Date(alarm.since))}${alarm.acknowledged ? ", acknowledged" : ""}`;
+      text.append(since);
+      box.append(mark, text);
+      if (!alarm.acknowledged) {
+        const button = document.createElement("button");
+        button.type = "button";
+        button.textContent = "Acknowledge";
+        button.addEventListener("click", () => this.actions.acknowledge(this, alarm.id));
+        box.append(button);
+      }
+      return box;
+    }));
+  }
+
+  showActions(state, hold) {
+    const running = state.doing === "hold" && hold !== null && !hold.outcome;
+    this.find(".start").hidden = running;
+    this.find(".stop").hidden = !running;
+    const mark = this.find(".mark");
+    mark.hidden = !running || hold.since_mark_s !== null;
+    if (hold) say(mark, hold.procedure === "standing-vacuum" ? "The pump is valved off" : "The valve is closed");
+  }
+
+  answer(text, bad) {
+    const node = this.find(".answer");
+    node.classList.toggle("bad", Boolean(bad));
+    say(node, text);
+    clearTimeout(this.answerTimer);
+    if (!bad) this.answerTimer = setTimeout(() => say(node, ""), 8000);
+  }
+
+  /** Fetch the points that are new and draw; at most every few seconds. */
+  async refreshCurve(now) {
+    const hold = this.state?.hold;
+    const figureNode = this.find(".curve");
+    if (!hold) { figureNode.hidden = true; this.curveHold = null; return; }
+    const key = `${hold.hold_id}/${hold.outcome ?? ""}`;
+    const due = key !== this.curveHold || (!hold.outcome && Date.now() - this.curveAt > CURVE_EVERY_MS);
+    if (this.fetching || !(due || now)) return;
+    this.fetching = true;
+    this.curveAt = Date.now();
+    try {
+      if (!this.curveHold?.startsWith(`${hold.hold_id}/`)) this.points = [];
+      const answer = await fetch(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}/curve?after=${this.points.length}`);
+      if (!answer.ok) throw new Error(String(answer.status));
+      const curve = await answer.json();
+      this.unit = curve.unit;
+      this.points.push(...curve.points);
+      this.curveHold = key;
+      await this.redraw();
+    } catch (error) {
+      console.warn(`bay ${this.name}: no curve (${error.message})`);
+    } finally {
+      this.fetching = false;
+    }
+  }
+
+  async redraw() {
+    const hold = this.state?.hold;
+    const box = this.find(".curve");
+    if (!hold || !this.unit || !this.points.length) { box.hidden = true; return; }
+    box.hidden = false;
+    const drawn = shape(this.points, hold, this.unit);
+    const vacuum = hold.procedure === "standing-vacuum";
+    const title = !drawn.change ? "Absolute pressure" : vacuum ? "Rise of the vacuum's pressure" : "Pressure change, corrected for temperature";
+    say(box.querySelector("figcaption"), `${title}, ${this.unit.text}`);
+    const newest = drawn.y[drawn.y.length - 1];
+    if (newest !== undefined) this.find(".plot").setAttribute("aria-label", `${title}: ${figure(newest)} ${this.unit.text} now.`);
+    showLegend(box.querySelector(".legend"), drawn, hold);
+    await draw(this.find(".plot"), drawn, hold, this.unit);
+  }
+}
+
+function numberBox(role) {
+  const box = document.createElement("div");
+  box.dataset.role = role;
+  const term = document.createElement("dt");
+  term.textContent = roleName(role);
+  const detail = document.createElement("dd");
+  for (const [tag, css] of [["span", "value"], ["span", "unit"], ["div", "also"]]) {
+    const part = document.createElement(tag);
+    part.className = css;
+    detail.append(part);
+  }
+  box.append(term, detail);
+  return box;
+}
+
+function timeLeft(hold) {
+  const latest = duration(hold.latest_end_s - hold.elapsed_s);
+  if (hold.earliest_end_s === null) return `at most ${latest}`;
+  const earliest = hold.earliest_end_s - hold.elapsed_s;
+  return earliest <= 0 ? `any moment, at most ${latest}` : `${duration(earliest)} to ${latest}`;
+}
+
+function showLegend(list, drawn, hold) {
+  const lines = [["measured", drawn.change ? "measured" : "pressure"]];
+  if (drawn.limit.x.length) lines.push(["limit", `limit: ${hold.criterion_text}`]);
+  if (drawn.band) lines.push(["band", "range still possible for the leak"]);
+  const wanted = lines.map((line) => line[1]).join("|");
+  if (list.dataset.shown === wanted) return;
+  list.dataset.shown = wanted;
+  list.replaceChildren(...lines.map(([css, text]) => {
+    const item = document.createElement("li");
+    item.className = css;
+    item.textContent = text;
+    return item;
+  }));
+}

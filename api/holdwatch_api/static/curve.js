@@ -1,0 +1,122 @@
+// The curve of a hold: change since the valve was closed, what a leak could account for, the limit.
+
+let library = null;
+
+/** Load the curve library once, after words and numbers are on the screen. */
+function plotly() {
+  library ??= new Promise((resolve, reject) => {
+    const script = document.createElement("script");
+    script.src = "/static/plotly.min.js";
+    script.onload = () => resolve(window.Plotly);
+    script.onerror = () => { library = null; reject(new Error("the curve library did not load")); };
+    document.head.append(script);
+  });
+  return library;
+}
+
+const ENDS_MIN = [5, 10, 15, 20, 30, 45, 60, 90, 120, 180, 240, 360, 480, 720, 960, 1440, 2880, 10080];
+
+/** The end of the time axis: it moves in steps, so that the curve does not creep. */
+export function axisEnd(minutes, latest) {
+  const wanted = ENDS_MIN.find((end) => end >= minutes * 1.25) ?? minutes;
+  return Number.isFinite(latest) && latest > 0 ? Math.min(wanted, Math.max(latest, minutes)) : wanted;
+}
+
+/** What is drawn, from the points of a curve; pure, in minutes and the unit's own figures. */
+export function shape(points, hold, unit) {
+  const mark = hold.since_mark_s === null ? 0 : hold.elapsed_s - hold.since_mark_s;
+  const usable = points.filter((p) => p.compensated_pa !== null);
+  const change = hold.since_mark_s !== null && usable.length > 0;
+  const source = change ? usable : points.filter((p) => p.pressure_pa !== null);
+  const minute = (p) => (p.t_s - mark) / 60;
+  const x = source.map(minute);
+  const y = source.map((p) => (change ? p.compensated_pa : p.pressure_pa) / unit.pa);
+  const newest = x.length ? x[x.length - 1] : 0;
+  const latest = (hold.latest_end_s - mark) / 60;
+  const end = hold.outcome ? Math.max(newest, 1) : axisEnd(newest, latest);
+  const limit = change ? limitLine(usable, minute, unit, end, hold) : { x: [], y: [] };
+  return { change, x, y, limit, band: change ? bandOf(usable, minute, unit, hold) : null, end, start: Math.min(0, x[0] ?? 0) };
+}
+
+function limitLine(points, minute, unit, end, hold) {
+  const known = points.filter((p) => p.criterion_pa !== null);
+  const x = known.map(minute);
+  const y = known.map((p) => p.criterion_pa / unit.pa);
+  if (x.length > 1 && x[x.length - 1] < end) {
+    // A leak at the limit goes on as it went; a limit on the change itself is level.
+    const last = x.length - 1;
+    const from = Math.max(0, last - 6);
+    const slope = hold.criterion_kind.startsWith("max_change") ? 0 : (y[last] - y[from]) / (x[last] - x[from] || 1);
+    x.push(end);
+    y.push(y[last] + slope * (end - x[last]));
+  }
+  return { x, y };
+}
+
+/** The change that a leak between the deciding bounds would have made by each moment. */
+function bandOf(points, minute, unit, hold) {
+  const limit = hold.criterion_g_per_year;
+  if (!limit) return null;
+  const known = points.filter((p) => p.criterion_pa !== null && p.low_g_per_year !== null && p.high_g_per_year !== null);
+  if (!known.length) return null;
+  const at = (p, grams) => (p.criterion_pa * grams) / limit / unit.pa;
+  return {
+    x: known.map(minute),
+    low: known.map((p) => at(p, p.low_g_per_year)),
+    high: known.map((p) => at(p, p.high_g_per_year)),
+  };
+}
+
+/** The value axis shows the curve and the limit whole; a band that is wider is cut off. */
+export function valueRange(drawn) {
+  const values = [...drawn.y, ...drawn.limit.y];
+  if (drawn.change) values.push(0);
+  if (!values.length) return [0, 1];
+  const low = Math.min(...values);
+  const high = Math.max(...values);
+  const room = (high - low || Math.abs(high) || 1) * 0.12;
+  return [low - room, high + room];
+}
+
+function colour(name) {
+  return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+}
+
+function traces(drawn, curve) {
+  const made = [];
+  if (drawn.band) {
+    const edge = { mode: "lines", line: { width: 0 }, hoverinfo: "skip" };
+    made.push({ ...edge, x: drawn.band.x, y: drawn.band.low });
+    made.push({ ...edge, x: drawn.band.x, y: drawn.band.high, fill: "tonexty", fillcolor: `${curve}40` });
+  }
+  if (drawn.limit.x.length) {
+    made.push({ mode: "lines", x: drawn.limit.x, y: drawn.limit.y, line: { color: colour("--limit"), width: 3, dash: "dash" }, hoverinfo: "skip" });
+  }
+  made.push({ mode: "lines", x: drawn.x, y: drawn.y, line: { color: curve, width: 4 } });
+  return made;
+}
+
+/** Draw into a node; resolves when drawn. */
+export async function draw(node, drawn, hold, unit) {
+  const Plotly = await plotly();
+  const text = colour("--text");
+  const rule = colour("--rule");
+  const closed = hold.procedure === "standing-vacuum" ? "isolated" : "valve closed";
+  const axis = { gridcolor: rule, linecolor: rule, zeroline: false, fixedrange: true, color: text, ticks: "" };
+  const wide = node.clientWidth > 600;
+  const layout = {
+    width: node.clientWidth, height: node.clientHeight,
+    margin: { l: wide ? 72 : 60, r: 12, t: 10, b: 46 },
+    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", showlegend: false,
+    font: { family: getComputedStyle(document.body).fontFamily, size: wide ? 17 : 14, color: text },
+    xaxis: { ...axis, range: [drawn.start, drawn.end], title: { text: hold.since_mark_s === null ? "minutes since the start" : `minutes since ${closed}`, standoff: 6 } },
+    yaxis: { ...axis, nticks: node.clientHeight < 200 ? 4 : 7 },
+    shapes: [],
+  };
+  if (!drawn.change && hold.procedure === "standing-vacuum") layout.yaxis.type = "log";
+  else layout.yaxis.range = valueRange(drawn);
+  if (drawn.change) {
+    layout.shapes.push({ type: "line", xref: "paper", x0: 0, x1: 1, y0: 0, y1: 0, line: { color: colour("--soft"), width: 1 } });
+  }
+  await Plotly.react(node, traces(drawn, colour("--curve")), layout, { staticPlot: true, responsive: false });
+}

@@ -1,0 +1,73 @@
+// Words and figures as the screen shows them.
+
+const ROLES = {
+  low_side: "Low side", high_side: "High side", vacuum: "Vacuum", pipe_temperature: "Pipe",
+  ambient_temperature: "Room", barometer: "Barometer",
+  superheat: "Superheat", subcooling: "Subcooling",
+};
+const ORDER = {
+  "standing-vacuum": ["vacuum", "low_side", "high_side"],
+  "pressure-decay": ["high_side", "low_side", "vacuum"],
+};
+const DEFAULT_ORDER = ["low_side", "high_side", "vacuum"];
+
+export function roleName(role) {
+  const [head, place] = role.split(".");
+  return (ROLES[head] ?? head) + (place ? ` ${place}` : "");
+}
+
+/** Pressures first, the one that the procedure judges at the head. */
+export function rank(role, procedure) {
+  const order = ORDER[procedure] ?? DEFAULT_ORDER;
+  const at = order.indexOf(role.split(".")[0]);
+  return at >= 0 ? at : 10 + Object.keys(ROLES).indexOf(role.split(".")[0]);
+}
+
+/** "45 s", "12 min", "3 h 05 min". */
+export function duration(seconds) {
+  const s = Math.max(0, seconds);
+  if (s < 90) return `${Math.round(s)} s`;
+  const minutes = Math.round(s / 60);
+  if (minutes < 100) return `${minutes} min`;
+  return `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min`;
+}
+
+/** Three significant digits at most, thousands spaced, no exponent for what a shop meets. */
+export function figure(x) {
+  if (x === null || x === undefined || !Number.isFinite(x)) return "–";
+  const size = Math.abs(x);
+  if (size >= 1e6 || (size > 0 && size < 1e-3)) return x.toExponential(1).replace("-", "−");
+  const digits = size >= 100 ? 0 : size >= 10 ? 1 : 2;
+  const rounded = size >= 1000 ? Number(x.toPrecision(3)) : x;
+  return rounded.toLocaleString("en-US", {
+    minimumFractionDigits: 0, maximumFractionDigits: digits,
+  }).replaceAll(",", "\u202f").replace("-", "−");
+}
+
+export function clockTime(date) {
+  return date.toLocaleTimeString([], { hour12: false });
+}
+
+/** Set text only when it differs, so that a screen reader is not told the same twice. */
+export function say(node, text) {
+  if (node.textContent !== text) node.textContent = text;
+}
+
+const SVG = "http://www.w3.org/2000/svg";
+const SHAPES = {
+  pass: [["circle", { cx: 32, cy: 32, r: 30 }], ["path", { d: "M18 33l10 10 19-22", class: "ink" }]],
+  fail: [["path", { d: "M32 3L62 59H2z" }], ["path", { d: "M24 34l16 16M40 34L24 50", class: "ink" }]],
+  inconclusive: [["rect", { x: 4, y: 4, width: 56, height: 56, rx: 4 }], ["path", { d: "M23 25a9 9 0 1 1 13 8c-3 2-4 4-4 8M32 50v1", class: "ink" }]],
+  alarm: [["path", { d: "M20 3h24l17 17v24L44 61H20L3 44V20z" }], ["path", { d: "M32 15v22M32 45v4", class: "ink" }]],
+};
+
+/** Draw an outcome's own shape: disc with a tick, triangle with a cross, square with broken lines. */
+export function drawShape(svg, name) {
+  if (svg.dataset.name === name) return;
+  svg.dataset.name = name;
+  svg.replaceChildren(...SHAPES[name].map(([tag, attributes]) => {
+    const part = document.createElementNS(SVG, tag);
+    for (const [key, value] of Object.entries(attributes)) part.setAttribute(key, value);
+    return part;
+  }));
+}

@@ -1,0 +1,115 @@
+// The bay screen: follows the service's stream and says when it cannot.
+
+import { actions, signIn } from "./actions.js";
+import { BayPanel } from "./bay.js";
+import { clockTime, say } from "./format.js";
+
+const SILENCE_MS = 7000; // the stream beats every 2 s
+const RETRY_MS = 2000;
+
+const panels = new Map();
+let source = null;
+let heardAt = 0;
+let lostSince = null;
+let retry = null;
+
+function heard() {
+  heardAt = Date.now();
+  if (lostSince === null && document.getElementById("link").classList.contains("on")) return;
+  lostSince = null;
+  document.body.classList.remove("stale");
+  document.getElementById("lost").hidden = true;
+  document.getElementById("link").classList.add("on");
+  say(document.getElementById("link-text"), "Live");
+}
+
+function lost() {
+  lostSince ??= heardAt || Date.now();
+  document.body.classList.add("stale");
+  document.getElementById("link").classList.remove("on");
+  say(document.getElementById("link-text"), "Not connected");
+  const banner = document.getElementById("lost");
+  banner.hidden = false;
+  const when = clockTime(new Date(lostSince));
+  say(banner, panels.size
+    ? `No connection since ${when}. Everything below is from then and may be wrong now. Trying again.`
+    : `No connection to the service since ${when}. Trying again.`);
+}
+
+function connect() {
+  source?.close();
+  clearTimeout(retry);
+  retry = null;
+  source = new EventSource("/api/v1/live");
+  const on = (kind, work) => source.addEventListener(kind, (event) => {
+    heard();
+    work(JSON.parse(event.data));
+  });
+  on("beat", () => {});
+  on("bays", ({ bays }) => arrange(bays));
+  on("state", (state) => {
+    const panel = panels.get(state.bay);
+    if (!panel) return;
+    const label = panel.state?.label;
+    panel.showState(state);
+    if (label !== state.label) pick();
+    document.getElementById("simulated").hidden = ![...panels.values()].some((panel) => panel.state?.simulated);
+  });
+  on("live", (live) => panels.get(live.bay)?.showLive(live));
+  source.onerror = () => {
+    lost();
+    again();
+  };
+}
+
+function again() {
+  source?.close();
+  retry ??= setTimeout(async () => {
+    // EventSource keeps the status to itself; a plain request tells whether a token is missing.
+    const answer = await fetch("/api/v1/bays").catch(() => null);
+    if (answer?.status === 401) await signIn("This screen needs a token to watch the bays.");
+    connect();
+  }, RETRY_MS);
+}
+
+function arrange(names) {
+  const main = document.getElementById("bays");
+  if ([...panels.keys()].join() === names.join() && panels.size) return;
+  panels.clear();
+  for (const name of names) panels.set(name, new BayPanel(name, actions));
+  main.replaceChildren(...[...panels.values()].map((panel) => panel.root));
+  if (!names.length) {
+    const note = document.createElement("p");
+    note.className = "wait";
+    note.textContent = "No bay is configured yet.";
+    main.append(note);
+  }
+  pick();
+}
+
+/** The address's fragment picks one bay; without it all are shown. */
+function pick() {
+  const wanted = decodeURIComponent(location.hash.slice(1));
+  const one = panels.has(wanted) ? wanted : null;
+  for (const [name, panel] of panels) panel.root.hidden = one !== null && name !== one;
+  const nav = document.getElementById("pick");
+  nav.hidden = panels.size < 2;
+  nav.replaceChildren(...["", ...panels.keys()].map((name) => {
+    const link = document.createElement("a");
+    link.href = `#${encodeURIComponent(name)}`;
+    link.textContent = name ? panels.get(name).state?.label ?? name : "All bays";
+    if ((one ?? "") === name) link.setAttribute("aria-current", "page");
+    return link;
+  }));
+}
+
+addEventListener("hashchange", pick);
+document.addEventListener("sign-in", async ({ detail }) => { if (await signIn(detail)) connect(); });
+matchMedia("(prefers-color-scheme: light)").addEventListener("change", () => {
+  for (const panel of panels.values()) panel.redraw();
+});
+setInterval(() => {
+  if (heardAt && Date.now() - heardAt > SILENCE_MS) { lost(); again(); }
+  for (const panel of panels.values()) panel.tick();
+}, 1000);
+connect();
