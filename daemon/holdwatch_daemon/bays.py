@@ -1,12 +1,40 @@
-"""A bay: roles bound to channels, the newest values, alarms, and what is shown live."""
+"""A bay: roles bound to channels, the newest values, the running hold, and its alarms."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import logging
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdwatch_daemon.state import progress_of
+from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+
+if TYPE_CHECKING:
+    from holdwatch_daemon.alarms import Alarms
+    from holdwatch_daemon.config import BayConfig, ShopConfig
+    from holdwatch_daemon.holds import HoldRunner
+    from holdwatch_daemon.messages import HoldProgress
+    from holdwatch_physics.reading import Reading
+
+log = logging.getLogger(__name__)
+
+OVERPRESSURE = "overpressure"
+PROBE_LOST = "probe_lost"
+_BACK_BELOW = 0.99
+"""Share of the highest pressure below which an over-pressure counts as gone."""
+_EVACUATED_PA = 10_000.0
+"""Absolute pressure below which a unit no longer holds its test gas, Pa."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
+class FinishedHold:
+    """A bay's newest hold that has its verdict."""
+
+    id: str
+    progress: HoldProgress
+    verdict_sentence: str
+
+
 class Bay:
     """A place with roles bound to channels.
 
@@ -16,10 +44,153 @@ class Bay:
         unit: What is under test there, for example ``BM-03``; None where not said.
         refrigerant: The unit's refrigerant; None where not said.
         roles: Role name → channel.
+        newest: Role name → its newest reading.
+        runner: The running hold; None between holds.
+        last: The newest hold with a verdict; None where there is none.
+        test_gas: Whether the unit holds nitrogen from a pressure hold, so that its pressure
+            says nothing of the refrigerant.
+        ended_mono_ns: Monotonic end of the newest hold; what comes from before it is late.
     """
 
-    name: str
-    label: str
-    unit: str | None
-    refrigerant: str | None
-    roles: Mapping[str, str] = field(default_factory=dict)
+    def __init__(self, config: BayConfig, shop: ShopConfig, alarms: Alarms) -> None:
+        unit = config.unit_under_test
+        self.config = config
+        self.name = config.name
+        self.label = config.label or config.name
+        self.unit = None if unit is None else unit.name
+        self.refrigerant = None if unit is None else unit.refrigerant
+        self.roles = dict(config.roles)
+        self.newest: dict[str, Reading] = {}
+        self.runner: HoldRunner | None = None
+        self.last: FinishedHold | None = None
+        self.test_gas = False
+        self.ended_mono_ns: int | None = None
+        self.alarms = alarms
+        self._role_of = {channel: role for role, channel in self.roles.items()}
+        self._stale_ns = _stale_ns(config, shop)
+        self._site_barometer_pa = shop.site.barometer_pa
+
+    def hears(self, channel: str) -> bool:
+        """Whether a channel plays a role here, or in the hold that is running."""
+        if channel in self._role_of:
+            return True
+        return self.runner is not None and channel in self.runner.identity.channels
+
+    def is_late(self, reading: Reading) -> bool:
+        """Whether a reading comes too late for the running hold, or after the end of the last."""
+        if self.runner is not None:
+            return self.runner.is_late(reading)
+        return self.ended_mono_ns is not None and reading.mono_ns <= self.ended_mono_ns
+
+    def take(self, reading: Reading) -> None:
+        """Take a reading that is to be believed: into the running hold, and as newest value."""
+        role = self._role_of.get(reading.channel)
+        if role is not None:
+            known = self.newest.get(role)
+            if known is None or known.mono_ns <= reading.mono_ns:
+                self.newest[role] = reading
+        if self.runner is not None:
+            self.runner.feed(reading)
+            if self.runner.alarm is not None:
+                text, self.runner.alarm = self.runner.alarm, None
+                self._raise(OVERPRESSURE, text, reading.utc_ns)
+            if self.runner.verdict is not None:
+                self.end_hold()
+        if role is not None:
+            self._watch(role, reading)
+
+    def begin_hold(self, runner: HoldRunner) -> None:
+        """Let a hold run here."""
+        self.runner = runner
+        self.test_gas = not runner.identity.recipe.is_vacuum
+
+    def end_hold(self) -> None:
+        """Keep the running hold, which has its verdict, as the last one."""
+        runner = self.runner
+        if runner is None or runner.verdict is None:
+            return
+        self.last = FinishedHold(runner.identity.id, progress_of(runner), runner.verdict.sentence)
+        self.ended_mono_ns = runner.end_mono_ns
+        self.runner = None
+
+    def stale_roles(self, now_mono_ns: int, allowance_ns: int = 0) -> dict[str, float | None]:
+        """Return the roles without a fresh reading, with its age in s (None: never any)."""
+        stale: dict[str, float | None] = {}
+        for role in self.roles:
+            reading = self.newest.get(role)
+            if reading is None:
+                stale[role] = None
+            elif now_mono_ns - reading.mono_ns > self._stale_ns[role] + allowance_ns:
+                stale[role] = (now_mono_ns - reading.mono_ns) / 1e9
+        return stale
+
+    def watch_probes(self, now_mono_ns: int, now_utc_ns: int, allowance_ns: int) -> bool:
+        """Raise or settle the alarm of lost probes; return whether anything changed."""
+        stale = self.stale_roles(now_mono_ns, allowance_ns)
+        if self.runner is not None:
+            since_ns = now_mono_ns - self.runner.zero_mono_ns
+            # A hold that has just begun may wait as long for its first readings.
+            lost = [role for role in stale if since_ns > self._stale_ns[role] + allowance_ns]
+            if lost:
+                channels = ", ".join(
+                    f"{role.replace('_', ' ')} ({self.roles[role]})" for role in lost
+                )
+                text = f"No reading of {channels}. Check the probe, its battery and its distance."
+                return self._raise(PROBE_LOST, text, now_utc_ns)
+        if self.runner is None or not stale:
+            return self.alarms.cause_gone(PROBE_LOST, now_utc_ns)
+        return False
+
+    def barometer_pa(self) -> float:
+        """Return the room's pressure, Pa: measured where there is a barometer, else the site's."""
+        reading = self.newest.get(Role.BAROMETER)
+        if reading is not None and reading.quality is Quality.GOOD:
+            return reading.value
+        return self._site_barometer_pa
+
+    def max_gauge_pa(self) -> float | None:
+        """Return the highest allowed pressure above the room's, Pa; None where not said."""
+        if self.runner is not None:
+            return self.runner.identity.recipe.max_gauge_pa
+        unit = self.config.unit_under_test
+        if unit is None or unit.max_pressure_kpa_g is None:
+            return None
+        return unit.max_pressure_kpa_g * 1e3
+
+    def _watch(self, role: str, reading: Reading) -> None:
+        """Watch every pressure of the unit, hold or not: over-pressure, and an evacuation."""
+        meant = role_of(role)
+        is_pressure = meant is not None and meant.is_pressure and meant is not Role.BAROMETER
+        if not is_pressure or reading.quality is Quality.SUSPECT:
+            return
+        is_gauge = reading.quantity is Quantity.PRESSURE_GAUGE
+        gauge_pa = reading.value if is_gauge else reading.value - self.barometer_pa()
+        if self.runner is None and gauge_pa + self.barometer_pa() < _EVACUATED_PA:
+            self.test_gas = False
+        most_pa = self.max_gauge_pa()
+        if most_pa is None:
+            return
+        if gauge_pa > most_pa:
+            text = (
+                f"Over-pressure on {role.replace('_', ' ')}: {gauge_pa / 1e3:.0f} kPa (gauge), "
+                f"the unit's highest allowed pressure is {most_pa / 1e3:g} kPa. Close the bottle, "
+                "keep clear, relieve slowly."
+            )
+            self._raise(OVERPRESSURE, text, reading.utc_ns)
+        elif gauge_pa < most_pa * _BACK_BELOW and OVERPRESSURE in self.alarms.kinds():
+            self.alarms.cause_gone(OVERPRESSURE, reading.utc_ns)
+
+    def _raise(self, kind: str, text: str, utc_ns: int) -> bool:
+        is_new = self.alarms.raise_(kind, text, utc_ns)
+        if is_new:
+            log.warning("bay %s alarm %s: %s", self.name, kind, text)
+        return is_new
+
+
+def _stale_ns(config: BayConfig, shop: ShopConfig) -> dict[str, int]:
+    """Return for each role the age at which its value counts as stale, ns."""
+    ages: dict[str, int] = {}
+    for role, channel in config.roles.items():
+        probe = shop.probe_named(channel.partition("/")[0])
+        ages[role] = round((60.0 if probe is None else probe.stale_after_s) * 1e9)
+    return ages

@@ -8,13 +8,18 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from holdwatch_physics.atmosphere import standard_pressure
 from holdwatch_physics.reading import Quantity, role_of
 from holdwatch_physics.substances import FluidError, refrigerant
 from holdwatch_physics.units import UnitError, parse_unit
 
 NAME = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$"
 """Names that stand in MQTT topics and web addresses: letters, digits, ``-`` and ``_``."""
-_ADDRESS = r"^[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}$"
+# A Bluetooth address, or the identifier that macOS gives in its place.
+_ADDRESS = (
+    r"^([0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}"
+    r"|[0-9A-Fa-f]{8}(-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12})$"
+)
 
 
 def _known_refrigerant(name: object) -> str:
@@ -60,6 +65,13 @@ class SiteConfig(Table):
     barometer_kpa: float | None = Field(default=None, ge=50, le=115)
     altitude_m: float | None = Field(default=None, ge=-500, le=5000)
 
+    @property
+    def barometer_pa(self) -> float:
+        """The room's pressure where no probe measures it, Pa; sea level where nothing is said."""
+        if self.barometer_kpa is not None:
+            return self.barometer_kpa * 1e3
+        return standard_pressure(self.altitude_m or 0.0)
+
     @model_validator(mode="after")
     def _one_room_pressure(self) -> Self:
         if self.barometer_kpa is not None and self.altitude_m is not None:
@@ -90,7 +102,8 @@ class HttpConfig(Table):
         if not self.is_loopback and None in guarded:
             message = (
                 f"host {self.host!r} can be reached from the network: give `certificate`, "
-                "`private_key`, `watch_token_file` and `operate_token_file`, or set host to 127.0.0.1"
+                "`private_key`, `watch_token_file` and `operate_token_file`, "
+                "or set host to 127.0.0.1"
             )
             raise ValueError(message)
         return self
@@ -156,7 +169,8 @@ class ProbeConfig(Table):
         return self.stale_s if self.stale_s is not None else max(5.0 * self.interval_s, 10.0)
 
     def figures(self, quantity: str) -> dict[str, Any]:
-        """Return the recipe's ``[channels]`` table for ``pressure`` or ``temperature``."""
+        """Return the recipe's ``[channels]`` table of ``pressure`` or ``temperature`` (``.2``)."""
+        quantity = quantity.partition(".")[0]
         figures: dict[str, Any] = {}
         if quantity == "pressure":
             figures["reference"] = self.pressure_reference

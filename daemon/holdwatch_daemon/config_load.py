@@ -144,7 +144,8 @@ def _role_problems(config: ShopConfig, bay: BayConfig, role: str, channel: str) 
     probe_name, slash, quantity = channel.partition("/")
     if not slash or not quantity:
         yield (
-            f"{place}: {channel!r} is not a channel; write probe/quantity, for example gauge/pressure"
+            f"{place}: {channel!r} is not a channel; "
+            "write probe/quantity, for example gauge/pressure"
         )
         return
     probe = config.probe_named(probe_name)
@@ -156,7 +157,7 @@ def _role_problems(config: ShopConfig, bay: BayConfig, role: str, channel: str) 
     if meant is None or probe.kind != "bluetooth":
         return
     wanted = "pressure" if meant.is_pressure else "temperature"
-    if quantity != wanted:
+    if quantity.partition(".")[0] != wanted:
         yield f"{place}: this role needs {probe_name}/{wanted}, not {channel!r}"
     elif meant in {"vacuum", "barometer"} and probe.pressure_reference != "absolute":
         yield (

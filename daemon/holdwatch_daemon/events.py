@@ -12,7 +12,7 @@ from holdwatch_daemon.timestamps import rfc3339
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import AsyncIterator, Callable
+    from collections.abc import AsyncGenerator, Callable
 
     from holdwatch_daemon.messages import EventType
     from holdwatch_daemon.store.queries import Queries
@@ -164,13 +164,15 @@ class EventLog:
         self._closed = True
         self._wake()
 
-    async def subscribe(self, after: int | None = None) -> AsyncIterator[Event]:
+    def subscribe(self, after: int | None = None) -> AsyncGenerator[Event, None]:
         """Yield every event with a number above ``after``, then new ones as they are written.
 
         With None only new ones. Nothing is skipped however slow the reader is: what has left
         memory is read from the store. Ends when the service does.
         """
-        position = self._newest if after is None else after
+        return self._follow(self._newest if after is None else after)
+
+    async def _follow(self, position: int) -> AsyncGenerator[Event, None]:
         while True:
             news = self._news
             while position < self._newest:

@@ -123,9 +123,7 @@ def recipe_toml(connection: sqlite3.Connection, hold_id: str) -> str | None:
 def hold_channels(connection: sqlite3.Connection, hold_id: str) -> dict[str, str]:
     """Return channel → role of a hold."""
     rows = connection.execute(
-        "SELECT channels.name, hold_channels.role FROM hold_channels"
-        " JOIN channels ON channels.id = hold_channels.channel_id WHERE hold_id = ?",
-        (hold_id,),
+        "SELECT channel, role FROM hold_channels WHERE hold_id = ?", (hold_id,)
     )
     return {str(name): str(role) for name, role in rows}
 
@@ -156,7 +154,8 @@ def newest_reading(connection: sqlite3.Connection, hold_id: str) -> tuple[int, i
     row = connection.execute(
         "SELECT readings.mono_ns - hold_segments.zero_mono_ns AS t_ns, readings.utc_ns"
         " FROM hold_segments JOIN hold_channels USING (hold_id)"
-        " JOIN readings ON readings.channel_id = hold_channels.channel_id"
+        " JOIN channels ON channels.name = hold_channels.channel"
+        " JOIN readings ON readings.channel_id = channels.id"
         " AND readings.boot_id = hold_segments.boot_id"
         " AND readings.mono_ns >= hold_segments.first_mono_ns"
         " WHERE hold_segments.hold_id = ? AND readings.flag IS NULL"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import sqlite3
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -12,6 +11,7 @@ from holdwatch_daemon.store import answers
 from holdwatch_daemon.store.answers import HoldRow
 
 if TYPE_CHECKING:
+    import sqlite3
     from collections.abc import Callable
     from pathlib import Path
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any
+
+from pydantic_core import to_json
 
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.reading import SI_UNIT
@@ -106,12 +107,12 @@ def insert_hold(connection: sqlite3.Connection, row: Mapping[str, Any]) -> None:
 
 
 def insert_hold_channel(
-    connection: sqlite3.Connection, hold_id: str, role: str, channel_id: int
+    connection: sqlite3.Connection, hold_id: str, role: str, channel: str
 ) -> None:
     """Note that a channel plays a role in a hold."""
     connection.execute(
         "INSERT INTO hold_channels VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
-        (hold_id, role, channel_id),
+        (hold_id, role, channel),
     )
 
 
@@ -140,10 +141,7 @@ def insert_curve(
     """Write curve points, numbered from ``first``; known numbers stay as they are."""
     connection.executemany(
         "INSERT INTO curve_points VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
-        [
-            (hold_id, first + n, point.t_s, json.dumps(point.to_dict()))
-            for n, point in enumerate(points)
-        ],
+        [(hold_id, first + n, point.t_s, _json(point.to_dict())) for n, point in enumerate(points)],
     )
 
 
@@ -159,7 +157,7 @@ def end_hold(
     connection.execute(
         "INSERT INTO verdicts (hold_id, bay, unit, time, outcome, sentence, body)"
         " SELECT id, bay, unit, ?, ?, ?, ? FROM holds WHERE id = ?",
-        (ended, outcome, verdict.sentence, json.dumps(verdict.to_dict()), hold_id),
+        (ended, outcome, verdict.sentence, _json(verdict.to_dict()), hold_id),
     )
 
 
@@ -207,3 +205,8 @@ def put_outbox_position(connection: sqlite3.Connection, destination: str, sequen
         " DO UPDATE SET sequence = excluded.sequence",
         (destination, sequence),
     )
+
+
+def _json(value: object) -> str:
+    """Return JSON text; a figure that is not finite becomes null, since JSON has none."""
+    return to_json(value, inf_nan_mode="null").decode()

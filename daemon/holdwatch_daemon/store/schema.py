@@ -44,8 +44,8 @@ SELECT hold_channels.hold_id AS hold_id,
 FROM hold_segments
 JOIN holds ON holds.id = hold_segments.hold_id
 JOIN hold_channels ON hold_channels.hold_id = hold_segments.hold_id
-JOIN channels ON channels.id = hold_channels.channel_id
-JOIN readings ON readings.channel_id = hold_channels.channel_id
+JOIN channels ON channels.name = hold_channels.channel
+JOIN readings ON readings.channel_id = channels.id
              AND readings.boot_id = hold_segments.boot_id
              AND readings.mono_ns >= hold_segments.first_mono_ns
              AND (holds.end_t_ns IS NULL
@@ -124,9 +124,9 @@ def _holds(db: Database) -> None:
     )
     holds.create_index(["bay", "started_utc_ns"])
     _table(db, "hold_channels").create(
-        {"hold_id": str, "role": str, "channel_id": int},
-        pk=("hold_id", "role", "channel_id"),
-        foreign_keys=[("hold_id", "holds", "id"), ("channel_id", "channels", "id")],
+        {"hold_id": str, "role": str, "channel": str},
+        pk=("hold_id", "role", "channel"),
+        foreign_keys=[("hold_id", "holds", "id")],
     )
     _table(db, "hold_segments").create(
         {"hold_id": str, "boot_id": int, "zero_mono_ns": int, "first_mono_ns": int},

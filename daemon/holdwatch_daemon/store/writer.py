@@ -10,7 +10,7 @@ import threading
 import time
 from collections import deque
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from holdwatch_daemon.store.rows import Ids, insert_readings
 
@@ -46,14 +46,6 @@ _DISK_CODES = frozenset(
 T = TypeVar("T")
 
 
-class Work(Protocol):
-    """What runs inside a transaction, in the writer's thread."""
-
-    def __call__(self, connection: sqlite3.Connection) -> Any:
-        """Read and write; an exception undoes this work alone."""
-        ...
-
-
 @dataclass(frozen=True, slots=True)
 class FlaggedReading:
     """A reading as it is stored; ``flag`` says why it is not judged, None where it is."""
@@ -64,7 +56,7 @@ class FlaggedReading:
 
 @dataclass(slots=True)
 class _Task:
-    work: Work
+    work: Callable[[sqlite3.Connection], Any]
     future: asyncio.Future[Any]
     after: Callable[[], None] | None
     result: Any = None
@@ -102,6 +94,7 @@ class Writer:
         self._loop = asyncio.get_running_loop()
         self._queue: deque[FlaggedReading | _Task] = deque()
         self._wake = threading.Condition()
+        self._tasks = 0
         self._closing = False
         self._room = asyncio.Event()
         self._room.set()
@@ -111,11 +104,14 @@ class Writer:
     def write_readings(self, batch: Sequence[FlaggedReading]) -> None:
         """Hand in readings; the first of equal (channel, time) is kept."""
         with self._wake:
+            was_empty = not self._queue
             self._queue.extend(batch)
             self.state.pending_rows += len(batch)
             if self.state.pending_rows > MOST_PENDING_ROWS:
                 self._room.clear()
-            self._wake.notify()
+            # Between these two the thread waits for company: waking it would only cost.
+            if was_empty or len(self._queue) >= BATCH_ROWS:
+                self._wake.notify()
 
     async def room(self) -> None:
         """Wait until fewer than ``MOST_PENDING_ROWS`` readings are waiting."""
@@ -127,7 +123,8 @@ class Writer:
         """Hand in work for a transaction of its own; ordered after all that came before.
 
         Args:
-            work: Called in the writer's thread, once more where the disk refused.
+            work: Called in the writer's thread, again where the disk refused; an exception
+                undoes this work alone.
             after: Called on the event loop once the work is on the disk, before the future
                 is done.
 
@@ -139,6 +136,7 @@ class Writer:
             if self._closing:
                 raise RuntimeError("the recorder is closed")
             self._queue.append(_Task(work, future, after))
+            self._tasks += 1
             self._wake.notify()
         return future
 
@@ -168,15 +166,15 @@ class Writer:
             while not self._queue and not self._closing:
                 self._wake.wait()
             deadline = time.monotonic() + BATCH_S
-            while not self._closing and len(self._queue) < BATCH_ROWS:
-                if any(isinstance(item, _Task) for item in self._queue):
-                    break
+            while not self._closing and not self._tasks and len(self._queue) < BATCH_ROWS:
                 left = deadline - time.monotonic()
                 if left <= 0.0:
                     break
                 self._wake.wait(left)
             count = min(len(self._queue), BATCH_ROWS)
-            return [self._queue.popleft() for _ in range(count)]
+            batch = [self._queue.popleft() for _ in range(count)]
+            self._tasks -= sum(isinstance(item, _Task) for item in batch)
+            return batch
 
     def _write_until_done(self, batch: list[FlaggedReading | _Task]) -> None:
         while True:

@@ -1,0 +1,219 @@
+"""Commands from people: carried out once, answered alike however often they come."""
+
+from __future__ import annotations
+
+import asyncio
+import uuid
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, assert_never
+
+from holdwatch_daemon.events import Draft
+from holdwatch_daemon.holds import HoldIdentity, HoldRunner, write_begin
+from holdwatch_daemon.messages import (
+    AcknowledgeAlarm,
+    Command,
+    Reply,
+    SayIsolated,
+    StartHold,
+    StopHold,
+)
+from holdwatch_daemon.recipes import complete_recipe
+from holdwatch_daemon.store import answers, rows
+from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_physics.fluids import FluidError
+from holdwatch_physics.reading import Role, role_of
+from holdwatch_procedures.hold import Hold
+from holdwatch_procedures.recipe import RecipeError
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable
+
+    from holdwatch_daemon.bays import Bay
+    from holdwatch_daemon.clock import ScaledClock, SystemClock
+    from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.events import EventLog, Telling
+    from holdwatch_daemon.store.queries import Queries
+    from holdwatch_daemon.store.rows import Ids
+    from holdwatch_physics.fluids import Fluids
+    from holdwatch_procedures.recipe import Recipe
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """What commands are carried out with."""
+
+    config: ShopConfig
+    clock: SystemClock | ScaledClock
+    events: EventLog
+    ids: Ids
+    queries: Queries
+    fluids: Callable[[], Awaitable[Fluids]]
+    simulated: bool
+    version: str
+
+
+class _RefusedError(Exception):
+    """A command cannot be carried out; the message is the reply."""
+
+
+class CommandDesk:
+    """Carries out commands, one at a time in each bay.
+
+    The reply is written in the transaction of what the command did, under the sender's id, so
+    that a command delivered again, even after a restart, is answered and not repeated.
+    """
+
+    def __init__(self, means: Means) -> None:
+        self._means = means
+        self._locks: defaultdict[str, asyncio.Lock] = defaultdict(asyncio.Lock)
+
+    async def carry_out(self, bay: Bay, command: Command, by: str) -> Reply:
+        """Carry out a command in a bay and return the reply, once it is on the disk."""
+        async with self._locks[bay.name]:
+            known = await self._means.queries.ask(
+                lambda c: answers.reply_to(c, bay.name, command.id)
+            )
+            if known is not None:
+                return known
+            try:
+                return await self._do(bay, command, by)
+            except _RefusedError as refusal:
+                return await self._refuse(bay, command, by, str(refusal))
+
+    async def _do(self, bay: Bay, command: Command, by: str) -> Reply:
+        match command:
+            case StartHold():
+                return await self._start(bay, command, by)
+            case StopHold():
+                return await self._stop(bay, command, by)
+            case SayIsolated():
+                return await self._isolated(bay, command, by)
+            case AcknowledgeAlarm():
+                return await self._acknowledge(bay, command, by)
+        assert_never(command)
+
+    async def _start(self, bay: Bay, command: StartHold, by: str) -> Reply:
+        if bay.runner is not None:
+            raise _RefusedError(f"A hold is running in {bay.label}; stop it first.")
+        recipe = self._recipe(bay, command)
+        if not any(_measures_unit(role) for role in bay.roles):
+            raise _RefusedError(f"No gauge has a role in {bay.label}; bind one in its [[bay]].")
+        means = self._means
+        try:
+            hold = Hold(recipe, await means.fluids(), version=means.version)
+        except (RecipeError, FluidError) as error:
+            raise _RefusedError(str(error)) from error
+        zero_ns, started_ns = means.clock.mono_ns(), means.clock.utc_ns()
+        channels = {channel: role for role, channel in bay.roles.items()}
+        hold_id = f"{bay.name}-{_compact(started_ns)}-{uuid.uuid4().hex[:6]}"
+        identity = HoldIdentity(hold_id, bay.name, bay.unit, recipe, channels, started_ns)
+        reply = Reply(id=command.id, ok=True, text="The hold has begun.", hold_id=hold_id)
+
+        def work(telling: Telling) -> None:
+            write_begin(
+                telling,
+                identity,
+                means.ids,
+                zero_mono_ns=zero_ns,
+                simulated=means.simulated,
+                version=means.version,
+                by=by,
+            )
+            self._keep(telling, bay, command, by, reply)
+
+        begun = means.events.transact(work)
+        # From here on readings are fed; what they tell is written after the hold's beginning.
+        bay.begin_hold(
+            HoldRunner(identity, hold, means.events, means.clock.utc_ns, zero_mono_ns=zero_ns)
+        )
+        try:
+            await begun
+        except Exception:
+            bay.runner = None
+            raise
+        return reply
+
+    async def _stop(self, bay: Bay, command: StopHold, by: str) -> Reply:
+        runner = _running(bay)
+        text = f"Stopped by {by}."
+        # Finishing decides at once, so that the reply may name the outcome.
+        verdict = runner.hold.finish()
+        reply = Reply(id=command.id, ok=True, text=verdict.sentence, hold_id=runner.identity.id)
+        written = runner.finish(text, lambda t: self._keep(t, bay, command, by, reply))
+        bay.end_hold()
+        await written
+        return reply
+
+    async def _isolated(self, bay: Bay, command: SayIsolated, by: str) -> Reply:
+        runner = _running(bay)
+        reply = Reply(id=command.id, ok=True, text="Noted.", hold_id=runner.identity.id)
+        written = runner.say_isolated(
+            self._means.clock.mono_ns(), lambda t: self._keep(t, bay, command, by, reply)
+        )
+        if runner.verdict is not None:
+            bay.end_hold()
+        await written
+        return reply
+
+    async def _acknowledge(self, bay: Bay, command: AcknowledgeAlarm, by: str) -> Reply:
+        if not bay.alarms.acknowledge(command.alarm, self._means.clock.utc_ns()):
+            raise _RefusedError(f"No alarm {command.alarm!r} stands in {bay.label}.")
+        reply = Reply(id=command.id, ok=True, text="Acknowledged.")
+        await self._means.events.transact(lambda t: self._keep(t, bay, command, by, reply))
+        return reply
+
+    async def _refuse(self, bay: Bay, command: Command, by: str, why: str) -> Reply:
+        reply = Reply(id=command.id, ok=False, text=why)
+        utc_ns = self._means.clock.utc_ns()
+        data = {"command": command.command, "id": command.id, "by": by, "text": why}
+
+        def work(telling: Telling) -> None:
+            telling.tell(Draft("holdwatch.command.refused", utc_ns, data, bay=bay.name))
+            self._keep(telling, bay, command, by, reply)
+
+        await self._means.events.transact(work)
+        return reply
+
+    def _keep(self, telling: Telling, bay: Bay, command: Command, by: str, reply: Reply) -> None:
+        rows.insert_command(
+            telling.connection,
+            bay.name,
+            command.id,
+            time=rfc3339(self._means.clock.utc_ns()),
+            by=by,
+            body=command.model_dump_json(),
+            reply=reply.model_dump_json(),
+        )
+
+    def _recipe(self, bay: Bay, command: StartHold) -> Recipe:
+        config = self._means.config
+        if isinstance(command.recipe, str):
+            name = command.recipe
+            table = config.recipes.get(name)
+            if table is None:
+                known = ", ".join(sorted(config.recipes)) or "none is configured"
+                raise _RefusedError(f"No recipe is named {name!r}; known: {known}.")
+            where = f"recipe {name}"
+        else:
+            name, table, where = "given with the command", command.recipe, "recipe"
+        try:
+            return complete_recipe(table, config, bay.config, name=name, where=where)
+        except RecipeError as error:
+            raise _RefusedError(str(error)) from error
+
+
+def _running(bay: Bay) -> HoldRunner:
+    if bay.runner is None:
+        raise _RefusedError(f"No hold is running in {bay.label}.")
+    return bay.runner
+
+
+def _measures_unit(role: str) -> bool:
+    meant = role_of(role)
+    return meant is not None and meant.is_pressure and meant is not Role.BAROMETER
+
+
+def _compact(utc_ns: int) -> str:
+    return datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC).strftime("%Y%m%dT%H%M%SZ")

@@ -1,0 +1,302 @@
+"""A running hold: readings of a bay go in, what it tells is written in whole transactions."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdwatch_daemon.events import Draft
+from holdwatch_daemon.store import rows
+from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_procedures.hold import MARK_WORD
+from holdwatch_procedures.verdict import NoticeKind
+
+if TYPE_CHECKING:
+    import asyncio
+    from collections.abc import Callable, Iterable, Mapping
+
+    from holdwatch_daemon.events import EventLog, Telling
+    from holdwatch_daemon.messages import EventType
+    from holdwatch_daemon.store.rows import Ids
+    from holdwatch_physics.reading import Reading
+    from holdwatch_procedures.hold import Hold
+    from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.verdict import Notice, Verdict
+
+log = logging.getLogger(__name__)
+
+LATE_NS = 2_000_000_000
+"""How far a reading may lag behind the newest one of its hold and still be judged, ns."""
+OVERDUE_NS = 15_000_000_000
+"""How long past its latest end a hold waits for a reading that ends it, ns."""
+
+_EVENT_OF: dict[NoticeKind, EventType] = {
+    NoticeKind.PHASE: "holdwatch.hold.phase",
+    NoticeKind.NOTED: "holdwatch.hold.noted",
+    NoticeKind.RESTARTED: "holdwatch.hold.restarted",
+    NoticeKind.ALARM: "holdwatch.hold.noted",
+}
+
+Told = tuple[str, int, str]
+"""Type, hold time in ns and text of an event: what tells one notice from another."""
+
+
+@dataclass(frozen=True, slots=True)
+class HoldIdentity:
+    """What stays the same through a hold.
+
+    Attributes:
+        id: The hold's id.
+        bay: The bay's name.
+        unit: What is under test; None where not said.
+        recipe: What it is judged by.
+        channels: Channel → role, as bound when it began.
+        started_utc_ns: When it began, nanoseconds since 1970 UTC.
+    """
+
+    id: str
+    bay: str
+    unit: str | None
+    recipe: Recipe
+    channels: Mapping[str, str]
+    started_utc_ns: int
+
+
+def write_begin(
+    telling: Telling,
+    identity: HoldIdentity,
+    ids: Ids,
+    *,
+    zero_mono_ns: int,
+    simulated: bool,
+    version: str,
+    by: str,
+) -> None:
+    """Write a new hold with its channels and its first segment, and tell that it began.
+
+    Args:
+        telling: The transaction.
+        identity: The hold.
+        ids: The store's numbers.
+        zero_mono_ns: Monotonic time of the hold's zero, ns.
+        simulated: Whether its time is simulated.
+        version: The software's.
+        by: Where the command came from.
+    """
+    connection, recipe = telling.connection, identity.recipe
+    started = rfc3339(identity.started_utc_ns)
+    rows.insert_hold(
+        connection,
+        {
+            "id": identity.id,
+            "bay": identity.bay,
+            "unit": identity.unit,
+            "procedure": recipe.procedure,
+            "recipe": recipe.name,
+            "recipe_toml": recipe.to_toml(),
+            "refrigerant": recipe.refrigerant,
+            "started": started,
+            "started_utc_ns": identity.started_utc_ns,
+            "simulated": int(simulated),
+            "version": version,
+        },
+    )
+    for channel, role in identity.channels.items():
+        rows.insert_hold_channel(connection, identity.id, role, channel)
+    boot = ids.boot(connection, identity.started_utc_ns)
+    rows.insert_segment(connection, identity.id, boot, zero_mono_ns, zero_mono_ns)
+    data = {
+        "hold": identity.id,
+        "unit": identity.unit,
+        "procedure": recipe.procedure,
+        "recipe": recipe.name,
+        "refrigerant": recipe.refrigerant,
+        "criterion": recipe.criterion.text,
+        "by": by,
+    }
+    telling.tell(
+        Draft("holdwatch.hold.started", identity.started_utc_ns, data, identity.bay, identity.id)
+    )
+
+
+class HoldRunner:
+    """Feeds one hold and writes what it tells.
+
+    Readings must be handed to the recorder before they are fed, so that whatever a hold tells
+    is never on the disk without the readings it rests on.
+
+    Args:
+        identity: The hold.
+        hold: The state machine, fresh or replayed.
+        events: Where transactions go.
+        utc_ns: The clock's wall time.
+        zero_mono_ns: Monotonic time of the hold's zero, ns.
+        told: Notices that are events already.
+        curve_told: How many curve points are in the store.
+        newest_ns: Hold time of the newest reading or mark it was fed, ns.
+    """
+
+    def __init__(
+        self,
+        identity: HoldIdentity,
+        hold: Hold,
+        events: EventLog,
+        utc_ns: Callable[[], int],
+        *,
+        zero_mono_ns: int,
+        told: Iterable[Told] = (),
+        curve_told: int = 0,
+        newest_ns: int | None = None,
+    ) -> None:
+        self.identity = identity
+        self.hold = hold
+        self.zero_mono_ns = zero_mono_ns
+        self.alarm: str | None = None
+        self._events = events
+        self._utc_ns = utc_ns
+        self._told = set(told)
+        self._curve_told = curve_told
+        self._newest_ns = newest_ns
+        self._late = 0
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The verdict, once there is one."""
+        return self.hold.verdict
+
+    @property
+    def end_mono_ns(self) -> int:
+        """Monotonic time of the newest reading that was fed, ns."""
+        return self.zero_mono_ns + (self._newest_ns or 0)
+
+    def is_late(self, reading: Reading) -> bool:
+        """Whether a reading lags so far behind that it is not judged (and must not be fed)."""
+        t_ns = reading.mono_ns - self.zero_mono_ns
+        return self._newest_ns is not None and 0 <= t_ns < self._newest_ns - LATE_NS
+
+    def count_late(self) -> None:
+        """Note a late reading; the first one is told."""
+        self._late += 1
+        if self._late == 1:
+            text = "A reading came more than 2 s late; it is stored but not judged."
+            data = {"hold": self.identity.id, "text": text}
+            self._events.tell(self._draft("holdwatch.hold.noted", data))
+
+    def feed(self, reading: Reading) -> None:
+        """Judge one reading of the bay; other channels and earlier times are ignored."""
+        role = self.identity.channels.get(reading.channel)
+        t_ns = reading.mono_ns - self.zero_mono_ns
+        if role is None or t_ns < 0 or self.verdict is not None:
+            return
+        self._newest_ns = t_ns if self._newest_ns is None else max(self._newest_ns, t_ns)
+        notices = self.hold.feed(t_ns, role, reading.quantity, reading.value, reading.quality)
+        points = self.hold.curve_since(self._curve_told)
+        if notices or points or self.verdict is not None:
+            self._write(notices)
+
+    def say_isolated(self, mono_ns: int, also: Callable[[Telling], None]) -> asyncio.Future[None]:
+        """Take the procedure's mark at a monotonic time; ``also`` joins its transaction."""
+        t_ns = max(mono_ns - self.zero_mono_ns, 0)
+        word = MARK_WORD[self.identity.recipe.procedure]
+        self._newest_ns = t_ns if self._newest_ns is None else max(self._newest_ns, t_ns)
+        notices = self.hold.mark(t_ns, word)
+
+        def mark(telling: Telling) -> None:
+            rows.insert_mark(telling.connection, self.identity.id, t_ns, word)
+
+        return self._write(notices, before=mark, after=also)
+
+    def finish(
+        self, why: str | None = None, also: Callable[[Telling], None] | None = None
+    ) -> asyncio.Future[None]:
+        """End the hold with what there is.
+
+        Args:
+            why: Told in a ``hold.stopped`` event; None where no person stopped it.
+            also: Joins the transaction.
+        """
+        self.hold.finish()
+
+        def before(telling: Telling) -> None:
+            if why is not None:
+                data = {"hold": self.identity.id, "text": why}
+                telling.tell(self._draft("holdwatch.hold.stopped", data))
+
+        return self._write([], before=before, after=also)
+
+    def tell_untold(self, notices: Iterable[Notice]) -> None:
+        """Write what a replay told that had not reached the store before the process ended."""
+        self._write(list(notices))
+
+    def is_overdue(self, now_mono_ns: int, grace_ns: int = OVERDUE_NS) -> bool:
+        """Whether the hold's time is up and no reading came to say so."""
+        elapsed_ns = now_mono_ns - self.zero_mono_ns
+        return elapsed_ns > self.hold.progress().latest_end_s * 1e9 + grace_ns
+
+    def _write(
+        self,
+        notices: list[Notice],
+        *,
+        before: Callable[[Telling], None] | None = None,
+        after: Callable[[Telling], None] | None = None,
+    ) -> asyncio.Future[None]:
+        """Write notices, new curve points and the verdict, if it has come, in one transaction."""
+        drafts = [draft for notice in notices if (draft := self._notice(notice)) is not None]
+        first, points = self._curve_told, self.hold.curve_since(self._curve_told)
+        self._curve_told += len(points)
+        verdict, end_t_ns = self.verdict, max(self._newest_ns or 0, 0)
+        now_ns, identity = self._utc_ns(), self.identity
+
+        def work(telling: Telling) -> None:
+            if before is not None:
+                before(telling)
+            rows.insert_curve(telling.connection, identity.id, first, points)
+            for draft in drafts:
+                telling.tell(draft)
+            if verdict is not None:
+                rows.end_hold(telling.connection, identity.id, rfc3339(now_ns), end_t_ns, verdict)
+                telling.tell(self._verdict_draft(verdict, now_ns))
+            if after is not None:
+                after(telling)
+
+        if verdict is not None:
+            log.info("bay %s hold %s ends: %s", identity.bay, identity.id, verdict.sentence)
+        future = self._events.transact(work)
+        future.add_done_callback(self._written)
+        return future
+
+    def _written(self, future: asyncio.Future[None]) -> None:
+        if not future.cancelled() and (error := future.exception()) is not None:
+            log.error("hold %s could not be written: %s", self.identity.id, error)
+
+    def _notice(self, notice: Notice) -> Draft | None:
+        """Return the event of a notice that is not told yet."""
+        if notice.kind is NoticeKind.VERDICT:
+            return None
+        kind = _EVENT_OF[notice.kind]
+        key = (kind, notice.t_ns, notice.text)
+        if key in self._told:
+            return None
+        self._told.add(key)
+        if notice.kind is NoticeKind.ALARM:
+            self.alarm = notice.text
+        data = {
+            "hold": self.identity.id,
+            "t_s": notice.t_ns / 1e9,
+            "text": notice.text,
+            "causes": [str(cause) for cause in notice.causes],
+        }
+        return self._draft(kind, data)
+
+    def _verdict_draft(self, verdict: Verdict, now_ns: int) -> Draft:
+        identity = self.identity
+        data = verdict.to_dict() | {
+            "hold": identity.id,
+            "unit": identity.unit,
+            "recipe": identity.recipe.name,
+        }
+        return Draft("holdwatch.verdict", now_ns, data, identity.bay, identity.id)
+
+    def _draft(self, kind: EventType, data: Mapping[str, object]) -> Draft:
+        return Draft(kind, self._utc_ns(), dict(data), self.identity.bay, self.identity.id)
