@@ -91,6 +91,11 @@ class BlockBuilder:
         """Whether a barometer channel has been seen."""
         return self._barometer_pa is not None
 
+    @property
+    def vented_gauge(self) -> bool:
+        """Whether the pressure comes from a gauge that reads against the room."""
+        return self._gauge and self._vented
+
     def add(self, item: Item) -> None:
         """Take an item of the block now open; the caller closes blocks first."""
         t_ns, _rank, role, quantity, value, quality = item

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from holdwatch_physics.reading import Quality, Quantity, Role
@@ -336,11 +337,15 @@ class Hold:
             return None
         return stretch.estimate
 
-    def _smallest_visible(self) -> float | None:
+    def _smallest_visible(self, outcome: Outcome | None = None) -> float | None:
         estimate, stretch = self._ready_estimate(), self._stretch
         if estimate is None or stretch is None or stretch.scale is None:
             return None
-        return stretch.scale.grams(estimate.smallest_visible)
+        visible = estimate.smallest_visible
+        if outcome is Outcome.PASS:
+            # What has been ruled out has been seen, whatever the forecast for the noise says.
+            visible = min(visible, max(estimate.high, 0.0))
+        return stretch.scale.grams(visible) if math.isfinite(visible) else None
 
     def _conclude(self, outcome: Outcome, *, decided_s: float | None) -> None:
         stretch, estimate = self._stretch, self._ready_estimate()
@@ -352,7 +357,7 @@ class Hold:
             reasons=words.reasons(self.recipe, outcome, stretch, tuple(self._spoilt)),
             decided_at_s=decided_s,
             leak=self._leak(),
-            smallest_visible_g_per_year=self._smallest_visible(),
+            smallest_visible_g_per_year=self._smallest_visible(outcome),
             pressure_change_raw_pa=stretch.raw_change_pa if stretch is not None else None,
             pressure_change_compensated_pa=(
                 estimate.compensated_pa if estimate is not None else None

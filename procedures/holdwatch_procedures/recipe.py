@@ -46,13 +46,13 @@ class _Table(BaseModel):
 class Criterion(_Table):
     """The threshold that decides; exactly one of its figures is given."""
 
-    leak_g_per_year: float | None = Field(None, gt=0, le=1e7)
-    leak_pa_m3_per_s: float | None = Field(None, gt=0, le=1e3)
-    leak_percent_per_year: float | None = Field(None, gt=0, le=1e6)
-    max_change_kpa: float | None = Field(None, gt=0, le=1e4)
-    max_change_micron: float | None = Field(None, gt=0, le=1e6)
-    within_min: float | None = Field(None, gt=0, le=10080)
-    source: str = Field("not stated", max_length=200)
+    leak_g_per_year: float | None = Field(default=None, gt=0, le=1e7)
+    leak_pa_m3_per_s: float | None = Field(default=None, gt=0, le=1e3)
+    leak_percent_per_year: float | None = Field(default=None, gt=0, le=1e6)
+    max_change_kpa: float | None = Field(default=None, gt=0, le=1e4)
+    max_change_micron: float | None = Field(default=None, gt=0, le=1e6)
+    within_min: float | None = Field(default=None, gt=0, le=10080)
+    source: str = Field(default="not stated", max_length=200)
 
     @property
     def kind(self) -> str:
@@ -126,18 +126,18 @@ CRITERION_KEYS = (
 class Limits(_Table):
     """Times, error rates and the pressure that must not be passed."""
 
-    max_duration_min: float = Field(1440.0, ge=1, le=10080)
-    max_gap_min: float = Field(30.0, ge=1, le=1440)
-    false_pass: float = Field(0.01, ge=1e-4, le=0.2)
-    false_fail: float = Field(0.01, ge=1e-4, le=0.2)
-    max_pressure_kpa_g: float | None = Field(None, gt=0, le=20000)
+    max_duration_min: float = Field(default=1440.0, ge=1, le=10080)
+    max_gap_min: float = Field(default=30.0, ge=1, le=1440)
+    false_pass: float = Field(default=0.01, ge=1e-4, le=0.2)
+    false_fail: float = Field(default=0.01, ge=1e-4, le=0.2)
+    max_pressure_kpa_g: float | None = Field(default=None, gt=0, le=20000)
 
 
 class VacuumFigures(_Table):
     """What only a standing vacuum needs."""
 
-    target_micron: float = Field(500.0, gt=0, le=50000)
-    coldest_wall_c: float | None = Field(None, ge=-60, le=80)
+    target_micron: float = Field(default=500.0, gt=0, le=50000)
+    coldest_wall_c: float | None = Field(default=None, ge=-60, le=80)
 
 
 def _known_unit(text: object) -> str:
@@ -155,10 +155,10 @@ class ChannelSpec(_Table):
     reference: Literal["vented", "sealed", "absolute"] = "vented"
     range: tuple[float, float] | None = None
     unit: Annotated[str, BeforeValidator(_known_unit)] | None = None
-    resolution: float | None = Field(None, gt=0)
-    noise: float | None = Field(None, ge=0)
-    drift: float | None = Field(None, ge=0)
-    tempco_percent_of_span_per_k: float | None = Field(None, ge=0, le=10)
+    resolution: float | None = Field(default=None, gt=0)
+    noise: float | None = Field(default=None, ge=0)
+    drift: float | None = Field(default=None, ge=0)
+    tempco_percent_of_span_per_k: float | None = Field(default=None, ge=0, le=10)
 
     @property
     def parsed_unit(self) -> Unit | None:
@@ -202,19 +202,19 @@ class Recipe(_Table):
     ``auto``: a running pump or an open regulator would look like a tight unit.
     """
 
-    name: str = Field("", max_length=100)
+    name: str = Field(default="", max_length=100)
     start: Literal["auto", "seen", "said"] = "auto"
     procedure: Literal["pressure-decay", "standing-vacuum"]
     gas: Annotated[str, BeforeValidator(_canonical_gas)] = "nitrogen"
     refrigerant: Annotated[str, BeforeValidator(_canonical_refrigerant)]
-    charge_g: float | None = Field(None, gt=0, le=1e6)
+    charge_g: float | None = Field(default=None, gt=0, le=1e6)
     volume_l: float = Field(gt=0, le=10000)
-    volume_uncertainty: float = Field(0.10, ge=0, le=0.5)
+    volume_uncertainty: float = Field(default=0.10, ge=0, le=0.5)
     wall_material: Literal["copper", "aluminium", "mixed", "rigid"] = "mixed"
-    barometer_kpa: float | None = Field(None, ge=50, le=115)
-    altitude_m: float | None = Field(None, ge=-500, le=5000)
-    reference_temperature_c: float = Field(25.0, ge=-40, le=80)
-    max_pressure_kpa_g: float | None = Field(None, gt=0, le=20000)
+    barometer_kpa: float | None = Field(default=None, ge=50, le=115)
+    altitude_m: float | None = Field(default=None, ge=-500, le=5000)
+    reference_temperature_c: float = Field(default=25.0, ge=-40, le=80)
+    max_pressure_kpa_g: float | None = Field(default=None, gt=0, le=20000)
     criterion: Criterion
     limits: Limits = Limits()
     vacuum: VacuumFigures | None = None

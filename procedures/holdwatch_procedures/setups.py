@@ -12,6 +12,8 @@ from holdwatch_procedures.vacuum_setup import VacuumSetup
 
 if TYPE_CHECKING:
     from holdwatch_physics.fluids import Fluids
+    from holdwatch_procedures.estimates import Block
+    from holdwatch_procedures.spoil import Spoil
     from holdwatch_procedures.recipe import ChannelSpec, Recipe
     from holdwatch_procedures.scale import Scale
 
@@ -97,3 +99,24 @@ def vacuum_setup(recipe: Recipe, scale: Scale, *, role: str) -> VacuumSetup:
         coldest_wall_k=recipe.coldest_wall_k,
         gauge_drift_pa=(spec.delta_si("drift") if spec is not None else None) or 0.0,
     )
+
+
+class _NoWatch:
+    """Finds nothing."""
+
+    def push(self, block: Block) -> list[Spoil]:
+        """Find nothing."""
+        del block
+        return []
+
+
+def decay_watch(recipe: Recipe, role: str) -> _NoWatch:
+    """Return the watch for what spoils a pressure decay."""
+    del recipe, role
+    return _NoWatch()
+
+
+def vacuum_watch(recipe: Recipe, role: str) -> _NoWatch:
+    """Return the watch for what spoils a standing vacuum."""
+    del recipe, role
+    return _NoWatch()

@@ -11,7 +11,6 @@ from holdwatch_procedures.blocks import BlockBuilder, ClosedBlock
 from holdwatch_procedures.decay_engine import DecayEngine
 from holdwatch_procedures.estimates import BLOCK_S, Cause
 from holdwatch_procedures.plain import PlainSlope, amount_density
-from holdwatch_procedures.rise import RiseWatch
 from holdwatch_procedures.scale import Scale, scale_for
 from holdwatch_procedures.setups import decay_setup, decay_watch, vacuum_setup, vacuum_watch
 from holdwatch_procedures.spoil import Action, Spoil
@@ -51,6 +50,7 @@ class _Facts:
     last_pa: float | None = None
     settled_pa: float | None = None
     temperature_k: float | None = None
+    thermometer: bool = False
     saturated_run: int = 0
     over_run: int = 0
     early_pa: list[float] = field(default_factory=list)
@@ -78,7 +78,7 @@ class Stretch:
         self._held: list[Block] = []
         self._engine: DecayEngine | VacuumEngine | None = None
         self._watch = vacuum_watch(recipe, role) if recipe.is_vacuum else decay_watch(recipe, role)
-        self._rise: RiseWatch | None = None
+        self._rise: None = None
 
     @property
     def start_s(self) -> float:
@@ -104,6 +104,21 @@ class Stretch:
         """Pipe temperature of the newest block, K."""
         return self._facts.temperature_k
 
+    @property
+    def thermometer_seen(self) -> bool:
+        """Whether a pipe thermometer has given a usable reading."""
+        return self._facts.thermometer
+
+    @property
+    def barometer_measured(self) -> bool:
+        """Whether a barometer channel has been read."""
+        return self._builder.barometer_measured
+
+    @property
+    def needs_barometer(self) -> bool:
+        """Whether the gauge reads against the room and the room was not measured."""
+        return self._builder.vented_gauge and not self.barometer_measured
+
     def add(self, item: Item) -> None:
         """Take an item at or after the start."""
         self._builder.add(item)
@@ -128,13 +143,12 @@ class Stretch:
             self.estimate = estimate
             if not any(spoil.action is not Action.NOTE for spoil in spoils):
                 decision = self._decide(closed.block, estimate)
-        elif self._rise is not None:
-            decision = self._rise.push(closed.block)
         return Look(closed.block, estimate, spoils, decision, self._point(closed.block))
 
     def _remember(self, closed: ClosedBlock) -> None:
         block, facts = closed.block, self._facts
         temperature = block.pipe_k
+        facts.thermometer = facts.thermometer or temperature is not None
         if temperature is None:
             temperature = block.ambient_k
         if temperature is not None:
@@ -235,9 +249,6 @@ class Stretch:
             raise RuntimeError("an engine needs a scale first")
         if self.recipe.is_vacuum:
             setup = vacuum_setup(self.recipe, scale, role=self.role)
-            if self.recipe.criterion.is_change:
-                criterion = self.recipe.criterion
-                self._rise = RiseWatch(criterion.change_pa, criterion.within_s, setup)
             return VacuumEngine(setup)
         return DecayEngine(
             decay_setup(
@@ -253,8 +264,6 @@ class Stretch:
 
     def _decide(self, block: Block, estimate: Estimate) -> Outcome | None:
         """Pass below the criterion, fail above it, None while neither bound is clear."""
-        if self._rise is not None:
-            return self._rise.push(block)
         if not estimate.ready or self.scale is None:
             return None
         limit = self.scale.limit_slope

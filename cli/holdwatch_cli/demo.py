@@ -1,0 +1,164 @@
+"""``holdwatch demo``: two simulated bays to their verdicts on embedded parts."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import shutil
+from typing import TYPE_CHECKING
+
+from holdwatch_adapters.bluetooth import BluetoothAdapter
+from holdwatch_adapters.payload_feed import PayloadAdapter
+from holdwatch_api.app import create_app, serve
+from holdwatch_cli import demo_shop
+from holdwatch_cli.running import run_until_stopped
+from holdwatch_daemon.clock import ScaledClock
+from holdwatch_daemon.config_load import load_config, parse_config
+from holdwatch_daemon.messages import SayIsolated, StartHold
+from holdwatch_daemon.service import Service
+from holdwatch_simulators.air.bluez import FakeBluez
+from holdwatch_simulators.air.bus import PrivateBus
+from holdwatch_simulators.wire import WireUpdate
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+    from pathlib import Path
+
+    from holdwatch_adapters.payload import Payload
+    from holdwatch_adapters.ports import Adapter
+    from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.messages import Event
+    from holdwatch_simulators.live import LiveBay
+
+BUS_VARIABLE = "DBUS_SYSTEM_BUS_ADDRESS"
+"""bleak looks here for the system bus each time that it connects."""
+
+
+def run_demo(*, port: int | None, data: Path, config: Path | None, speed: float, seed: int) -> int:
+    """Run the demo until Ctrl-C; return the exit status."""
+    return run_until_stopped(_demo(port=port, data=data, config=config, speed=speed, seed=seed))
+
+
+async def _demo(
+    *, port: int | None, data: Path, config: Path | None, speed: float, seed: int
+) -> None:
+    clock = ScaledClock(speed)
+    said: asyncio.Queue[tuple[str, str]] = asyncio.Queue()
+    lives = demo_shop.live_bays(clock, seed, lambda bay, word: said.put_nowait((bay, word)))
+    shop = _shop(lives, data=data, config=config)
+    async with contextlib.AsyncExitStack() as stack:
+        adapter, air = await _air(stack, lives, clock)
+        service = await stack.enter_async_context(Service(shop, clock, [adapter], simulated=True))
+        chosen = port if port is not None else shop.http.port
+        screen = await stack.enter_async_context(
+            serve(create_app(service), host=shop.http.host, port=chosen)
+        )
+        _announce(service, shop, screen.url, speed)
+        async with asyncio.TaskGroup() as tasks:
+            if air is not None:
+                for live in lives.values():
+                    tasks.create_task(_put_on_air(live, air))
+            tasks.create_task(_tell_events(service))
+            tasks.create_task(_say_marks(service, said))
+            await _start_holds(service)
+
+
+def _shop(lives: dict[str, LiveBay], *, data: Path, config: Path | None) -> ShopConfig:
+    """The demo's shop; a configuration file gives site, units, broker and screen."""
+    table = demo_shop.shop_table(lives)
+    if config is not None:
+        given = load_config(config).model_dump(mode="json", exclude_none=True)
+        table |= {key: given[key] for key in ("http", "mqtt", "show") if key in given}
+        table["site"] = given["site"]
+    table["site"] = table["site"] | {"data": str(data)}
+    return parse_config(table, where="demo")
+
+
+async def _air(
+    stack: contextlib.AsyncExitStack, lives: dict[str, LiveBay], clock: ScaledClock
+) -> tuple[Adapter, FakeBluez | None]:
+    """Put the probes on a private D-Bus where one can be started, else feed the decoders."""
+    probes = demo_shop.bluetooth_probes(lives)
+    if shutil.which("dbus-daemon") is None:
+        _say("No dbus-daemon on this machine: the simulated probes feed the decoders directly.")
+        return PayloadAdapter(probes, clock, _merged(lives)), None
+    bus = await stack.enter_async_context(PrivateBus())
+    stack.enter_context(_environment(BUS_VARIABLE, bus.address))
+    described = [probe for live in lives.values() for probe in live.probes]
+    air = await stack.enter_async_context(FakeBluez(bus.address, described))
+    return BluetoothAdapter(probes, clock), air
+
+
+@contextlib.contextmanager
+def _environment(name: str, value: str) -> AsyncIterator[None]:
+    before = os.environ.get(name)
+    os.environ[name] = value
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ[name]
+        else:
+            os.environ[name] = before
+
+
+async def _put_on_air(live: LiveBay, air: FakeBluez) -> None:
+    async for update in live.wire_updates():
+        air.update(update)
+
+
+async def _merged(lives: dict[str, LiveBay]) -> AsyncIterator[Payload]:
+    """What every bay's probes send, as one stream."""
+    queue: asyncio.Queue[WireUpdate] = asyncio.Queue(maxsize=1000)
+
+    async def pour(live: LiveBay) -> None:
+        async for update in live.wire_updates():
+            await queue.put(update)
+
+    async with asyncio.TaskGroup() as tasks:
+        for live in lives.values():
+            tasks.create_task(pour(live))
+        while True:
+            update = await queue.get()
+            yield demo_shop.slug(update.probe), update.characteristic_uuid, update.payload
+
+
+async def _start_holds(service: Service) -> None:
+    for bay in demo_shop.BAYS:
+        command = StartHold(command="start_hold", id=f"demo-{bay.name}", recipe=bay.recipe)
+        reply = await service.command(bay.name, command, by="demo")
+        if not reply.ok:
+            _say(f"{bay.label}: {reply.text}")
+
+
+async def _say_marks(service: Service, said: asyncio.Queue[tuple[str, str]]) -> None:
+    """Do what a person at the bay would: say when a valve has been closed."""
+    while True:
+        bay, word = await said.get()
+        if word in {"isolated", "valve_closed"}:
+            command = SayIsolated(command="say_isolated", id=f"demo-{bay}-{word}")
+            await service.command(bay, command, by="demo")
+
+
+async def _tell_events(service: Service) -> None:
+    async for event in service.events.subscribe(after=0):
+        text = event.data.get("text") or event.data.get("sentence")
+        if isinstance(text, str) and text:
+            _say(f"{_clock_time(event)}  {event.bay or 'service'}: {text}")
+
+
+def _clock_time(event: Event) -> str:
+    return event.time[11:19]
+
+
+def _announce(service: Service, shop: ShopConfig, url: str, speed: float) -> None:
+    broker = service.health().get("broker")
+    _say(f"Bay screen: {url}")
+    _say(f"MQTT: {broker}, topics {shop.mqtt_prefix}/#")
+    _say(f"Store: {shop.database}")
+    _say(f"Time runs {speed:g} times as fast as the wall's. Ctrl-C ends.")
+
+
+def _say(line: str) -> None:
+    print(line, flush=True)  # noqa: T201 (the demo talks to its user)

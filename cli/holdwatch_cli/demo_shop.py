@@ -1,0 +1,165 @@
+"""The demo's shop: two bays of a county library's garage, as a configuration and a simulation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from holdwatch_adapters.translate import BluetoothProbe
+from holdwatch_simulators.library import scenario
+from holdwatch_simulators.live import LiveBay
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from holdwatch_simulators.live import LiveClock
+    from holdwatch_simulators.scenario import Scenario
+    from holdwatch_simulators.wire import ProbeDescription
+
+PROFILE = {"gatt": "ess", "bthome": "bthome"}
+STALE_S = 120.0
+"""Simulated seconds: at sixty times the speed, a hiccup of the machine is many of them."""
+
+
+@dataclass(frozen=True, slots=True)
+class DemoBay:
+    """One bay of the demo: what happens in it and what is run on it."""
+
+    name: str
+    label: str
+    scenario: str
+    unit: dict[str, Any]
+    recipe: str
+
+
+BAYS = (
+    DemoBay(
+        name="bay-1",
+        label="Bay 1",
+        scenario="demo-bm01",
+        unit={
+            "name": "BM-01",
+            "refrigerant": "R134a",
+            "charge_g": 900.0,
+            "volume_l": 2.5,
+            "max_pressure_kpa_g": 1300.0,
+        },
+        recipe="evacuation-and-vacuum-hold",
+    ),
+    DemoBay(
+        name="bay-2",
+        label="Bay 2",
+        scenario="demo-bm02",
+        unit={
+            "name": "BM-02",
+            "refrigerant": "R1234yf",
+            "charge_g": 850.0,
+            "volume_l": 2.5,
+            "max_pressure_kpa_g": 1300.0,
+        },
+        recipe="quick-nitrogen-check",
+    ),
+)
+
+RECIPES: dict[str, dict[str, Any]] = {
+    "evacuation-and-vacuum-hold": {
+        "procedure": "standing-vacuum",
+        "criterion": {"leak_g_per_year": 5000.0, "source": "garage rule of the county library"},
+        "limits": {"max_duration_min": 60.0},
+        "vacuum": {"target_micron": 500.0},
+    },
+    "quick-nitrogen-check": {
+        "procedure": "pressure-decay",
+        "criterion": {"leak_g_per_year": 8000.0, "source": "garage rule of the county library"},
+        "limits": {"max_duration_min": 120.0},
+    },
+}
+
+
+def slug(device: str) -> str:
+    """A simulated device's name as configurations and topics write it."""
+    return device.replace(" ", "-")
+
+
+def live_bays(
+    clock: LiveClock, seed: int, on_mark: Callable[[str, str], None]
+) -> dict[str, LiveBay]:
+    """Return a simulation for each bay; ``on_mark`` gets the bay and the word of a mark."""
+
+    def marking(bay: str) -> Callable[[str], None]:
+        return lambda word: on_mark(bay, word)
+
+    return {
+        bay.name: LiveBay(
+            scenario(bay.scenario),
+            seed + number,
+            clock,
+            start_after_s=60.0,
+            on_mark=marking(bay.name),
+        )
+        for number, bay in enumerate(BAYS)
+    }
+
+
+def shop_table(lives: dict[str, LiveBay]) -> dict[str, Any]:
+    """Return the configuration of the demo's shop, as ``shop.toml`` would hold it."""
+    scenarios = {bay.name: scenario(bay.scenario) for bay in BAYS}
+    return {
+        "site": {"name": "county-library"},
+        "probe": [
+            _probe_table(description, scenarios[bay.name])
+            for bay in BAYS
+            for description in lives[bay.name].probes
+        ],
+        "bay": [
+            {
+                "name": bay.name,
+                "label": bay.label,
+                "unit_under_test": bay.unit,
+                "roles": _roles(scenarios[bay.name]),
+            }
+            for bay in BAYS
+        ],
+        "recipes": RECIPES,
+    }
+
+
+def bluetooth_probes(lives: dict[str, LiveBay]) -> list[BluetoothProbe]:
+    """Return the enrolled probes of the demo."""
+    probes = []
+    for bay in BAYS:
+        of = scenario(bay.scenario)
+        for description in lives[bay.name].probes:
+            reference = "gauge" if _reference(description.name, of) == "vented" else "absolute"
+            probes.append(
+                BluetoothProbe(
+                    name=slug(description.name),
+                    address=description.address,
+                    profile="bthome" if description.kind == "bthome" else "ess",
+                    pressure_reference="gauge" if reference == "gauge" else "absolute",
+                )
+            )
+    return probes
+
+
+def _probe_table(description: ProbeDescription, of: Scenario) -> dict[str, Any]:
+    return {
+        "name": slug(description.name),
+        "address": description.address,
+        "profile": PROFILE[description.kind],
+        "pressure_reference": _reference(description.name, of),
+        "stale_s": STALE_S,
+    }
+
+
+def _reference(device: str, of: Scenario) -> str:
+    kinds = {spec.kind for spec in of.probes if spec.device == device}
+    return "absolute" if "pressure_absolute" in kinds else "vented"
+
+
+def _roles(of: Scenario) -> dict[str, str]:
+    return {
+        spec.role: f"{slug(spec.device)}/"
+        + ("temperature" if spec.kind == "temperature" else "pressure")
+        for spec in of.probes
+    }

@@ -1,0 +1,90 @@
+"""``holdwatch judge``: a trace and a recipe in, a verdict and an exit status out."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from typing import TYPE_CHECKING, Any
+
+from holdwatch_adapters.trace import read_trace
+from holdwatch_cli.errors import UserError
+from holdwatch_cli.version import VERSION
+from holdwatch_physics.fluids import Fluids
+from holdwatch_procedures.judge import judge
+from holdwatch_procedures.recipe import Recipe, load_recipe
+from holdwatch_procedures.verdict import Figure, Outcome, Verdict
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+STATUS = {Outcome.PASS: 0, Outcome.FAIL: 1, Outcome.INCONCLUSIVE: 2}
+
+
+def read_recipe(path: Path) -> Recipe:
+    """Return the recipe of a TOML file.
+
+    Raises:
+        UserError: The file cannot be read or is no TOML.
+        RecipeError: A key is wrong.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+        return load_recipe(tomllib.loads(text), where=str(path))
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"{path}: cannot be read: {error}") from error
+    except tomllib.TOMLDecodeError as error:
+        raise UserError(f"{path}: this is not TOML: {error}") from error
+
+
+def run_judge(trace: Path, recipe: Path, *, as_json: bool) -> int:
+    """Judge a trace, print the verdict, return the exit status."""
+    checked = read_recipe(recipe)
+    rows = read_trace(trace)
+    verdict = judge(rows, checked, Fluids.load(), version=VERSION)
+    if as_json:
+        print(json.dumps(verdict.to_dict(), allow_nan=False, ensure_ascii=False))  # noqa: T201
+    else:
+        print(as_text(verdict))  # noqa: T201
+    return STATUS[verdict.outcome]
+
+
+def as_text(verdict: Verdict) -> str:
+    """Return the verdict for a terminal: the sentence, the figures, the reasons."""
+    leak = verdict.leak
+    lines = [f"{verdict.outcome.upper()}  {verdict.sentence}", ""]
+    lines += [
+        _line("leak", leak.g_per_year, f"g of {leak.refrigerant} a year"),
+        _line("", leak.pa_m3_per_s, "Pa·m³/s"),
+        _line("", leak.mol_per_s, "mol/s"),
+    ]
+    if verdict.smallest_visible_g_per_year is not None:
+        visible = verdict.smallest_visible_g_per_year
+        lines.append(f"{'could have seen':17}{visible:.3g} g a year")
+    lines.append(_pressures(verdict))
+    criterion = f"{verdict.criterion_kind} {verdict.criterion_limit:g}"
+    lines.append(f"{'criterion':17}{criterion} ({verdict.criterion_source})")
+    if verdict.decided_at_s is not None:
+        lines.append(f"{'decided at':17}{verdict.decided_at_s / 60:.1f} min")
+    lines.append(f"{'readings':17}{verdict.readings_used}, {verdict.readings_sha256[:16]}…")
+    lines.append("")
+    lines += [f"- {reason}" for reason in verdict.reasons]
+    return "\n".join(lines)
+
+
+def _line(label: str, figure: Figure, unit: str) -> str:
+    if figure.value is None:
+        return f"{label:17}not known, {unit}"
+    shown = f"{label:17}{figure.value:.3g} {unit}"
+    if figure.low is not None and figure.high is not None:
+        shown += f", between {figure.low:.3g} and {figure.high:.3g}"
+    return shown
+
+
+def _pressures(verdict: Verdict) -> str:
+    def shown(pa: Any) -> str:
+        return "not known" if pa is None else f"{pa:.1f} Pa"
+
+    return (
+        f"{'pressure change':17}{shown(verdict.pressure_change_raw_pa)} as read, "
+        f"{shown(verdict.pressure_change_compensated_pa)} temperature-compensated"
+    )

@@ -1,0 +1,160 @@
+"""The commands: options in, one room's work, exit status out."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from holdwatch_cli.errors import EXIT_UNUSABLE, is_users, tell
+
+app = typer.Typer(
+    name="holdwatch",
+    help="Watches vacuum and nitrogen holds on air-conditioning systems, and gives verdicts.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
+Port = Annotated[
+    int | None, typer.Option(min=0, max=65535, help="Port of the bay screen; 0 takes a free one.")
+]
+Config = Annotated[Path | None, typer.Option(help="Configuration, TOML (docs/shop.example.toml).")]
+
+
+@app.callback()
+def options(
+    debug: Annotated[bool, typer.Option("--debug", help="Show tracebacks and more log.")] = False,
+) -> None:
+    """Options that stand before the command."""
+    logging.basicConfig(
+        level=logging.DEBUG if debug else logging.INFO,
+        format="%(asctime)s %(levelname)s %(name)s: %(message)s",
+        stream=sys.stderr,
+    )
+    logging.captureWarnings(True)
+
+
+@app.command()
+def demo(
+    port: Port = None,
+    data: Annotated[
+        Path, typer.Option(help="Folder of the SQLite file, made where it is missing.")
+    ] = Path("holdwatch-demo"),
+    config: Config = None,
+    speed: Annotated[
+        float, typer.Option(min=1, max=600, help="Simulated seconds a second.")
+    ] = 60.0,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the simulation's chance.")] = 1,
+) -> None:
+    """Run two simulated bays to their verdicts, with broker, store and bay screen.
+
+    Example: holdwatch demo --speed 60
+    """
+    from holdwatch_cli.demo import run_demo
+
+    raise typer.Exit(run_demo(port=port, data=data, config=config, speed=speed, seed=seed))
+
+
+@app.command()
+def serve(
+    config: Config = None,
+    port: Port = None,
+    data: Annotated[Path | None, typer.Option(help="Folder of the SQLite file.")] = None,
+) -> None:
+    """Watch the configured probes and bays until stopped.
+
+    Example: holdwatch serve --config shop.toml
+    """
+    from holdwatch_cli.serve import run_serve
+
+    raise typer.Exit(run_serve(config=config, port=port, data=data))
+
+
+@app.command()
+def scan(
+    seconds: Annotated[float, typer.Option(min=0.5, max=600, help="How long to listen.")] = 10.0,
+    json: Json = False,
+) -> None:
+    """List the Bluetooth probes in the air with their live values.
+
+    Example: holdwatch scan --seconds 10
+    """
+    from holdwatch_cli.scan import run_scan
+
+    raise typer.Exit(run_scan(seconds=seconds, as_json=json))
+
+
+@app.command()
+def judge(
+    trace: Annotated[Path, typer.Argument(help="Recorded readings, CSV.")],
+    recipe: Annotated[Path, typer.Option(help="The recipe, TOML.")],
+    json: Json = False,
+) -> None:
+    """Judge a recorded trace: exit status 0 pass, 1 fail, 2 inconclusive, 3 unusable input.
+
+    Example: holdwatch judge hold.csv --recipe hold.toml --json
+    """
+    from holdwatch_cli.judge import run_judge
+
+    raise typer.Exit(run_judge(trace, recipe, as_json=json))
+
+
+@app.command()
+def export(
+    hold: Annotated[str, typer.Argument(help="Number of the hold, as the screen shows it.")],
+    data: Annotated[Path, typer.Option(help="Folder of the SQLite file.")] = Path("holdwatch-data"),
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="File for the trace (the recipe beside it as .toml); else to the screen."
+        ),
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Write a hold's readings as a trace that `judge` reads back to the same verdict.
+
+    Example: holdwatch export 1 --data holdwatch-data --out hold-1.csv
+    """
+    from holdwatch_cli.export import run_export
+
+    raise typer.Exit(run_export(hold, data=data, out=out, as_json=json))
+
+
+@app.command()
+def check(
+    config: Config = None,
+    data: Annotated[Path | None, typer.Option(help="Folder of the SQLite file.")] = None,
+    json: Json = False,
+) -> None:
+    """Say what is missing on this machine, each with its mend.
+
+    Example: holdwatch check --config shop.toml
+    """
+    from holdwatch_cli.check import run_check
+
+    raise typer.Exit(run_check(config=config, data=data, as_json=json))
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run a command and leave with its exit status; errors a user can mend are one sentence."""
+    given = sys.argv[1:] if arguments is None else arguments
+    try:
+        status: Any = app(args=given, prog_name="holdwatch", standalone_mode=False)
+    except typer.Abort:
+        raise SystemExit(130) from None
+    except Exception as error:
+        usage = getattr(error, "format_message", None)  # an error in the options themselves
+        if usage is not None:
+            tell(f"{usage()} (holdwatch {given[0] if given else ''} --help shows the options)")
+        elif is_users(error) and "--debug" not in given:
+            tell(error)
+        else:
+            raise
+        raise SystemExit(EXIT_UNUSABLE) from None
+    raise SystemExit(status if isinstance(status, int) else 0)
