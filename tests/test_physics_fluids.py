@@ -333,6 +333,8 @@ def test_pressure_of_a_charge(fluids: Fluids) -> None:
     t_k = k(20.0)
     dew = fluids.saturation_pressure_pa(it, t_k)[1]
     assert fluids.pressure_at_density(it, 240.0 / it.molar_mass, t_k) == dew  # part is liquid
+    barely_wet = 1.01 * fluids.saturation_density(it, t_k)[1]
+    assert fluids.pressure_at_density(it, barely_wet, t_k) == dew
     assert fluids.pressure_at_density(it, 10.0 / it.molar_mass, t_k) < 0.5 * dew  # all vapour
     with pytest.raises(FluidError, match=r"fill the vessel with liquid: 1300 .* liquid's 1225"):
         fluids.pressure_at_density(it, 1300.0 / it.molar_mass, t_k)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from holdwatch_physics.reading import SI_UNIT, Quantity
@@ -86,6 +86,7 @@ def test_a_difference_is_the_difference_of_two_values(word: str, a: float, b: fl
 
 
 @given(st.sampled_from(sorted(SI_UNIT.values())), st.floats(allow_nan=False))
+@example("Pag", -0.0)
 def test_si_words_change_no_bit(word: str, x: float) -> None:
     unit = parse_unit(word)
     assert repr(unit.to_si(x)) == repr(x)
