@@ -1,0 +1,346 @@
+"""Standing vacuum: how much of a rise no desorption can explain, and its bounds at every look.
+
+Model, after the first minute: p(t) = a + L·t + ψ(t)·Σ A_i (1 − exp(−t/τ_i)), L ≥ 0, A_i ≥ 0,
+36 τ_i from 25 s to 40 min, ψ the vapour pressure of water at the wall over its first value,
+a + ΣA at most about the vapour pressure at the coldest wall. Passive release into a closed
+volume (desorption, diffusion out of oil or rubber, several communicating rooms) has a rate that
+is a positive mixture of exponentials, so the sum covers it for every τ of the grid; the leak is
+what stays straight. The interval comes from the profile of χ² over L, a convex problem.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from holdwatch_physics.water import vapour_pressure_pa
+from holdwatch_procedures.estimates import BLOCK_S, Block, Cause, Estimate
+from holdwatch_procedures.vacuum_nnls import Fit, RowCompressor, SlopeProfile
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdwatch_procedures.vacuum_nnls import FloatArray
+    from holdwatch_procedures.vacuum_setup import VacuumSetup
+
+TAU_S = np.geomspace(25.0, 2400.0, 36)
+FALL_TAU_S = np.array([75.0, 220.0, 600.0, 1500.0])
+SKIP_S = 60.0
+READY_S = 480.0
+LEAST_BLOCKS = 24
+HOUR = 3600.0
+CLEAR_WATER_PA = 100.0
+CLEAR_RELEASE_PA = 5.0
+ALWAYS = 3.46  # square root of the rise of χ² that holds at every look, at 1 %
+
+# Columns of the compressed table: intercept, desorption, falls, slope (per hour), data.
+RISES = list(range(1, 1 + TAU_S.size))
+FALLS = list(range(1 + TAU_S.size, 1 + TAU_S.size + FALL_TAU_S.size))
+SLOPE = 1 + TAU_S.size + FALL_TAU_S.size
+WIDTH = SLOPE + 2
+
+SLOW_RELEASE = (
+    "Leak, or desorption slower than 40 minutes: pump down and hold again; "
+    "a leak repeats its slope."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Interval:
+    low: float
+    high: float
+    low_fit: Fit
+    high_fit: Fit
+
+
+@dataclass(frozen=True, slots=True)
+class _Unseen:
+    """Standard uncertainties of the slope that no data of one hold can show, Pa/s."""
+
+    water: float
+    rounding: float
+    total: float
+
+
+class VacuumEngine:
+    """Judges one standing vacuum, block by block; pure, with a cost that does not grow.
+
+    Feed every block since isolation to ``push``; after a spoiling event make a new engine.
+    """
+
+    def __init__(self, setup: VacuumSetup) -> None:
+        self._setup = setup
+        self._table = RowCompressor(WIDTH)
+        self._steps = RowCompressor(WIDTH)
+        self._last: tuple[int, FloatArray] | None = None
+        self._recent: deque[tuple[int, float, float]] = deque(maxlen=3)
+        self._curvature: deque[float] = deque(maxlen=360)
+        self._first_s: float | None = None  # middle of the first block seen
+        self._origin_s = 0.0  # middle of the first block used
+        self._first_pa = 0.0
+        self._level_pa = 0.0
+        self._level_sum = 0.0
+        self._wall_k: float | None = None
+        self._wall_n = 0
+        self._psi_first = 0.0
+        self._psi_low = 1.0
+        self._psi_high = 1.0
+        self._wall_low = math.inf
+        self._wall_high = -math.inf
+        self._cap_pa = 0.0
+        self._water_pa = math.inf
+        self._floor_ratio = 0.0
+        self._dithered = True
+
+    def push(self, block: Block) -> Estimate | None:
+        """Take one block; return what is known after it, None while that is nothing.
+
+        Blocks without pressure, above the gauge's range or in the first minute change nothing
+        but the clock and the wall temperature.
+        """
+        if self._first_s is None:
+            self._first_s = block.t_s
+        self._watch_wall(block)
+        pressure = block.pressure_pa
+        top = self._setup.range_top_pa
+        if (
+            pressure is None
+            or block.t_s - self._first_s < SKIP_S
+            or (top is not None and pressure >= top)
+        ):
+            return None
+        self._add(block, pressure)
+        if self._table.rows < 12:
+            return None
+        return self._look(block, pressure)
+
+    def _watch_wall(self, block: Block) -> None:
+        measured = block.coldest_k
+        if measured is None:
+            measured = block.pipe_k if block.pipe_k is not None else block.ambient_k
+        if measured is None:
+            return
+        self._wall_n += 1
+        weight = max(1.0 / self._wall_n, 1.0 / 15.0)
+        self._wall_k = (
+            measured if self._wall_k is None else self._wall_k + weight * (measured - self._wall_k)
+        )
+
+    def _psi(self) -> float:
+        """Return the vapour pressure of water at the wall over its value at the start."""
+        if self._wall_k is None:
+            return 1.0
+        now = vapour_pressure_pa(self._wall_k)
+        if self._psi_first == 0.0:
+            self._psi_first = now
+        psi = now / self._psi_first
+        self._psi_low, self._psi_high = min(self._psi_low, psi), max(self._psi_high, psi)
+        self._wall_low = min(self._wall_low, self._wall_k)
+        self._wall_high = max(self._wall_high, self._wall_k)
+        return psi
+
+    def _add(self, block: Block, pressure: float) -> None:
+        if self._table.rows == 0:
+            self._origin_s = block.t_s
+            self._first_pa = self._level_pa = pressure
+            self._cap_pa = self._cap()
+        t = block.t_s - self._origin_s
+        psi = self._psi()
+        variance = self._setup.block_variance(max(self._level_pa, 0.0), block.pressure_n)
+        sd = math.sqrt(variance)
+        self._dithered = self._setup.dithers(max(self._level_pa, 0.0))
+        floor = self._setup.floor_variance(max(self._level_pa, 0.0), block.pressure_n)
+        self._floor_ratio = max(self._floor_ratio, floor / variance)
+        self._level_sum += pressure
+        self._level_pa += 0.3 * (pressure - self._level_pa)
+
+        row = np.empty(WIDTH)
+        row[0] = 1.0
+        row[RISES] = psi * -np.expm1(-t / TAU_S)
+        row[FALLS] = np.expm1(-t / FALL_TAU_S)
+        row[SLOPE] = t / HOUR
+        row[-1] = pressure - self._first_pa
+        row /= sd
+        self._table.push(row)
+        if self._last is not None and self._last[0] == block.index - 1:
+            self._steps.push(row - self._last[1])
+        self._last = (block.index, row)
+        self._recent.append((block.index, pressure, sd))
+        if len(self._recent) == 3 and block.index - self._recent[0][0] == 2:
+            (_, a, _), (_, b, _), (_, c, _) = self._recent
+            self._curvature.append(abs(a - 2.0 * b + c) / (math.sqrt(6.0) * sd))
+
+    def _cap(self) -> float:
+        """Return the highest pressure that the wall's water and some other gas can reach, Pa."""
+        wall = self._setup.coldest_wall_k
+        if wall is None:
+            wall = self._wall_k
+        if wall is None:
+            wall = 313.15  # no thermometer at all: a hot bay
+        self._water_pa = vapour_pressure_pa(wall)
+        return 1.1 * vapour_pressure_pa(wall + 1.0) + 150.0
+
+    def _noise_factor(self) -> float:
+        """Return measured over expected standard deviation of a block."""
+        scatter = 1.4826 * float(np.median(self._curvature)) if self._curvature else 1.0
+        return math.sqrt(max(scatter**2, self._floor_ratio))
+
+    def _profile(self, *, fallen: bool) -> SlopeProfile:
+        atoms = RISES + FALLS if fallen else RISES
+        return SlopeProfile(
+            self._table.factor, atoms, len(RISES), SLOPE, self._cap_pa - self._first_pa
+        )
+
+    def _look(self, block: Block, pressure: float) -> Estimate:
+        noise = self._noise_factor() ** 2
+        profile = self._profile(fallen=False)
+        best = profile.best()
+        widened = self._profile(fallen=True)
+        wide = widened.best()
+        fallen = best.chi2 - wide.chi2 > 25.0 * noise
+        if fallen:
+            profile, best = widened, wide
+        scale = noise * self._misfit(best, noise, fallen=fallen)
+        span = block.t_s - self._origin_s
+        return self._estimate(block.t_s, pressure, profile, best, scale, span, fallen=fallen)
+
+    def _misfit(self, best: Fit, noise: float, *, fallen: bool) -> float:
+        """Return by how much residuals exceed white noise of the measured size (≥ 1)."""
+        rows = self._table.rows
+        ratio = max(best.chi2 / noise / max(rows - 4, 1), 1.0)
+        coefficients = np.zeros(WIDTH)
+        coefficients[0] = best.intercept
+        coefficients[RISES + FALLS if fallen else RISES] = best.amplitudes
+        coefficients[SLOPE] = best.slope
+        coefficients[-1] = -1.0
+        squares = self._table.squared_norm(coefficients)
+        if self._steps.rows < 8 or squares <= 0.0:
+            return ratio
+        each = squares / rows
+        change = self._steps.squared_norm(coefficients) / self._steps.rows
+        correlation = min(max(1.0 - change / (2.0 * each), 0.0), 0.97)
+        return ratio * (1.0 + correlation) / (1.0 - correlation)
+
+    def _consider(self, best: Fit, span_s: float) -> _Unseen:
+        """Return the standard uncertainty of the slope that this hold's data can't show, Pa/s."""
+        setup = self._setup
+        amplitude = float(best.amplitudes[: len(RISES)].sum())
+        mean = self._level_sum / self._table.rows
+        swing = self._psi_high - self._psi_low
+        if self._wall_k is None:
+            swing = 0.065 * span_s / HOUR  # no thermometer: one kelvin an hour
+        water = 0.35 * amplitude * swing / span_s
+        scale = 2.0 * setup.scale_share * max(mean, 0.0) / span_s
+        drift = 1.1 * setup.gauge_drift_pa / math.sqrt(HOUR * span_s)
+        rounding = 0.0
+        if not self._dithered:
+            rounding = (setup.resolution_pa or 0.0) / (math.sqrt(3.0) * span_s)
+        gas = 0.0
+        if self._wall_high > self._wall_low:
+            gas = 0.5 * max(mean, 0.0) * (self._wall_high / self._wall_low - 1.0) / span_s
+        return _Unseen(water, rounding, math.hypot(water, scale, drift, rounding, gas))
+
+    def _interval(self, profile: SlopeProfile, best: Fit, rises: tuple[float, float]) -> _Interval:
+        """Return the profile's interval for a rise of χ² on each side, Pa/s."""
+        low_fit = profile.bound(best, rises[0], -1)
+        high_fit = profile.bound(best, rises[1], +1)
+        return _Interval(low_fit.slope / HOUR, high_fit.slope / HOUR, low_fit, high_fit)
+
+    def _estimate(
+        self,
+        t_s: float,
+        pressure: float,
+        profile: SlopeProfile,
+        best: Fit,
+        scale: float,
+        span_s: float,
+        *,
+        fallen: bool,
+    ) -> Estimate:
+        setup = self._setup
+        consider = self._consider(best, span_s)
+        rises = (_threshold(setup.false_fail), _threshold(setup.false_pass))
+        deciding = self._interval(profile, best, (rises[0] * scale, rises[1] * scale))
+        middle = best.slope / HOUR
+        low, high = self._widen(
+            middle, deciding, consider.total, (math.sqrt(rises[0]), math.sqrt(rises[1]))
+        )
+        ordinary = self._interval(profile, best, (3.8415 * scale, 3.8415 * scale))
+        low95, high95 = self._widen(middle, ordinary, consider.total, (1.96, 1.96))
+        ready = (
+            self._first_s is not None
+            and t_s + BLOCK_S / 2 - self._first_s >= READY_S
+            and self._table.rows >= LEAST_BLOCKS
+        )
+        return Estimate(
+            t_s=t_s + BLOCK_S / 2,
+            slope=middle,
+            low=low,
+            high=high,
+            low95=low95,
+            high95=high95,
+            smallest_visible=high - middle,
+            compensated_pa=pressure - self._first_pa,
+            ready=ready,
+            causes=self._causes(low, deciding),
+            notes=tuple(self._notes(low, consider, span_s, fallen=fallen)),
+        )
+
+    def _causes(self, low: float, deciding: _Interval) -> tuple[Cause, ...]:
+        """Name what the data shows: a straight part, and a decaying part with its likely source."""
+        causes = [Cause.LEAK] if low > 0.1 * self._setup.limit_pa_per_s else []
+        least = float(deciding.high_fit.amplitudes[: len(RISES)].sum())
+        most = float(deciding.low_fit.amplitudes[: len(RISES)].sum())
+        near_water = self._first_pa + most >= 0.5 * self._water_pa
+        if least > CLEAR_WATER_PA:
+            causes.append(Cause.MOISTURE)
+        if least > CLEAR_RELEASE_PA and not near_water:
+            causes.append(Cause.OUTGASSING)
+        return tuple(causes)
+
+    def _notes(
+        self, low: float, consider: _Unseen, span_s: float, *, fallen: bool
+    ) -> Iterator[str]:
+        setup = self._setup
+        if low > setup.limit_pa_per_s:
+            yield SLOW_RELEASE
+        if fallen:
+            yield (
+                "The pressure fell in part (a cooling gauge, condensation, or pressure evening "
+                "out between hoses and parts): the interval is widened for it."
+            )
+        if ALWAYS * consider.water > 0.3 * setup.limit_pa_per_s:
+            if self._wall_k is None:
+                yield (
+                    "Much of the rise levels off like water, and no thermometer shows whether the "
+                    "wall drifted: a pipe thermometer would narrow the interval."
+                )
+            else:
+                yield (
+                    "Water under a drifting wall temperature looks like a leak: dry the system, "
+                    "or hold at a steady temperature."
+                )
+        coarse = setup.resolution_pa or 0.0
+        if coarse >= 1.0 or ALWAYS * consider.rounding > 0.25 * setup.limit_pa_per_s:
+            yield (
+                f"The gauge resolves only {coarse:.3g} Pa: too coarse for a slow rise; in this "
+                f"time nothing below {120.0 * coarse / span_s:.2g} Pa/min can show."
+            )
+
+    def _widen(
+        self, middle: float, interval: _Interval, consider: float, z: tuple[float, float]
+    ) -> tuple[float, float]:
+        """Add what the data can't show, in quadrature; volume counts at the end it moves."""
+        u = self._setup.volume_rel_u
+        below = math.hypot(middle - interval.low, z[0] * consider, z[0] * u * middle)
+        above = math.hypot(interval.high - middle, z[1] * consider, z[1] * u * interval.high)
+        return max(middle - below, 0.0), middle + above
+
+
+def _threshold(alpha: float) -> float:
+    """Return the rise of χ² that bounds at every look with error rate alpha (12 at 1 %)."""
+    return 4.18 - 2.0 * math.log(2.0 * alpha)

@@ -1,0 +1,96 @@
+"""The solver under the vacuum engine, against scipy's and against brute force."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from holdwatch_procedures.vacuum_nnls import (
+    RowCompressor,
+    SlopeProfile,
+    active_set,
+    solve_nonnegative,
+)
+
+
+def _residual(table: np.ndarray, x: np.ndarray, data: np.ndarray) -> float:
+    left = data - table @ x
+    return float(left @ left)
+
+
+def _brute_force(table: np.ndarray, data: np.ndarray) -> float:
+    """Smallest residual over every subset of columns whose free answer is not negative."""
+    best = float(data @ data)
+    for size in range(1, table.shape[1] + 1):
+        for subset in itertools.combinations(range(table.shape[1]), size):
+            part = table[:, subset]
+            x = np.linalg.lstsq(part, data, rcond=None)[0]
+            if (x >= 0).all():
+                best = min(best, _residual(part, x, data))
+    return best
+
+
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("solver", [active_set, solve_nonnegative])
+def test_the_solver_finds_what_trying_every_subset_finds(seed: int, solver) -> None:  # type: ignore[no-untyped-def]
+    rng = np.random.default_rng(seed)
+    table = rng.normal(size=(20, 7))
+    table[:, 3] = table[:, 2] + 1e-6 * rng.normal(size=20)  # nearly dependent
+    data = rng.normal(size=20) + 3.0 * table[:, 1]
+    x = solver(table, data)
+    assert (x >= 0).all()
+    assert _residual(table, x, data) == pytest.approx(_brute_force(table, data), rel=1e-7)
+
+
+def test_compressed_rows_have_the_gram_matrix_of_all_rows() -> None:
+    rng = np.random.default_rng(3)
+    rows = rng.normal(size=(200, 6))
+    table = RowCompressor(6)
+    for row in rows:
+        table.push(row)
+    assert table.factor.T @ table.factor == pytest.approx(rows.T @ rows, abs=1e-9)
+    assert table.squared_norm(np.ones(6)) == pytest.approx(float((rows.sum(axis=1) ** 2).sum()))
+    assert table.factor.shape == (6, 6)
+
+
+def _profile(data: np.ndarray, cap: float) -> tuple[SlopeProfile, np.ndarray]:
+    t = np.arange(data.size) / 50.0
+    columns = [np.ones_like(t), 1 - np.exp(-t / 0.4), 1 - np.exp(-t / 1.5), t, data]
+    rows = np.column_stack(columns)
+    table = RowCompressor(5)
+    for row in rows:
+        table.push(row)
+    return SlopeProfile(table.factor, [1, 2], 2, 3, cap), rows
+
+
+@pytest.mark.parametrize("cap", [1e9, 3.0])
+def test_the_ends_of_the_interval_lie_where_chi_squared_has_risen_as_asked(cap: float) -> None:
+    rng = np.random.default_rng(5)
+    t = np.arange(120) / 50.0
+    profile, _ = _profile(1.0 + 4.0 * (1 - np.exp(-t)) + 2.0 * t + rng.normal(0, 0.1, 120), cap)
+    best = profile.best()
+    for side in (-1, 1):
+        end = profile.bound(best, 0.12, side)
+        assert (end.slope - best.slope) * side > 0
+        assert end.chi2 - best.chi2 == pytest.approx(0.12, rel=0.01)
+        assert end.intercept + end.amplitudes.sum() <= cap * (1 + 1e-6)
+    for slope in (best.slope - 0.3, best.slope + 0.3):
+        assert profile.at(slope).chi2 >= best.chi2
+
+
+def test_the_lower_end_stops_at_no_leak() -> None:
+    rng = np.random.default_rng(6)
+    profile, _ = _profile(5.0 + rng.normal(0, 0.1, 120), 1e9)
+    best = profile.best()
+    assert profile.bound(best, 1.0, -1).slope == 0.0
+
+
+def test_the_chi_squared_of_a_fit_is_that_of_all_rows() -> None:
+    rng = np.random.default_rng(7)
+    t = np.arange(120) / 50.0
+    profile, rows = _profile(1.0 + 2.0 * (1 - np.exp(-t)) + t + rng.normal(0, 0.1, 120), 1e9)
+    fit = profile.best()
+    x = np.array([fit.intercept, *fit.amplitudes, fit.slope])
+    assert fit.chi2 == pytest.approx(_residual(rows[:, :-1], x, rows[:, -1]), rel=1e-8)
