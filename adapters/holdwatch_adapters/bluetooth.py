@@ -13,12 +13,17 @@ import logging
 import random
 import sys
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
-
-from bleak import BleakScanner
+from typing import TYPE_CHECKING
 
 from holdwatch_adapters import bthome
 from holdwatch_adapters.bluetooth_link import Link, LinkLost
+from holdwatch_adapters.bluetooth_scan import (
+    BLUETOOTH_ADVICE,
+    Seen,
+    scan,
+    start_scanner,
+    stop_scanner,
+)
 from holdwatch_adapters.bluez_watch import BluezWatch
 from holdwatch_adapters.links import Backoff, LinkTiming, Outlet
 from holdwatch_adapters.ports import AdapterError
@@ -27,17 +32,16 @@ from holdwatch_adapters.translate import BluetoothProbe, Translator
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Sequence
 
+    from bleak import BleakScanner
     from bleak.backends.device import BLEDevice
     from bleak.backends.scanner import AdvertisementData
 
     from holdwatch_adapters.ports import Clock
     from holdwatch_physics.reading import ProbeNotice, Reading
 
-__all__ = ["BluetoothAdapter", "BluetoothProbe", "ProbeState"]
+__all__ = ["BluetoothAdapter", "BluetoothProbe", "ProbeState", "Seen", "scan"]
 
 log = logging.getLogger(__name__)
-
-_ADVICE: Final = "is Bluetooth switched on and its service running (systemctl status bluetooth)?"
 
 
 @dataclass(slots=True)
@@ -158,14 +162,18 @@ class BluetoothAdapter:
                 assert watch is not None  # noqa: S101 - only a watch ends an era
                 log.warning("bluetooth: the system's Bluetooth service is gone")
                 if not await watch.returned(self._timing.daemon_return):
-                    raise AdapterError(f"the system's Bluetooth service stays away: {_ADVICE}")
+                    raise AdapterError(
+                        f"the system's Bluetooth service stays away: {BLUETOOTH_ADVICE}"
+                    )
                 log.info("bluetooth: the system's Bluetooth service is back")
 
     async def _open_watch(self, stack: contextlib.AsyncExitStack) -> BluezWatch:
         try:
             return await stack.enter_async_context(BluezWatch(self._timing.call))
         except Exception as error:
-            raise AdapterError(f"the system bus cannot be reached ({error}): {_ADVICE}") from error
+            raise AdapterError(
+                f"the system bus cannot be reached ({error}): {BLUETOOTH_ADVICE}"
+            ) from error
 
     async def _era(self, watch: BluezWatch | None) -> None:
         scanner = await self._start_scanner()
@@ -187,24 +195,7 @@ class BluetoothAdapter:
     # The one scanner
 
     async def _start_scanner(self) -> BleakScanner:
-        # No filter by service: it would hide those that only broadcast.
-        scanner = (
-            BleakScanner(self._on_advertisement)
-            if self._hci is None
-            else BleakScanner(self._on_advertisement, bluez={"adapter": self._hci})
-        )
-        try:
-            async with asyncio.timeout(self._timing.call):
-                await scanner.start()
-        except Exception as error:
-            raise AdapterError(f"no Bluetooth scan can be started ({error}): {_ADVICE}") from error
-        return scanner
-
-    async def _stop_scanner(self, scanner: BleakScanner) -> None:
-        # Stopping fails where the service is gone, and then there is nothing to stop.
-        with contextlib.suppress(Exception):
-            async with asyncio.timeout(self._timing.call):
-                await scanner.stop()
+        return await start_scanner(self._on_advertisement, self._hci, self._timing.call)
 
     async def _keep_scanning(self, scanner: BleakScanner, watch: BluezWatch | None) -> None:
         backoff = Backoff(self._timing.backoff_first, self._timing.backoff_last, self._random)
@@ -214,7 +205,7 @@ class BluetoothAdapter:
                 if watch is not None:
                     await self._adopt(watch)
                 await self._until_silent()
-                await self._stop_scanner(scanner)
+                await stop_scanner(scanner, self._timing.call)
                 current = None
                 while current is None:
                     try:
@@ -225,7 +216,7 @@ class BluetoothAdapter:
                         await asyncio.sleep(backoff.next_s())
         finally:
             if current is not None:
-                await self._stop_scanner(current)
+                await stop_scanner(current, self._timing.call)
 
     async def _until_silent(self) -> None:
         with contextlib.suppress(TimeoutError):
