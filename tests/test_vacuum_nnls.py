@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -13,6 +14,9 @@ from holdwatch_procedures.vacuum_nnls import (
     active_set,
     solve_nonnegative,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 
 def _residual(table: np.ndarray, x: np.ndarray, data: np.ndarray) -> float:
@@ -34,7 +38,9 @@ def _brute_force(table: np.ndarray, data: np.ndarray) -> float:
 
 @pytest.mark.parametrize("seed", range(12))
 @pytest.mark.parametrize("solver", [active_set, solve_nonnegative])
-def test_the_solver_finds_what_trying_every_subset_finds(seed: int, solver) -> None:  # type: ignore[no-untyped-def]
+def test_the_solver_finds_what_trying_every_subset_finds(
+    seed: int, solver: Callable[[np.ndarray, np.ndarray], np.ndarray]
+) -> None:
     rng = np.random.default_rng(seed)
     table = rng.normal(size=(20, 7))
     table[:, 3] = table[:, 2] + 1e-6 * rng.normal(size=20)  # nearly dependent

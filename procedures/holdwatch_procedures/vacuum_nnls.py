@@ -172,27 +172,30 @@ class SlopeProfile:
     def at(self, slope: float) -> Fit:
         """Return the best fit with the slope held at a value."""
         target = self._data - slope * self._slope
-        amplitudes = solve_nonnegative(self._atoms[1:], target[1:])
-        return self._finish(amplitudes, slope)
+        free = self._free_fit(solve_nonnegative(self._atoms[1:], target[1:]), slope)
+        if self._within_cap(free):
+            return free
+        on_cap = solve_nonnegative(self._on_cap, target - self._cap * self._ones)
+        return self._capped_fit(on_cap, slope)
 
     def best(self) -> Fit:
         """Return the best fit with the slope free, but not negative."""
         table = np.column_stack([self._atoms, self._slope])
         solution = solve_nonnegative(table[1:], self._data[1:])
-        fit = self._finish(solution[:-1], float(solution[-1]))
-        if fit.intercept + float(fit.amplitudes[: self._capped].sum()) <= self._cap * (1 + 1e-9):
-            return fit
+        free = self._free_fit(solution[:-1], float(solution[-1]))
+        if self._within_cap(free):
+            return free
         table = np.column_stack([self._on_cap, self._slope])
         solution = solve_nonnegative(table, self._data - self._cap * self._ones)
         return self._capped_fit(solution[:-1], float(solution[-1]))
 
-    def _finish(self, amplitudes: FloatArray, slope: float) -> Fit:
+    def _within_cap(self, fit: Fit) -> bool:
+        top = fit.intercept + float(fit.amplitudes[: self._capped].sum())
+        return top <= self._cap + 1e-9 * abs(self._cap)
+
+    def _free_fit(self, amplitudes: FloatArray, slope: float) -> Fit:
         left = self._data - slope * self._slope - self._atoms @ amplitudes
         intercept = float(left[0] / self._ones[0])
-        if intercept + float(amplitudes[: self._capped].sum()) > self._cap * (1 + 1e-9):
-            target = self._data - slope * self._slope - self._cap * self._ones
-            amplitudes = solve_nonnegative(self._on_cap, target)
-            return self._capped_fit(amplitudes, slope)
         left = left[1:]
         return Fit(
             slope,
