@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 import tomllib
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -17,6 +18,7 @@ from holdwatch_simulators import library
 from holdwatch_simulators.__main__ import main
 from holdwatch_simulators.library import Overrides
 from holdwatch_simulators.scenario import Run
+from holdwatch_simulators.script import Act, Verb
 from holdwatch_simulators.trace_writer import in_unit, recipe_toml, write_trace
 
 if TYPE_CHECKING:
@@ -112,7 +114,7 @@ def test_every_recipe_is_complete_and_fits_its_trace(name: str) -> None:
     assert recipe["criterion"] == {"leak_g_per_year": 750.0, "source": "shop rule"}
     if recipe["procedure"] == "pressure-decay":
         assert recipe["gas"] == "nitrogen"
-        assert recipe["limits"]["max_pressure_kpa_g"] == 1300.0
+        assert recipe["limits"]["max_pressure_kpa_g"] in {900.0, 1300.0, 1950.0}
         assert "vacuum" not in recipe
     else:
         assert recipe["vacuum"] == {"target_micron": 500.0}
@@ -188,3 +190,12 @@ def test_ten_hours_are_written_in_seconds() -> None:
     readings = write_trace(Run(library.scenario("nitrogen-leak", overrides), 1), out)
     assert readings > 3 * 36_000
     assert time.process_time() - began < 10.0
+
+
+def test_a_note_with_a_comma_stays_one_field() -> None:
+    scenario = library.scenario("nitrogen-tight", Overrides(duration_s=20.0))
+    note = Act(5.0, Verb.NOTE, text='gate open, "draughty"')
+    out = io.StringIO()
+    write_trace(Run(replace(scenario, acts=(note,)), 1), out)
+    marks = [row for row in csv.reader(io.StringIO(out.getvalue())) if row[1] == "mark"]
+    assert marks == [["5", "mark", 'note gate open, "draughty"', ""]]

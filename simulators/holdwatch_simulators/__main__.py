@@ -34,6 +34,7 @@ def _parser() -> argparse.ArgumentParser:
     trace.add_argument("--ambient-c", type=float, help="shop temperature at the start")
     trace.add_argument("--ramp-k-per-h", type=float, help="its steady change")
     trace.add_argument("--water-g", type=float, help="free water in the system")
+    trace.add_argument("--without", action="append", default=[], help="leave a role's probe out")
     trace.add_argument("--no-marks", action="store_true", help="nobody marks the hold's start")
     trace.add_argument("--out", type=Path, help="trace file; standard output without it")
     trace.add_argument("--recipe-out", type=Path, help="also write the matching recipe")
@@ -57,6 +58,7 @@ def _overrides(args: argparse.Namespace) -> library.Overrides:
         ramp_k_per_h=args.ramp_k_per_h,
         water_g=args.water_g,
         marks=not args.no_marks,
+        without=tuple(args.without),
     )
 
 
@@ -78,7 +80,7 @@ def main(argv: list[str] | None = None) -> int:
     try:
         if args.command == "list":
             for name in library.NAMES:
-                sys.stdout.write(f"{name:18} {library.about(name)}\n")
+                sys.stdout.write(f"{name:22} {library.about(name)}\n")
         else:
             _trace(args)
     except (ValueError, OSError) as error:

@@ -7,17 +7,19 @@ pumped down or put under nitrogen. All of it is invented.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
+from holdwatch_simulators import instruments
 from holdwatch_simulators.leak_path import LeakPath
 from holdwatch_simulators.moisture import MoistureSpec
 from holdwatch_simulators.plant import PlantSpec
-from holdwatch_simulators.probes import Blemishes, GaugeModel, ThermometerModel
-from holdwatch_simulators.scenario import ProbeSpec, RecipeFacts, Scenario
+from holdwatch_simulators.scenario import RecipeFacts, Scenario
 from holdwatch_simulators.script import Act, Verb
 from holdwatch_simulators.weather import WeatherSpec
 
-MICRON_PA: Final = 101_325.0 / 760_000.0
+if TYPE_CHECKING:
+    from holdwatch_simulators.scenario import ProbeSpec
+
 _ISOLATE_S: Final = 1080.0  # 18 min under the pump
 _CLOSE_S: Final = 300.0
 
@@ -40,6 +42,7 @@ class Overrides:
         ramp_k_per_h: Its steady change.
         water_g: Free water in the system.
         marks: Whether people mark the start of the hold.
+        without: Roles whose probes are left out.
     """
 
     duration_s: float | None = None
@@ -54,6 +57,7 @@ class Overrides:
     ramp_k_per_h: float | None = None
     water_g: float | None = None
     marks: bool = True
+    without: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +75,9 @@ class _Story:
     refrigerant: str = "R134a"
     pressure_pa: float = 1.0e6
     van: str = "BM-03"
+    acts: tuple[Act, ...] = ()
+    faults: tuple[tuple[str, dict[str, Any]], ...] = ()
+    max_pressure_kpa_g: float | None = None
 
 
 # A dry system still gives off a little: some 12 Pa, slower and slower, after isolation.
@@ -106,6 +113,65 @@ _STORIES: Final[dict[str, _Story]] = {
         "A tight van looks leaking to a bare gauge while the shop cools.",
         "pressure-decay",
         weather=WeatherSpec(mean_c=24.0, ramp_k_per_h=-4.0),
+    ),
+    "nitrogen-night": _Story(
+        "A van that leaks a little holds nitrogen from evening to morning while the garage cools.",
+        "pressure-decay",
+        leak_g_per_year=400.0,
+        criterion_g_per_year=150.0,
+        pressure_pa=1.5e6,
+        minutes=14 * 60.0,
+        weather=WeatherSpec(
+            mean_c=21.0,
+            ramp_k_per_h=0.0,
+            swing_k=2.5,
+            swing_period_s=86_400.0,
+            wander_s=3000.0,
+            barometer_wander_pa=150.0,
+        ),
+    ),
+    "nitrogen-knocked": _Story(
+        "Someone knocks the hose half an hour into a tight van's hold, and gas escapes.",
+        "pressure-decay",
+        acts=(Act(1800.0, Verb.KNOCK_HOSE, 0.01),),
+    ),
+    "nitrogen-fallen-clamp": _Story(
+        "A clamp falls off the pipe of a tight van while the shop cools.",
+        "pressure-decay",
+        weather=WeatherSpec(mean_c=24.0, ramp_k_per_h=-4.0),
+        faults=(("pipe_temperature", {"fallen_from_s": 1500.0}),),
+    ),
+    "nitrogen-stuck": _Story(
+        "The gauge of a leaking van sticks as the hold begins: it must not pass.",
+        "pressure-decay",
+        leak_g_per_year=20_000.0,
+        faults=(("low_side", {"stuck_from_s": 900.0}),),
+    ),
+    "nitrogen-gaps": _Story(
+        "The gauge of a tight van falls silent for minutes at a time.",
+        "pressure-decay",
+        faults=(("low_side", {"silences_per_h": 12.0, "dropout_s": 90.0, "dropout": 0.05}),),
+    ),
+    "nitrogen-overpressure": _Story(
+        "The regulator is set above what the van may bear.",
+        "pressure-decay",
+        max_pressure_kpa_g=900.0,
+    ),
+    "vacuum-ice": _Story(
+        "Water froze under a strong pump and keeps the vacuum at the vapour pressure of ice.",
+        "standing-vacuum",
+        moisture=MoistureSpec(liquid_g=3.0, evaporation_s=60.0, wall_w_per_k=0.01),
+    ),
+    "vacuum-oil": _Story(
+        "Refrigerant leaves the oil of a tight van by the square root of time.",
+        "standing-vacuum",
+        moisture=MoistureSpec(oil_pa=200.0, oil_s=20_000.0, oil_law="sqrt"),
+    ),
+    "vacuum-open": _Story(
+        "A hose was left loose: the gauge is soon at the end of its range.",
+        "standing-vacuum",
+        leak_g_per_year=2_000_000.0,
+        moisture=_DRY,
     ),
     "demo-bm01": _Story(
         "Bookmobile BM-01, dry and tight, is pumped down for 18 minutes and isolated.",
@@ -155,20 +221,20 @@ def scenario(name: str, overrides: Overrides | None = None) -> Scenario:
         leak=_leak(o, story, refrigerant, pressure_pa, weather),
         moisture=moisture,
     )
-    probes = _vacuum_probes if under_vacuum else _nitrogen_probes
+    probes = instruments.vacuum_probes if under_vacuum else instruments.nitrogen_probes
     return Scenario(
         name=name,
         about=story.about,
         plant=plant,
         weather=weather,
-        acts=_vacuum_acts() if under_vacuum else _nitrogen_acts(pressure_pa),
-        probes=probes(story.van),
+        acts=(*(_vacuum_acts() if under_vacuum else _nitrogen_acts(pressure_pa)), *story.acts),
+        probes=_faulty(story, probes(story.van), o.without),
         duration_s=duration_s,
         recipe=RecipeFacts(
             procedure=story.procedure,
             refrigerant=refrigerant,
             criterion_g_per_year=_or(o.criterion_g_per_year, story.criterion_g_per_year),
-            max_pressure_kpa_g=round(1.3 * pressure_pa / 1000.0),
+            max_pressure_kpa_g=story.max_pressure_kpa_g or round(1.3 * pressure_pa / 1000.0),
             max_duration_min=max(10.0, (duration_s - start_s) / 60.0),
         ),
         marks=o.marks,
@@ -225,6 +291,18 @@ def _leak(
     return LeakPath.of_grams_per_year(grams, refrigerant, o.leak_law) if grams > 0.0 else None
 
 
+def _faulty(
+    story: _Story, probes: tuple[ProbeSpec, ...], without: tuple[str, ...]
+) -> tuple[ProbeSpec, ...]:
+    for role, fault in story.faults:
+        probes = instruments.with_fault(probes, role, **fault)
+    unknown = set(without) - {probe.role for probe in probes}
+    if unknown:
+        roles = ", ".join(probe.role for probe in probes)
+        raise ValueError(f"no probe plays {', '.join(sorted(unknown))} here; there are {roles}")
+    return tuple(probe for probe in probes if probe.role not in without)
+
+
 def _vacuum_acts() -> tuple[Act, ...]:
     return (
         Act(20.0, Verb.START_PUMP),
@@ -238,62 +316,4 @@ def _nitrogen_acts(pressure_pa: float) -> tuple[Act, ...]:
     return (
         Act(30.0, Verb.CHARGE, pressure_pa),
         Act(_CLOSE_S, Verb.CLOSE_VALVE),
-    )
-
-
-def _clamp(van: str, number: int) -> ProbeSpec:
-    role = "pipe_temperature" if number == 1 else f"pipe_temperature.{number}"
-    model = ThermometerModel(
-        ambient_share=0.04 + 0.02 * number,
-        blemishes=Blemishes(noise=0.02, resolution=0.01, offset=0.1 * number, interval_s=1.0),
-    )
-    return ProbeSpec(role, "pipe", model, "degC", f"{van} clamp {number}")
-
-
-def _shop_probes(van: str) -> tuple[ProbeSpec, ...]:
-    """One device on the wall of the shop: air temperature and barometer, every 10 s."""
-    air = ThermometerModel(
-        lag_s=60.0, blemishes=Blemishes(noise=0.02, resolution=0.01, interval_s=10.0)
-    )
-    barometer = GaugeModel(
-        low_pa=30_000.0,
-        high_pa=110_000.0,
-        reference="absolute",
-        blemishes=Blemishes(noise=3.0, resolution=1.0, offset=20.0, interval_s=10.0),
-    )
-    return (
-        ProbeSpec("ambient_temperature", "air", air, "degC", f"{van} shop air", "bthome"),
-        ProbeSpec("barometer", "barometer", barometer, "kPaa", f"{van} shop air", "bthome"),
-    )
-
-
-def _vacuum_probes(van: str) -> tuple[ProbeSpec, ...]:
-    gauge = GaugeModel(
-        low_pa=0.0,
-        high_pa=20_000.0 * MICRON_PA,
-        reference="absolute",
-        blemishes=Blemishes(noise=0.05, noise_share=0.002, resolution=MICRON_PA),
-    )
-    return (
-        ProbeSpec("vacuum", "inside", gauge, "micron", f"{van} vacuum gauge"),
-        _clamp(van, 1),
-        *_shop_probes(van),
-    )
-
-
-def _nitrogen_probes(van: str) -> tuple[ProbeSpec, ...]:
-    gauge = GaugeModel(
-        low_pa=0.0,
-        high_pa=3.5e6,
-        reference="vented",
-        tempco_share_of_span_per_k=0.0001,
-        blemishes=Blemishes(
-            noise=200.0, slow_noise=100.0, drift_per_h=60.0, resolution=100.0, offset=800.0
-        ),
-    )
-    return (
-        ProbeSpec("low_side", "inside", gauge, "kPag", f"{van} gauge"),
-        _clamp(van, 1),
-        _clamp(van, 2),
-        *_shop_probes(van),
     )

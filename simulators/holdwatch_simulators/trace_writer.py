@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, TextIO
 
-from holdwatch_simulators.library import MICRON_PA
+from holdwatch_simulators.instruments import MICRON_PA
 from holdwatch_simulators.probes import GaugeModel
 from holdwatch_simulators.scenario import Run, Sample
 
@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from holdwatch_simulators.scenario import ProbeSpec, Scenario
 
 _ZERO_C_K: Final = 273.15
+_QUOTE: Final = '"'
 _FACTOR: Final[dict[str, tuple[float, int]]] = {
     # unit: SI size of one, decimals written
     "kPag": (1000.0, 4),
@@ -56,7 +57,10 @@ def write_trace(run: Run, out: TextIO, step_s: float = 1.0) -> int:
             out.write(f"{time},{spec.role},{in_unit(event.value, spec.unit)},{spec.unit}\n")
             readings += 1
         elif run.scenario.marks and event.mark is not None:
-            out.write(f"{_number(run.t_s, 3)},mark,{event.mark},\n")
+            word = (
+                f'"{event.mark.replace(_QUOTE, _QUOTE * 2)}"' if "," in event.mark else event.mark
+            )
+            out.write(f"{_number(run.t_s, 3)},mark,{word},\n")
     return readings
 
 
