@@ -27,7 +27,12 @@ class Row(NamedTuple):
 
 
 def reading(
-    t_s: float, channel: str, value: float, quality: Quality = Quality.GOOD, *, absolute: bool = False
+    t_s: float,
+    channel: str,
+    value: float,
+    quality: Quality = Quality.GOOD,
+    *,
+    absolute: bool = False,
 ) -> Row:
     """A reading whose quantity follows from its channel; low and high side in gauge pressure."""
     if "temperature" in channel:

@@ -26,6 +26,8 @@ from holdwatch_procedures.verdict import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.recipe import Recipe
     from holdwatch_procedures.verdict import Leak
@@ -75,6 +77,7 @@ class Hold:
         self._phase = Phase.EVACUATING if recipe.is_vacuum else Phase.WAITING
         self._alarmed = False
         self._late = 0
+        self._ending: tuple[Outcome, float | None] | None = None
 
     # -- in ---------------------------------------------------------------------------------
 
@@ -119,19 +122,18 @@ class Hold:
 
     def finish(self) -> Verdict:
         """End the hold with what there is and return its verdict; again, the same verdict."""
-        for item in self._sequencer.rest():
-            if self.verdict is not None:
-                break
-            self._process(item)
         if self.verdict is None:
+            self._process_all(self._sequencer.rest())
+        if self._ending is None:
             if self._stretch is None:
                 self._begin_stretch(at_end=True)
             if self._stretch is not None:
                 self._look_until(self._now_ns)
-        if self.verdict is None:
+        if self._ending is None:
             if self._stretch is not None:
                 self._stretch.finish()
             self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
+        self._seal()
         verdict = self.verdict
         if verdict is None:
             raise RuntimeError("a finished hold must have a verdict")
@@ -203,10 +205,23 @@ class Hold:
             self._tell(t_ns, NoticeKind.ALARM, text, Cause.OVERPRESSURE)
 
     def _process_ready(self) -> None:
-        for item in self._sequencer.ready():
-            self._process(item)
-            if self.verdict is not None:
+        self._process_all(self._sequencer.ready())
+        if self._ending is not None:
+            self._seal()
+
+    def _process_all(self, items: Iterator[Item]) -> None:
+        """Take items in the order of time; the last is the one that ended the hold.
+
+        That one, and what else is of its instant, is entered as judged although it came after
+        the end: without it a replay would not know that the time had passed.
+        """
+        for item in items:
+            if self._ending is None:
+                self._process(item)
+            elif item.t_ns > (self._ledger.last_ns or 0):
                 return
+            else:
+                self._ledger.add(item)
 
     def _process(self, item: Item) -> None:
         """Take one item in the order of time."""
@@ -220,10 +235,10 @@ class Hold:
             self._look_until(t_ns)
         elif self._is_overdue(t_ns):
             self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
-        if self.verdict is not None:
+        self._ledger.add(item)
+        if self._ending is not None:
             return
         self._now_ns = t_ns
-        self._ledger.add(item)
         if item.quantity is None:
             self._take_mark(item)
         elif self._stretch is not None:
@@ -266,7 +281,7 @@ class Hold:
         self._stretch = stretch
         for item in self._starter.take_since(start_ns):
             self._look_until(item.t_ns)
-            if self._stretch is stretch and self.verdict is None:
+            if self._stretch is stretch and self._ending is None:
                 stretch.add(item)
 
     def _look_until(self, t_ns: int) -> None:
@@ -276,7 +291,7 @@ class Hold:
         for look in stretch.close_until(t_ns):
             self._curve.append(look.point)
             self._take_look(stretch, look)
-            if self.verdict is not None or self._stretch is not stretch:
+            if self._ending is not None or self._stretch is not stretch:
                 return
 
     def _take_look(self, stretch: Stretch, look: Look) -> None:
@@ -348,6 +363,14 @@ class Hold:
         return stretch.scale.grams(visible) if math.isfinite(visible) else None
 
     def _conclude(self, outcome: Outcome, *, decided_s: float | None) -> None:
+        self._ending = (outcome, decided_s)
+        self._phase = Phase.DONE
+
+    def _seal(self) -> None:
+        """Write the verdict of a hold that has ended; once."""
+        if self.verdict is not None or self._ending is None:
+            return
+        outcome, decided_s = self._ending
         stretch, estimate = self._stretch, self._ready_estimate()
         causes = words.causes(outcome, self._causes, estimate)
         settled_s = stretch.settled_at_s if stretch is not None else None
@@ -379,5 +402,4 @@ class Hold:
             judged_until_ns=self._ledger.last_ns,
             quality=dict(self._ledger.quality),
         )
-        self._phase = Phase.DONE
         self._tell(self._now_ns, NoticeKind.VERDICT, self.verdict.sentence, *causes)

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass, field
-from statistics import median
+from statistics import fmean, median
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures.blocks import BlockBuilder, ClosedBlock
 from holdwatch_procedures.decay_engine import DecayEngine
+from holdwatch_procedures.decay_signal import FLOOR_S
 from holdwatch_procedures.estimates import BLOCK_S, Cause
 from holdwatch_procedures.plain import PlainSlope, amount_density
 from holdwatch_procedures.scale import Scale, scale_for
 from holdwatch_procedures.setups import decay_setup, decay_watch, vacuum_setup, vacuum_watch
 from holdwatch_procedures.spoil import Action, Spoil
-from holdwatch_procedures.vacuum_engine import VacuumEngine
+from holdwatch_procedures.vacuum_engine import SKIP_S, VacuumEngine
 from holdwatch_procedures.verdict import CurvePoint, Outcome
 
 if TYPE_CHECKING:
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
 
 DECAY_FIRST_BLOCKS = 30
 """Blocks whose median pressure is the start of a pressure decay (five minutes)."""
+ENDS = 6
+"""Blocks averaged at either end of a pressure change (one minute)."""
 SATURATED_BLOCKS = 2
 OVERPRESSURE_BLOCKS = 1
 
@@ -48,11 +52,12 @@ class _Facts:
 
     first_pa: float | None = None
     last_pa: float | None = None
-    settled_pa: float | None = None
     temperature_k: float | None = None
     thermometer: bool = False
     saturated_run: int = 0
     over_run: int = 0
+    origin_pa: list[float] = field(default_factory=list)
+    newest_pa: deque[float] = field(default_factory=lambda: deque(maxlen=ENDS))
     early_pa: list[float] = field(default_factory=list)
     early_room_pa: list[float] = field(default_factory=list)
     early_k: list[float] = field(default_factory=list)
@@ -73,6 +78,7 @@ class Stretch:
         self.settled_at_s: float | None = None
         self.plain = PlainSlope()
         self._fluids = fluids
+        self._origin_s = SKIP_S if recipe.is_vacuum else FLOOR_S
         self._builder = BlockBuilder(recipe, role, start_ns)
         self._facts = _Facts()
         self._held: list[Block] = []
@@ -89,10 +95,11 @@ class Stretch:
     def raw_change_pa(self) -> float | None:
         """Measured change of absolute pressure since the engine's start, Pa."""
         facts = self._facts
+        if facts.origin_pa:
+            return fmean(facts.newest_pa) - fmean(facts.origin_pa)
         if facts.last_pa is None or facts.first_pa is None:
             return None
-        start = facts.settled_pa if facts.settled_pa is not None else facts.first_pa
-        return facts.last_pa - start
+        return facts.last_pa - facts.first_pa
 
     @property
     def pressure_pa(self) -> float | None:
@@ -158,6 +165,9 @@ class Stretch:
         if facts.first_pa is None:
             facts.first_pa = block.pressure_pa
         facts.last_pa = block.pressure_pa
+        facts.newest_pa.append(block.pressure_pa)
+        if block.t_s >= self._origin_s and len(facts.origin_pa) < ENDS:
+            facts.origin_pa.append(block.pressure_pa)
         if len(facts.early_pa) < DECAY_FIRST_BLOCKS:
             facts.early_pa.append(block.pressure_pa)
             facts.early_room_pa.append(block.barometer_pa)
@@ -220,8 +230,6 @@ class Stretch:
             self.settled_at_s = engine.settled_at_s
         elif estimate is not None and estimate.ready and self.settled_at_s is None:
             self.settled_at_s = estimate.t_s
-        if self._facts.settled_pa is None and estimate is not None:
-            self._facts.settled_pa = (self._facts.last_pa or 0.0) - estimate.compensated_pa
         return estimate
 
     def _set_scale(self) -> None:
@@ -284,7 +292,7 @@ class Stretch:
         criterion = None
         if scale is not None:
             sign = 1.0 if self.recipe.is_vacuum else -1.0
-            criterion = sign * scale.limit_slope * since
+            criterion = sign * scale.limit_slope * max(since - self._origin_s, 0.0)
         return CurvePoint(
             t_s=self.start_s + since,
             pressure_pa=block.pressure_pa,
