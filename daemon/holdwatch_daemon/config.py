@@ -250,7 +250,7 @@ class ShopConfig(Table):
     """The whole of ``shop.toml``; ``probe`` and ``bay`` are its arrays of tables."""
 
     site: SiteConfig = SiteConfig()
-    http: HttpConfig = HttpConfig()
+    http: HttpConfig = Field(default_factory=HttpConfig)  # made late: it asks is_loopback
     mqtt: MqttConfig | None = None
     show: ShowConfig = ShowConfig()
     probe: tuple[ProbeConfig, ...] = ()

@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from holdwatch_physics.reading import Quantity
+from holdwatch_daemon.store.writer import FlaggedReading
+from holdwatch_physics.reading import ProbeNotice, Quality, Quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from holdwatch_daemon.bays import Bay
+    from holdwatch_daemon.clock import ScaledClock, SystemClock
+    from holdwatch_daemon.events import EventLog
+    from holdwatch_daemon.probes import ProbeBook
+    from holdwatch_daemon.store.writer import Writer
     from holdwatch_physics.reading import Reading
 
 AHEAD_NS = 2_000_000_000
@@ -56,3 +64,71 @@ def doubt(reading: Reading, now_mono_ns: int) -> Doubt | None:
             stored=True,
         )
     return None
+
+
+class Intake:
+    """Takes what adapters bring: to the recorder first, then to the bays that hear it.
+
+    Args:
+        book: The enrolled probes; others are not believed.
+        bays: The bays by name.
+        writer: The recorder.
+        events: Where what is worth an event is told.
+        clock: The one that stamps readings.
+    """
+
+    def __init__(
+        self,
+        book: ProbeBook,
+        bays: Mapping[str, Bay],
+        writer: Writer,
+        events: EventLog,
+        clock: SystemClock | ScaledClock,
+    ) -> None:
+        self._book = book
+        self._bays = tuple(bays.values())
+        self._writer = writer
+        self._events = events
+        self._clock = clock
+
+    def take(self, items: Iterable[Reading | ProbeNotice]) -> set[str]:
+        """Take readings and notices in the order in which they came.
+
+        Returns:
+            The names of the bays with something new to show.
+        """
+        changed: set[str] = set()
+        for item in items:
+            if isinstance(item, ProbeNotice):
+                draft = self._book.take(item)
+                if draft is not None:
+                    self._events.tell(draft)
+            elif self._book.knows(item.channel):
+                changed.update(self._reading(item))
+        return changed
+
+    def _reading(self, reading: Reading) -> list[str]:
+        now_mono_ns = self._clock.mono_ns()
+        found = doubt(reading, now_mono_ns)
+        if found is not None:
+            probe = reading.channel.partition("/")[0]
+            now_utc_ns = self._clock.utc_ns()
+            draft = self._book.refuse(probe, found.text, now_utc_ns, now_mono_ns)
+            if draft is not None:
+                self._events.tell(draft)
+            if found.stored:
+                suspect = replace(reading, quality=Quality.SUSPECT)
+                self._writer.write_readings([FlaggedReading(suspect, "future")])
+            return []
+        self._book.heard(reading)
+        bays = [bay for bay in self._bays if bay.hears(reading.channel)]
+        late = [bay for bay in bays if bay.is_late(reading)]
+        # Late for one bay is late for all that share the channel: a reading has one flag.
+        self._writer.write_readings([FlaggedReading(reading, "late" if late else None)])
+        for bay in late:
+            if bay.runner is not None:
+                bay.runner.count_late()
+        if not late:
+            for bay in bays:
+                bay.take(reading)
+        return [bay.name for bay in bays]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from holdwatch_daemon.events import Draft
 from holdwatch_daemon.holds import HoldIdentity, HoldRunner
+from holdwatch_daemon.state import progress_of_stored
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.answers import Mark
 from holdwatch_procedures.hold import Hold
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.clock import ScaledClock, SystemClock
     from holdwatch_daemon.events import EventLog, Telling
     from holdwatch_daemon.holds import Told
+    from holdwatch_daemon.messages import HoldProgress
     from holdwatch_daemon.store.answers import HoldRow, Segment, StoredReading
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_physics.fluids import Fluids
@@ -67,12 +69,8 @@ def replay(connection: sqlite3.Connection, row: HoldRow, fluids: Fluids, version
         RecipeError: Its stored recipe is not one for this version.
         FluidError: Its refrigerant cannot be computed.
     """
-    toml = answers.recipe_toml(connection, row.id) or ""
-    recipe = load_recipe(tomllib.loads(toml), where=f"recipe of hold {row.id}")
-    channels = answers.hold_channels(connection, row.id)
-    started_utc_ns = answers.started_utc_ns(connection, row.id)
-    identity = HoldIdentity(row.id, row.bay, row.unit, recipe, channels, started_utc_ns)
-    hold = Hold(recipe, fluids, version=version)
+    identity = _identity(connection, row)
+    hold = Hold(identity.recipe, fluids, version=version)
     notices: list[Notice] = []
     newest_ns: int | None = None
     count = 0
@@ -84,7 +82,7 @@ def replay(connection: sqlite3.Connection, row: HoldRow, fluids: Fluids, version
             count += 1
             notices += hold.feed(item.t_ns, item.role, item.quantity, item.value, item.quality)
     newest = answers.newest_reading(connection, row.id)
-    newest_utc_ns = started_utc_ns + (newest_ns or 0) if newest is None else newest[1]
+    newest_utc_ns = identity.started_utc_ns + (newest_ns or 0) if newest is None else newest[1]
     return Replayed(
         identity=identity,
         hold=hold,
@@ -172,4 +170,31 @@ def _gap_text(same_boot: bool) -> str:
     return (
         "The machine was started anew; only the wall clock spans the gap, so it counts as one "
         "that cannot be bridged."
+    )
+
+
+def last_finished(connection: sqlite3.Connection, bay: str) -> HoldProgress | None:
+    """Return how a bay's newest finished hold ended, from the store; None where there is none.
+
+    Raises:
+        RecipeError: Its stored recipe is not one for this version.
+    """
+    row = answers.last_hold(connection, bay)
+    verdict = None if row is None else answers.verdict(connection, row.id)
+    if row is None or verdict is None:
+        return None
+    return progress_of_stored(
+        _identity(connection, row), row, verdict, answers.end_t_ns(connection, row.id) / 1e9
+    )
+
+
+def _identity(connection: sqlite3.Connection, row: HoldRow) -> HoldIdentity:
+    toml = answers.recipe_toml(connection, row.id) or ""
+    return HoldIdentity(
+        id=row.id,
+        bay=row.bay,
+        unit=row.unit,
+        recipe=load_recipe(tomllib.loads(toml), where=f"recipe of hold {row.id}"),
+        channels=answers.hold_channels(connection, row.id),
+        started_utc_ns=answers.started_utc_ns(connection, row.id),
     )

@@ -2,20 +2,57 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
+import logging
+from functools import partial
+from random import Random
 from typing import TYPE_CHECKING, Self
 
+from holdwatch_daemon.alarms import Alarms
+from holdwatch_daemon.bays import Bay, FinishedHold
+from holdwatch_daemon.broker import EmbeddedBroker
+from holdwatch_daemon.bus import Changes, Lossless
+from holdwatch_daemon.commands import CommandDesk, Means
+from holdwatch_daemon.events import Draft, EventLog
+from holdwatch_daemon.health import health_of, metrics_of
+from holdwatch_daemon.intake import Intake
+from holdwatch_daemon.live import live_message
+from holdwatch_daemon.outbox import Destination, Outbox, Shop, destination
+from holdwatch_daemon.probes import ProbeBook
+from holdwatch_daemon.resume import carry_on, last_finished, replay
+from holdwatch_daemon.state import bay_state
+from holdwatch_daemon.store import answers, rows
+from holdwatch_daemon.store.opening import open_database
+from holdwatch_daemon.store.queries import Queries
+from holdwatch_daemon.store.rows import Ids
+from holdwatch_daemon.store.writer import Writer
+from holdwatch_daemon.supervisor import Supervisor
+from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_daemon.version import version
+from holdwatch_physics.fluids import Fluids
+
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Mapping, Sequence
+    import sqlite3
+    from collections.abc import AsyncGenerator, Mapping, Sequence
     from types import TracebackType
 
     from holdwatch_adapters.ports import Adapter
-    from holdwatch_daemon.bays import Bay
     from holdwatch_daemon.clock import ScaledClock, SystemClock
     from holdwatch_daemon.config import ShopConfig
-    from holdwatch_daemon.events import EventLog
     from holdwatch_daemon.health import Metric
-    from holdwatch_daemon.messages import BayState, Command, Live, Reply
-    from holdwatch_daemon.store.queries import Queries
+    from holdwatch_daemon.messages import BayState, Command, EventType, Live, Reply
+    from holdwatch_daemon.store.answers import HoldRow
+    from holdwatch_physics.reading import ProbeNotice, Reading
+
+log = logging.getLogger(__name__)
+
+_CHANGES_PAUSE_S = 0.5
+"""Live values go out at most twice a second."""
+_TICK_S = 0.5
+_MOST_AT_ONCE = 256
+_WAITING_ITEMS = 2_000
+_DRAIN_S = 2.0
 
 
 class Service:
@@ -31,17 +68,25 @@ class Service:
     Entering starts recorder, adapters and outbox and resumes holds that were running; leaving
     writes what is pending and stops them. Nothing here knows HTTP.
 
+    Args:
+        config: The shop's configuration.
+        clock: Stamps everything; the same one that the adapters stamp with.
+        adapters: The ways in.
+        simulated: Whether messages are marked as simulated.
+        random: For the jitter of pauses.
+
     Attributes:
         config: The shop's configuration.
         bays: The bays by name.
         store: Queries over what is recorded; every method is async and reads only.
         events: The numbered events; ``events.subscribe(after)`` follows them live.
+        broker_address: Host and port of the MQTT broker, embedded or not; once entered.
     """
 
-    config: ShopConfig
     bays: Mapping[str, Bay]
     store: Queries
     events: EventLog
+    broker_address: tuple[str, int]
 
     def __init__(
         self,
@@ -50,12 +95,38 @@ class Service:
         adapters: Sequence[Adapter],
         *,
         simulated: bool = False,
+        random: Random | None = None,
     ) -> None:
         self.config = config
+        self.clock = clock
+        self.simulated = simulated
+        self.bays = {}
+        self.version = version()
+        self._adapters = tuple(adapters)
+        self._random = random or Random()  # noqa: S311 - jitter, not a secret
+        self._exit = contextlib.AsyncExitStack()
+        self._allowance_ns = round((clock.speed - 1.0) * 2e9)
+        self._fluids: Fluids | None = None
+        self._supervisors: list[Supervisor] = []
+        self._outbox: Outbox | None = None
 
     async def __aenter__(self) -> Self:
         """Start everything; raises ``StoreError`` when the database cannot be used."""
-        raise NotImplementedError
+        async with contextlib.AsyncExitStack() as undo:
+            await self._open_store(undo)
+            self._changes = Changes(_CHANGES_PAUSE_S)
+            self._inbox: Lossless[Reading | ProbeNotice] = Lossless(_WAITING_ITEMS)
+            self._group = await undo.enter_async_context(asyncio.TaskGroup())
+            undo.callback(self._close_subscriptions)
+            self._fluids_loading = self._group.create_task(self._load_fluids())
+            await self._furnish_bays()
+            await self._start_outbox(undo)
+            await self._tell("holdwatch.service.started")
+            self._start_tasks()
+            undo.push_async_callback(self._stop_tasks)
+            self._exit = undo.pop_all()
+        log.info("service started, %d bays, database %s", len(self.bays), self.config.database)
+        return self
 
     async def __aexit__(
         self,
@@ -64,35 +135,230 @@ class Service:
         trace: TracebackType | None,
     ) -> None:
         """Stop everything, writing what is pending."""
-        raise NotImplementedError
+        await self._exit.__aexit__(kind, error, trace)
+        log.info("service stopped")
 
     async def run(self) -> None:
         """Run until cancelled (enters and leaves by itself)."""
-        raise NotImplementedError
+        async with self:
+            await asyncio.Event().wait()
 
     def bay_state(self, name: str) -> BayState:
         """Return what a bay is doing; raises ``KeyError`` for an unknown bay."""
-        raise NotImplementedError
+        return bay_state(
+            self.bays[name],
+            now_mono_ns=self.clock.mono_ns(),
+            now_utc_ns=self.clock.utc_ns(),
+            stale_allowance_ns=self._allowance_ns,
+            simulated=self.simulated,
+        )
 
     def live(self, name: str) -> Live:
         """Return the newest values of a bay; raises ``KeyError`` for an unknown bay."""
-        raise NotImplementedError
+        return live_message(
+            self.bays[name],
+            self.config.show,
+            self._fluids,
+            now_mono_ns=self.clock.mono_ns(),
+            now_utc_ns=self.clock.utc_ns(),
+            stale_allowance_ns=self._allowance_ns,
+            simulated=self.simulated,
+        )
 
     async def command(self, bay: str, command: Command, *, by: str) -> Reply:
         """Carry out a command, once per ``command.id``; the same id gets the same reply.
 
         Raises ``KeyError`` for an unknown bay. ``by`` says where it came from (``http``, ``mqtt``).
         """
-        raise NotImplementedError
+        reply = await self._desk.carry_out(self.bays[bay], command, by)
+        self._changes.note(bay)
+        return reply
 
-    def changes(self) -> AsyncIterator[str]:
-        """Yield names of bays whose live values or state changed, each at most twice a second."""
-        raise NotImplementedError
+    def changes(self) -> AsyncGenerator[str, None]:
+        """Yield names of bays whose live values or state changed, each at most twice a second.
+
+        Every bay comes once at the beginning; ends when the service does.
+        """
+        return self._changes.follow(tuple(self.bays))
 
     def health(self) -> dict[str, object]:
-        """Return ``{"status": "ok"|"degraded", "adapters", "broker", "store", "clock", "disk"}``."""
-        raise NotImplementedError
+        """Return ``status`` (``ok`` or ``degraded``) and one table for each part of the process."""
+        return health_of(
+            adapters=[supervisor.status for supervisor in self._supervisors],
+            outbox=self._outbox,
+            writer=self._writer.state,
+            probes=self._book.states.values(),
+            database=self.config.database,
+            clock=self.clock,
+            newest_event=self.events.newest,
+            version=self.version,
+        )
 
     def metrics(self) -> list[Metric]:
         """Return counters and gauges for a scrape."""
-        raise NotImplementedError
+        return metrics_of(
+            adapters=[supervisor.status for supervisor in self._supervisors],
+            outbox=self._outbox,
+            writer=self._writer.state,
+            probes=self._book.states.values(),
+            bays=self.bays.values(),
+            newest_event=self.events.newest,
+            waiting_items=len(self._inbox),
+        )
+
+    # -- starting ---------------------------------------------------------------------------
+
+    async def _open_store(self, undo: contextlib.AsyncExitStack) -> None:
+        now = rfc3339(self.clock.utc_ns())
+        opened = await asyncio.to_thread(open_database, self.config.database, now)
+        undo.callback(opened.lock.release)
+        self.store = Queries(self.config.database)
+        undo.push_async_callback(self.store.close)
+        self._database_id = opened.database_id
+        self._ids = Ids(self.clock.boot_id, simulated=self.simulated)
+        self._writer = Writer(opened.connection, self._ids)
+        undo.push_async_callback(self._writer.close)
+        self.events = EventLog(
+            self._writer,
+            self.store,
+            site=self.config.site.name,
+            database_id=opened.database_id,
+            simulated=self.simulated,
+            newest=await self.store.newest_sequence(),
+        )
+
+    async def _load_fluids(self) -> Fluids:
+        self._fluids = await asyncio.to_thread(Fluids.load)
+        return self._fluids
+
+    async def _furnish_bays(self) -> None:
+        """Make the bays as they were, and carry on their holds."""
+        config, now = self.config, rfc3339(self.clock.utc_ns())
+        self._book = ProbeBook(config.probe)
+
+        def note_probes(connection: sqlite3.Connection) -> None:
+            for probe in config.probe:
+                rows.insert_probe(connection, probe.name, probe.kind, probe.address, now)
+
+        await self._writer.transact(note_probes)
+        bays: dict[str, Bay] = {}
+        for each in config.bay:
+            name = each.name
+            standing = await self.store.ask(partial(answers.standing_alarms, bay=name))
+            bays[name] = Bay(each, config, Alarms(name, self.events, standing))
+            last = await self.store.ask(partial(last_finished, bay=name))
+            if last is not None:
+                bays[name].last = FinishedHold(last.hold_id, last, last.verdict_sentence or "")
+                bays[name].test_gas = last.procedure == "pressure-decay"
+        self.bays = bays
+        for row in await self.store.ask(answers.running_holds):
+            await self._resume(row)
+        means = Means(
+            config=config,
+            clock=self.clock,
+            events=self.events,
+            ids=self._ids,
+            queries=self.store,
+            fluids=lambda: asyncio.shield(self._fluids_loading),
+            simulated=self.simulated,
+            version=self.version,
+        )
+        self._desk = CommandDesk(means)
+        self._intake = Intake(self._book, self.bays, self._writer, self.events, self.clock)
+
+    async def _resume(self, row: HoldRow) -> None:
+        """Carry on a hold that was running when the process ended."""
+        fluids = await asyncio.shield(self._fluids_loading)
+        replayed = await self.store.ask(lambda c: replay(c, row, fluids, self.version))
+        runner = carry_on(replayed, self.events, self._ids, self.clock)
+        bay = self.bays.get(row.bay)
+        if bay is None or bay.runner is not None:
+            runner.finish("Its bay is no longer configured.")
+            return
+        bay.begin_hold(runner)
+        if runner.verdict is not None:
+            bay.end_hold()
+
+    def _start_tasks(self) -> None:
+        create = self._group.create_task
+        self._supervisors = [
+            Supervisor(adapter, self._inbox.put, self.clock, self._random)
+            for adapter in self._adapters
+        ]
+        self._tasks = [create(self._pump()), create(self._tick())]
+        self._tasks += [create(supervisor.run()) for supervisor in self._supervisors]
+
+    async def _start_outbox(self, undo: contextlib.AsyncExitStack) -> None:
+        client_id = f"holdwatch-{self.config.site.name}-{self._database_id}"
+        prefix = self.config.mqtt_prefix
+        if self.config.mqtt is None:
+            broker = await undo.enter_async_context(EmbeddedBroker())
+            key = f"embedded/{prefix}"
+            to = Destination(broker.host, broker.port, prefix, key, client_id)
+        else:
+            to = await asyncio.to_thread(destination, self.config.mqtt, prefix, client_id)
+        self.broker_address = (to.host, to.port)
+        shop = Shop(
+            bays=tuple(self.bays),
+            bay_state=self.bay_state,
+            live=self.live,
+            changes=self.changes,
+            command=lambda bay, command: self.command(bay, command, by="mqtt"),
+        )
+        self._outbox = Outbox(to, shop, self.events, self.store, self._random, self.clock.utc_ns)
+        self._publishing = self._group.create_task(self._outbox.run())
+        # The broker ends after the outbox, whose callback is the later one and runs first.
+        undo.push_async_callback(self._stop_outbox)
+
+    # -- running ----------------------------------------------------------------------------
+
+    async def _pump(self) -> None:
+        """Carry readings and notices from the adapters to recorder, bays and events."""
+        while True:
+            for name in self._intake.take(await self._inbox.take(_MOST_AT_ONCE)):
+                self._changes.note(name)
+            await self._writer.room()
+            await asyncio.sleep(0)  # a full inbox must not keep everything else from running
+
+    async def _tick(self) -> None:
+        """Look after what no reading brings about: silence, and time that is up."""
+        while True:
+            await asyncio.sleep(_TICK_S)
+            now_mono_ns, now_utc_ns = self.clock.mono_ns(), self.clock.utc_ns()
+            for bay in self.bays.values():
+                changed = bay.watch_probes(now_mono_ns, now_utc_ns, self._allowance_ns)
+                runner = bay.runner
+                if runner is not None and runner.is_overdue(now_mono_ns, self._allowance_ns):
+                    runner.finish()
+                    bay.end_hold()
+                    changed = True
+                if changed or bay.runner is not None:
+                    self._changes.note(bay.name)
+
+    # -- stopping ---------------------------------------------------------------------------
+
+    async def _stop_tasks(self) -> None:
+        """Stop what brings readings, and take in what is there."""
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.wait(self._tasks)
+        self._intake.take(self._inbox.take_rest())
+
+    async def _stop_outbox(self) -> None:
+        """Tell the end, and give the broker a moment to confirm it."""
+        await self._tell("holdwatch.service.stopped")
+        if self._outbox is not None:
+            await self._outbox.drain(_DRAIN_S)
+        self._publishing.cancel()
+        await asyncio.wait([self._publishing])
+        if self._outbox is not None:
+            await self._outbox.note_position()
+
+    def _close_subscriptions(self) -> None:
+        self._fluids_loading.cancel()
+        self._changes.close()
+        self.events.close()
+
+    def _tell(self, kind: EventType) -> asyncio.Future[None]:
+        data = {"version": self.version, "site": self.config.site.name}
+        return self.events.tell(Draft(kind, self.clock.utc_ns(), data))

@@ -114,6 +114,12 @@ def started_utc_ns(connection: sqlite3.Connection, hold_id: str) -> int:
     return int(row[0])
 
 
+def end_t_ns(connection: sqlite3.Connection, hold_id: str) -> int:
+    """Return the hold time at which a hold ended, ns; 0 while it runs."""
+    row = connection.execute("SELECT end_t_ns FROM holds WHERE id = ?", (hold_id,)).fetchone()
+    return int(row[0] or 0)
+
+
 def recipe_toml(connection: sqlite3.Connection, hold_id: str) -> str | None:
     """Return a hold's recipe, or None where there is no such hold."""
     row = connection.execute("SELECT recipe_toml FROM holds WHERE id = ?", (hold_id,)).fetchone()

@@ -1,0 +1,367 @@
+"""The way out to MQTT: events in order and none lost, state, live values, commands and replies."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import ssl
+from contextlib import aclosing
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Literal
+
+import aiomqtt
+from pydantic import TypeAdapter, ValidationError
+
+from holdwatch_daemon.config import is_loopback
+from holdwatch_daemon.events import Draft
+from holdwatch_daemon.messages import Command, Reply
+from holdwatch_daemon.store import answers, rows
+from holdwatch_daemon.supervisor import pause_s
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncGenerator, Awaitable, Callable, Iterable
+    from random import Random
+
+    from holdwatch_daemon.config import MqttConfig
+    from holdwatch_daemon.events import EventLog
+    from holdwatch_daemon.messages import BayState, Event, Live
+    from holdwatch_daemon.store.queries import Queries
+
+log = logging.getLogger(__name__)
+
+_NOTE_EVERY_S = 0.5
+"""How often the position is noted in the store; a crash repeats what was sent since, s."""
+_TIMEOUT_S = 10.0
+_LARGEST_COMMAND = 65_536
+
+_COMMAND: TypeAdapter[Command] = TypeAdapter(Command)
+
+
+@dataclass(frozen=True, slots=True)
+class Destination:
+    """Where to publish.
+
+    Attributes:
+        host: The broker's name or address.
+        port: Its TCP port.
+        prefix: The topic before ``/status`` and the others.
+        key: What the position is kept under in the store.
+        client_id: Stable, so that a broker ends a dead connection of ours when we come back.
+        username: None for an anonymous login.
+        password: None without one.
+        tls: Whether the connection is encrypted and the broker's certificate checked.
+        ca_file: Certificates to trust in place of the system's.
+    """
+
+    host: str
+    port: int
+    prefix: str
+    key: str
+    client_id: str
+    username: str | None = None
+    password: str | None = None
+    tls: bool = False
+    ca_file: str | None = None
+
+
+def destination(config: MqttConfig, prefix: str, client_id: str) -> Destination:
+    """Return the destination of a configured broker, its password read from its file.
+
+    Raises:
+        OSError: The password file cannot be read.
+    """
+    password = config.password
+    if config.password_file is not None:
+        password = config.password_file.read_text(encoding="utf-8").strip()
+    return Destination(
+        host=config.host,
+        port=config.port,
+        prefix=prefix,
+        key=f"{config.host}:{config.port}/{prefix}",
+        client_id=client_id,
+        username=config.username,
+        password=password,
+        tls=config.tls,
+        ca_file=None if config.ca_file is None else str(config.ca_file),
+    )
+
+
+@dataclass(slots=True)
+class OutboxState:
+    """What the outbox says of itself."""
+
+    state: Literal["connecting", "connected", "refused", "stopped"] = "connecting"
+    error: str | None = None
+    confirmed: int = 0
+    connects: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """What the outbox asks of the service."""
+
+    bays: tuple[str, ...]
+    bay_state: Callable[[str], BayState]
+    live: Callable[[str], Live]
+    changes: Callable[[], AsyncGenerator[str, None]]
+    command: Callable[[str, Command], Awaitable[Reply]]
+
+
+class Outbox:
+    """Publishes a shop over MQTT for as long as it runs, whatever the broker does.
+
+    Events are read from the store after the last confirmed one and published one by one at
+    QoS 1, each confirmed before the next; after a break the unconfirmed ones are published
+    again under the same id. Commands are taken on a clean session only: one that was sent while
+    the service was down must not start a hold hours later.
+    """
+
+    def __init__(
+        self,
+        to: Destination,
+        shop: Shop,
+        events: EventLog,
+        queries: Queries,
+        random: Random,
+        utc_ns: Callable[[], int],
+    ) -> None:
+        self.status = OutboxState()
+        self.to = to
+        self._shop = shop
+        self._events = events
+        self._queries = queries
+        self._random = random
+        self._utc_ns = utc_ns
+        self._noted = 0
+        self._moved = asyncio.Event()
+        self._commands: set[asyncio.Task[None]] = set()
+        if not is_loopback(to.host) and not to.tls:
+            log.warning("MQTT to %s is not encrypted; set tls = true in [mqtt]", to.host)
+
+    async def run(self) -> None:
+        """Publish until cancelled; then say ``offline``."""
+        position = await self._queries.ask(lambda c: answers.outbox_position(c, self.to.key))
+        self.status.confirmed = self._noted = position or 0
+        failures = 0
+        try:
+            while True:
+                before = self.status.connects
+                reason = await self._run_once()
+                failures = 1 if self.status.connects > before else failures + 1
+                if self.status.state != "refused":
+                    log.warning(
+                        "MQTT broker %s:%d: %s; holds go on, events wait in the store",
+                        self.to.host,
+                        self.to.port,
+                        reason,
+                    )
+                self.status.state, self.status.error = "refused", reason
+                await asyncio.sleep(pause_s(failures, self._random))
+        finally:
+            self.status.state = "stopped"
+
+    async def drain(self, patience_s: float) -> None:
+        """Wait until every event is confirmed, at most ``patience_s`` real seconds."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(patience_s):
+                while self.status.state == "connected" and not self._has_all():
+                    self._moved.clear()
+                    await self._moved.wait()
+
+    def _has_all(self) -> bool:
+        return self.status.confirmed >= self._events.newest
+
+    async def note_position(self) -> None:
+        """Write the newest confirmed event's number into the store, where it has moved."""
+        key, sequence = self.to.key, self.status.confirmed
+        if sequence == self._noted:
+            return
+        await self._events.transact(
+            lambda telling: rows.put_outbox_position(telling.connection, key, sequence)
+        )
+        self._noted = sequence
+
+    async def _run_once(self) -> str:
+        """Connect and publish until the connection breaks; return why."""
+        reason = "the connection ended"
+        try:
+            async with self._client() as client:
+                try:
+                    await self._serve(client)
+                finally:
+                    # Said while the connection stands; where it is broken the will says it.
+                    await self._say_offline(client)
+        except* (aiomqtt.MqttError, OSError) as group:
+            reason = _first_text(group)
+        return reason
+
+    def _client(self) -> aiomqtt.Client:
+        to = self.to
+        context = ssl.create_default_context(cafile=to.ca_file) if to.tls else None
+        return aiomqtt.Client(
+            to.host,
+            to.port,
+            username=to.username,
+            password=to.password,
+            identifier=to.client_id,
+            clean_session=True,
+            will=aiomqtt.Will(self._topic("status"), b"offline", qos=1, retain=True),
+            timeout=_TIMEOUT_S,
+            keepalive=30,
+            tls_context=context,
+        )
+
+    async def _serve(self, client: aiomqtt.Client) -> None:
+        for bay in self._shop.bays:
+            await client.subscribe(self._topic("bay", bay, "command"), qos=1)
+        await client.publish(self._topic("status"), b"online", qos=1, retain=True)
+        await self._publish_retained(client)
+        self.status.state, self.status.error = "connected", None
+        self.status.connects += 1
+        log.info("MQTT broker %s:%d connected", self.to.host, self.to.port)
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self._publish_events(client))
+            group.create_task(self._publish_changes(client))
+            group.create_task(self._take_commands(client))
+            group.create_task(self._note_positions())
+
+    async def _say_offline(self, client: aiomqtt.Client) -> None:
+        for task in self._commands:
+            task.cancel()
+        try:
+            async with asyncio.timeout(1.0):
+                await client.publish(self._topic("status"), b"offline", qos=1, retain=True)
+        except (aiomqtt.MqttError, TimeoutError):
+            log.debug("could not say offline; the will does")
+
+    async def _publish_retained(self, client: aiomqtt.Client) -> None:
+        """Publish what a broker that has just been started cannot know."""
+        for bay in self._shop.bays:
+            await self._publish_state(client, bay)
+            verdict = await self._queries.ask(partial(answers.last_verdict_event, bay=bay))
+            if verdict is not None:
+                await self._publish_verdict(client, verdict)
+
+    async def _publish_events(self, client: aiomqtt.Client) -> None:
+        async with aclosing(self._events.subscribe(self.status.confirmed)) as events:
+            async for event in events:
+                await self._publish_event(client, event)
+                self.status.confirmed = event.sequence
+                self._moved.set()
+
+    async def _note_positions(self) -> None:
+        while True:
+            await asyncio.sleep(_NOTE_EVERY_S)
+            await self.note_position()
+
+    async def _publish_event(self, client: aiomqtt.Client, event: Event) -> None:
+        body = event.model_dump_json(exclude_none=True)
+        if event.bay is not None:
+            await client.publish(self._topic("bay", event.bay, "events"), body, qos=1)
+            if event.type == "holdwatch.verdict":
+                await self._publish_newest_verdict(client, event)
+        await client.publish(self._topic("events"), body, qos=1)
+
+    async def _publish_newest_verdict(self, client: aiomqtt.Client, event: Event) -> None:
+        """Retain a verdict unless, after a long absence, a newer one is retained already."""
+        bay = event.bay or ""
+        newest = await self._queries.ask(lambda c: answers.last_verdict_event(c, bay))
+        if newest is None or newest.sequence <= event.sequence:
+            await self._publish_verdict(client, event)
+
+    async def _publish_verdict(self, client: aiomqtt.Client, event: Event) -> None:
+        body = event.model_dump_json(exclude_none=True)
+        await client.publish(
+            self._topic("bay", event.bay or "", "verdict"), body, qos=1, retain=True
+        )
+
+    async def _publish_changes(self, client: aiomqtt.Client) -> None:
+        said: dict[str, str] = {}
+        async with aclosing(self._shop.changes()) as changes:
+            async for bay in changes:
+                live = self._shop.live(bay).model_dump_json(exclude_none=True)
+                await client.publish(self._topic("bay", bay, "live"), live, qos=0)
+                state = self._shop.bay_state(bay)
+                # The time alone is no news.
+                content = state.model_dump_json(exclude={"time"})
+                if said.get(bay) != content:
+                    await self._publish_state(client, bay)
+                    said[bay] = content
+
+    async def _publish_state(self, client: aiomqtt.Client, bay: str) -> None:
+        body = self._shop.bay_state(bay).model_dump_json()
+        await client.publish(self._topic("bay", bay, "state"), body, qos=1, retain=True)
+
+    async def _take_commands(self, client: aiomqtt.Client) -> None:
+        topics = {self._topic("bay", bay, "command"): bay for bay in self._shop.bays}
+        async for message in client.messages:
+            # The embedded broker hands out retained messages that nobody subscribed to.
+            bay = topics.get(message.topic.value)
+            if bay is None:
+                continue
+            if message.retain:
+                log.warning("bay %s: a retained command is ignored; send it unretained", bay)
+                continue
+            # In a task of its own: an answer waits for the disk, the next message must not.
+            task = asyncio.create_task(self._answer(client, bay, message.payload))
+            self._commands.add(task)
+            task.add_done_callback(self._commands.discard)
+
+    async def _answer(self, client: aiomqtt.Client, bay: str, payload: object) -> None:
+        try:
+            reply = await self._reply(bay, payload)
+            body = reply.model_dump_json(exclude_none=True)
+            await client.publish(self._topic("bay", bay, "reply"), body, qos=1)
+        except aiomqtt.MqttError as error:
+            log.info("bay %s: a reply could not be sent: %s", bay, error)
+        except Exception:
+            log.exception("bay %s: a command failed", bay)
+
+    async def _reply(self, bay: str, payload: object) -> Reply:
+        raw = payload if isinstance(payload, bytes | bytearray) else b""
+        try:
+            command = _COMMAND.validate_json(bytes(raw[:_LARGEST_COMMAND]))
+        except ValueError as error:
+            return await self._refuse(bay, bytes(raw[:_LARGEST_COMMAND]), error)
+        return await self._shop.command(bay, command)
+
+    async def _refuse(self, bay: str, raw: bytes, error: ValueError) -> Reply:
+        text = f"This is not a command: {_problem(error)}"
+        command_id = _id_in(raw)
+        data = {"id": command_id, "by": "mqtt", "text": text}
+        draft = Draft("holdwatch.command.refused", self._utc_ns(), data, bay=bay)
+        await self._events.tell(draft)
+        return Reply(id=command_id or "unknown", ok=False, text=text)
+
+    def _topic(self, *parts: str) -> str:
+        return "/".join((self.to.prefix, *parts))
+
+
+def _first_text(group: BaseExceptionGroup[BaseException]) -> str:
+    """Return the first reason in a group, in one line."""
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return str(error) or type(error).__name__
+
+
+def _problem(error: ValueError) -> str:
+    if not isinstance(error, ValidationError):
+        return str(error)
+    details: Iterable[str] = (
+        f"{'.'.join(str(part) for part in detail['loc']) or 'message'}: {detail['msg']}"
+        for detail in error.errors(include_url=False)
+    )
+    return "; ".join(details)
+
+
+def _id_in(raw: bytes) -> str | None:
+    """Return the sender's id of a command that is otherwise wrong, for the reply."""
+    try:
+        message = TypeAdapter(dict[str, object]).validate_json(raw)
+    except ValidationError:
+        return None
+    found = message.get("id")
+    return found[:100] if isinstance(found, str) and found else None
