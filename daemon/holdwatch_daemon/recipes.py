@@ -49,6 +49,10 @@ def complete_recipe(
         site = config.site.model_dump(include={"barometer_kpa", "altitude_m"}, exclude_none=True)
         filled |= site
     filled.setdefault("name", name)
+    if filled.get("start", "auto") == "auto":
+        # A running pump or an open regulator would look like a tight unit: a live hold starts
+        # with an isolation that is seen in the vacuum, or with the word of a person.
+        filled["start"] = "seen" if filled.get("procedure") == "standing-vacuum" else "said"
     filled["channels"] = _channels(filled.get("channels", {}), config, bay)
     return load_recipe(filled, where=where)
 

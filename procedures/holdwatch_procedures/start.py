@@ -6,6 +6,7 @@ from collections import deque
 from typing import TYPE_CHECKING
 
 from holdwatch_physics.reading import Quality, Quantity, Role
+from holdwatch_procedures.charging import ChargingWatch
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -33,8 +34,10 @@ class Starter:
         self._recipe = recipe
         self._kept: deque[Item] = deque()
         self._first_ns: int | None = None
+        self._first_pressure_ns: int | None = None
         self._role: str | None = None
-        self._watch: None = None
+        self._charging = ChargingWatch()
+        self._charged_ns: int | None = None
         self._news: list[str] = []
         self.found_ns: int | None = None
         self.text = ""
@@ -66,8 +69,11 @@ class Starter:
             self._kept.popleft()
 
     def fallback_ns(self) -> int | None:
-        """The first reading's time, where the recipe lets it start the clock."""
-        return self._first_ns if self._recipe.start == "auto" else None
+        """Where the clock starts at the end of a trace in which no start was found: after the
+        last charge, else at the first reading; None where the recipe wants more."""
+        if self._recipe.start != "auto":
+            return None
+        return self._charged_ns if self._charged_ns is not None else self._first_ns
 
     def role_since(self, t_ns: int) -> str | None:
         """The preferred pressure role among the items kept since then, or None."""
@@ -87,17 +93,27 @@ class Starter:
             return
         if self._role is None or preferred.index(Role(role)) < preferred.index(Role(self._role)):
             self._role = role
-            self._watch = self._new_watch()
+            self._charging = ChargingWatch()
         if role != self._role:
             return
         pressure = item.value
         if item.quantity is Quantity.PRESSURE_GAUGE:
             pressure += self._recipe.barometer_pa
         self.pressure_pa = pressure
+        if self._first_pressure_ns is None:
+            self._first_pressure_ns = item.t_ns
         self._see(item.t_ns, pressure)
 
-    def _new_watch(self) -> None:
-        return None
-
     def _see(self, t_ns: int, pressure_pa: float) -> None:
-        del t_ns, pressure_pa
+        """Let the procedure's watch see a pressure; set ``found_ns`` once it has found the start."""
+        if self._recipe.is_vacuum:
+            return
+        if self._charging.push(t_ns / 1e9, pressure_pa):
+            self._charged_ns = t_ns
+        charged = self._charged_ns != self._first_pressure_ns
+        if self._charging.over and (charged or self._recipe.start == "auto"):
+            self._found(self._charged_ns, "Charging has ended, as seen in the pressure.")
+
+    def _found(self, t_ns: int | None, text: str) -> None:
+        if self._recipe.start != "said":
+            self.found_ns, self.text = t_ns, text
