@@ -30,7 +30,7 @@ from holdwatch_adapters.ports import AdapterError
 from holdwatch_adapters.translate import BluetoothProbe, Translator
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Sequence
+    from collections.abc import AsyncGenerator, Sequence
 
     from bleak import BleakScanner
     from bleak.backends.device import BLEDevice
@@ -116,6 +116,7 @@ class BluetoothAdapter:
         if len(self._probes) != len(probes) or len(names) != len(probes):
             raise ValueError("two enrolled probes share a name or an address: give each its own")
         self._outlet = Outlet()
+        self._stopping = ""  # why links end when the adapter itself ends them
         self._connecting = asyncio.Lock()
         self._advertised = asyncio.Event()
 
@@ -128,7 +129,7 @@ class BluetoothAdapter:
         """Return how each probe stands, by its name."""
         return {entry.probe.name: entry.state for entry in self._probes.values()}
 
-    async def stream(self) -> AsyncIterator[Reading | ProbeNotice]:
+    async def stream(self) -> AsyncGenerator[Reading | ProbeNotice, None]:
         """Yield readings and notices as they arrive; one reader at a time.
 
         Raises:
@@ -176,6 +177,7 @@ class BluetoothAdapter:
             ) from error
 
     async def _era(self, watch: BluezWatch | None) -> None:
+        self._stopping = "the Bluetooth adapter stopped"
         scanner = await self._start_scanner()
         async with asyncio.TaskGroup() as group:
             group.create_task(self._keep_scanning(scanner, watch))
@@ -190,6 +192,7 @@ class BluetoothAdapter:
 
     async def _end_with_service(self, watch: BluezWatch) -> None:
         await watch.gone()
+        self._stopping = "the system's Bluetooth service is gone"
         raise _ServiceGone
 
     # The one scanner
@@ -283,7 +286,6 @@ class BluetoothAdapter:
 
     async def _listen(self, entry: _Enrolled) -> None:
         """Say when a broadcaster has fallen silent."""
-        reason = "the Bluetooth adapter stopped"
         try:
             while True:
                 entry.heard.clear()
@@ -295,7 +297,7 @@ class BluetoothAdapter:
                     self._mark_lost(entry, quiet)
                     await entry.heard.wait()
         finally:
-            self._mark_lost(entry, reason)
+            self._mark_lost(entry, self._stopping)
 
     async def _own(self, entry: _Enrolled, watch: BluezWatch | None) -> None:
         """Keep one probe linked, for ever."""
@@ -306,7 +308,7 @@ class BluetoothAdapter:
             device = entry.device
             assert device is not None  # noqa: S101 - set together with the event
             link = Link(entry.translator, self._outlet.put, self._timing, self._connecting, watch)
-            reason = "the Bluetooth adapter stopped"
+            reason = ""
             try:
                 await link.hold(device, lambda: self._mark_connected(entry))
             except LinkLost as lost:
@@ -315,7 +317,7 @@ class BluetoothAdapter:
                 reason = f"{type(error).__name__}: {error}"
             finally:
                 was_up = entry.state.connected
-                self._mark_lost(entry, reason)
+                self._mark_lost(entry, reason or self._stopping)
             if was_up and link.had_data:
                 backoff.reset()
                 failing = False

@@ -40,6 +40,7 @@ class BluezWatch:
     def __init__(self, call_s: float) -> None:
         self._call_s = call_s
         self._bus: MessageBus | None = None
+        self._bus_ended: asyncio.Task[None] | None = None
         self._gone = asyncio.Event()
         self._present = asyncio.Event()
 
@@ -59,6 +60,9 @@ class BluezWatch:
         except BaseException:
             self._bus.disconnect()  # releases the socket even where connecting failed
             raise
+        # One task for the whole life: cancelling a wait for the bus would break the bus.
+        ended = self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
+        self._bus_ended = asyncio.ensure_future(ended)
         return self
 
     async def __aexit__(
@@ -70,8 +74,9 @@ class BluezWatch:
         """Leave the bus."""
         assert self._bus is not None  # noqa: S101 - set on entry
         self._bus.disconnect()
-        with contextlib.suppress(Exception):  # the bus may have died first
-            await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
+        if self._bus_ended is not None:
+            await asyncio.wait({self._bus_ended})
+            self._bus_ended.exception()  # taken up: a bus that died first has nothing to add
 
     def _on_message(self, message: Message) -> None:
         if message.member != "NameOwnerChanged" or message.body[0] != _BLUEZ:
@@ -86,15 +91,12 @@ class BluezWatch:
 
     async def gone(self) -> None:
         """Return once the Bluetooth service has died or changed, or the bus has."""
-        assert self._bus is not None  # noqa: S101 - set on entry
+        assert self._bus_ended is not None  # noqa: S101 - set on entry
         service = asyncio.ensure_future(self._gone.wait())
-        bus = asyncio.ensure_future(self._bus.wait_for_disconnect())  # type: ignore[no-untyped-call]
         try:
-            await asyncio.wait({service, bus}, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait({service, self._bus_ended}, return_when=asyncio.FIRST_COMPLETED)
         finally:
             service.cancel()
-            bus.cancel()
-            await asyncio.gather(service, bus, return_exceptions=True)
 
     async def returned(self, within_s: float) -> bool:
         """Wait until the service is there again; return whether it came in time."""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from holdwatch_adapters.translate import BluetoothProbe, Translator
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterable, AsyncIterator, Sequence
+    from collections.abc import AsyncGenerator, AsyncIterable, Sequence
 
     from holdwatch_adapters.ports import Clock
     from holdwatch_physics.reading import ProbeNotice, Reading
@@ -41,7 +41,7 @@ class PayloadAdapter:
         """Return the adapter's name in logs and health."""
         return "payload-feed"
 
-    async def stream(self) -> AsyncIterator[Reading | ProbeNotice]:
+    async def stream(self) -> AsyncGenerator[Reading | ProbeNotice, None]:
         """Yield readings and notices as payloads arrive; end when they do."""
         introduced: set[str] = set()
         async for probe, uuid, payload in self._payloads:

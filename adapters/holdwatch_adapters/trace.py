@@ -19,7 +19,7 @@ from holdwatch_physics.trace_line import MARK_CHANNEL, TraceValueError, parse_se
 from holdwatch_physics.units import Unit, UnitError, parse_unit
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable, Iterable, Iterator
+    from collections.abc import AsyncGenerator, Callable, Iterable, Iterator
 
     from holdwatch_adapters.ports import Clock
     from holdwatch_physics.reading import ProbeNotice
@@ -349,7 +349,7 @@ class TraceAdapter:
         """Return the adapter's name in logs and health."""
         return "trace"
 
-    async def stream(self) -> AsyncIterator[Reading | ProbeNotice]:
+    async def stream(self) -> AsyncGenerator[Reading | ProbeNotice, None]:
         """Yield the readings at their times; end with the trace.
 
         Raises:

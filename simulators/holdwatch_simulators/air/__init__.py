@@ -1,6 +1,7 @@
 """Simulated air: a private D-Bus and a fake Bluetooth daemon on it."""
 
 from holdwatch_simulators.air.bluez import FakeBluez
-from holdwatch_simulators.air.bus import PrivateBus
+from holdwatch_simulators.air.bus import PrivateBus, PrivateBusError
+from holdwatch_simulators.air.radio import Delays
 
-__all__ = ["FakeBluez", "PrivateBus"]
+__all__ = ["Delays", "FakeBluez", "PrivateBus", "PrivateBusError"]

@@ -65,7 +65,7 @@ class PrivateBus:
         try:
             await self._start(program)
         except BaseException:
-            await self._stop()
+            await self.stop()
             raise
         return self
 
@@ -76,7 +76,7 @@ class PrivateBus:
         traceback: TracebackType | None,
     ) -> None:
         """End the daemon."""
-        await self._stop()
+        await self.stop()
 
     async def _start(self, program: str) -> None:
         assert self._directory is not None  # noqa: S101 - set by the caller
@@ -105,7 +105,8 @@ class PrivateBus:
             raise PrivateBusError(f"{program} did not start: {said}")
         self.address = line.decode().strip()
 
-    async def _stop(self) -> None:
+    async def stop(self) -> None:
+        """End the daemon now, as when the machine's bus dies; more than once does no harm."""
         process, self._process = self._process, None
         try:
             if process is not None:
