@@ -6,7 +6,6 @@ import asyncio
 import math
 from typing import TYPE_CHECKING, Any, Literal, cast
 
-from holdwatch_daemon.bays import Bay
 from holdwatch_daemon.config import ShopConfig
 from holdwatch_daemon.health import Metric
 from holdwatch_daemon.messages import (
@@ -26,7 +25,7 @@ from holdwatch_daemon.messages import (
 from holdwatch_daemon.store.queries import HoldRow
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncGenerator
 
     from holdwatch_daemon.service import Service
 
@@ -49,7 +48,11 @@ CONFIG: dict[str, Any] = {
                 "max_pressure_kpa_g": 1600,
             },
         },
-        {"name": "bay-2", "label": "Bay 2", "unit_under_test": {"name": "VAN-11"}},
+        {
+            "name": "bay-2",
+            "label": "Bay 2",
+            "unit_under_test": {"name": "VAN-11", "refrigerant": "R134a"},
+        },
     ],
     "recipes": {
         "nitrogen hour": {
@@ -270,7 +273,7 @@ class FakeEvents:
             self.written.append(event)
             self._more.notify_all()
 
-    async def subscribe(self, after: int | None = None) -> AsyncIterator[Event]:
+    async def subscribe(self, after: int | None = None) -> AsyncGenerator[Event, None]:
         at = len(self.written) if after is None else after
         while True:
             async with self._more:
@@ -285,10 +288,7 @@ class FakeService:
 
     def __init__(self, **http: object) -> None:
         self.config = ShopConfig.model_validate(CONFIG | {"http": http})
-        self.bays = {
-            "bay-1": Bay("bay-1", "Bay 1", "BM-03", "R1234yf"),
-            "bay-2": Bay("bay-2", "Bay 2", "VAN-11", "R134a"),
-        }
+        self.bays = {bay.name: bay for bay in self.config.bay}
         self.commands: list[tuple[str, Command, str]] = []
         self.states: dict[str, BayState] = {}
         self.lives: dict[str, Live] = {}
@@ -314,9 +314,9 @@ class FakeService:
         bay = self.bays[name]
         self.states[name] = BayState(
             bay=name,
-            label=bay.label,
-            unit=bay.unit,
-            refrigerant=bay.refrigerant,
+            label=bay.label or name,
+            unit=None if bay.unit_under_test is None else bay.unit_under_test.name,
+            refrigerant=None if bay.unit_under_test is None else bay.unit_under_test.refrigerant,
             doing=doing,
             sentence=hold.sentence if hold else "Ready. No hold is running.",
             hold=hold,
@@ -362,8 +362,10 @@ class FakeService:
             self.set_hold(bay, nitrogen(7.0))
         return Reply(id=command.id, ok=True, text="Done.", hold_id="H-0007")
 
-    async def changes(self) -> AsyncIterator[str]:
+    async def changes(self) -> AsyncGenerator[str, None]:
         queue: asyncio.Queue[str] = asyncio.Queue()
+        for name in self.bays:
+            queue.put_nowait(name)
         self._listeners.append(queue)
         try:
             while True:

@@ -75,10 +75,8 @@ def _read(path: Path | None) -> str | None:
     try:
         token = path.read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"The token file {path} cannot be read: {error}") from error
+        raise ConfigError([f"The token file {path} cannot be read: {error}"]) from error
     if len(token) < _SHORTEST_TOKEN:
-        raise ConfigError(
-            f"The token in {path} is shorter than {_SHORTEST_TOKEN} characters; make one with "
-            "`openssl rand -hex 16`."
-        )
+        told = f"The token in {path} is shorter than {_SHORTEST_TOKEN} characters; make one with "
+        raise ConfigError([told + "`openssl rand -hex 16`."])
     return token

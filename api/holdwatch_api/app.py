@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import logging
 import socket
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -18,19 +18,20 @@ from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.staticfiles import StaticFiles
 
 from holdwatch_api.access import COOKIE, Access, token_of
+from holdwatch_api.asyncapi import asyncapi_document
 from holdwatch_api.guard import Guard, problem
 from holdwatch_api.live import streams
 from holdwatch_api.metrics import CONTENT_TYPE, exposition
 from holdwatch_api.routes import routes
 from holdwatch_api.shapes import Health, SignIn
 from holdwatch_daemon.errors import HoldwatchError
+from holdwatch_daemon.version import version
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Collection, Iterator
 
     from holdwatch_daemon.service import Service
 
-_log = logging.getLogger(__name__)
 _STATIC = Path(__file__).parent / "static"
 _TITLES = {400: "Bad request", 404: "Not there", 405: "Not possible here", 422: "Not understood"}
 _STOP_S = 3  # how long open connections get to end when the server stops
@@ -41,22 +42,19 @@ class ServeError(HoldwatchError):
     """The HTTP server cannot start; the message says how to mend it."""
 
 
-def create_app(
-    service: Service, *, host_names: Collection[str] = (), version: str = "0.1.0"
-) -> FastAPI:
+def create_app(service: Service, *, host_names: Collection[str] = ()) -> FastAPI:
     """Return the application over a service that is entered, or is before the first request.
 
     Args:
         service: What answers.
         host_names: Names, beside ``localhost`` and plain addresses, that clients reach it by.
-        version: What the API document states.
 
     Raises:
         ConfigError: A token file of the configuration cannot be used.
     """
     app = FastAPI(
         title="holdwatch",
-        version=version,
+        version=version(),
         summary="Bays, holds and verdicts of a shop's vacuum and nitrogen holds.",
         openapi_url="/api/openapi.json",
         docs_url=None,  # the usual documentation pages load their scripts from elsewhere
@@ -72,7 +70,6 @@ def create_app(
     _add_screen(app)
     app.add_exception_handler(StarletteHTTPException, _on_http_error)
     app.add_exception_handler(RequestValidationError, _on_bad_request)
-    app.add_exception_handler(Exception, _on_defect)
     return app
 
 
@@ -86,6 +83,11 @@ def _add_process(app: FastAPI, service: Service, access: Access) -> None:
             return Health(status=status)
         told = {key: value for key, value in parts.items() if key != "status"}
         return Health(status=status, parts=told)
+
+    @app.get("/api/asyncapi.json", tags=["process"])
+    async def asyncapi() -> dict[str, Any]:
+        """What is published over MQTT, as an AsyncAPI document."""
+        return asyncapi_document(service.config, version())
 
     @app.get("/metrics", tags=["process"], response_class=PlainTextResponse)
     async def metrics() -> PlainTextResponse:
@@ -151,9 +153,20 @@ def _in_words(found: dict[str, Any]) -> str:
     return f"{where}: {found['msg'][:1].lower()}{found['msg'][1:]}"
 
 
-async def _on_defect(request: Request, error: Exception) -> JSONResponse:
-    _log.error("%s %s failed: %r", request.method, request.url.path, error)
-    return _problem(500, "This is a defect of the service; its log says more.")
+@dataclass(frozen=True, slots=True)
+class Serving:
+    """Where the server can be reached."""
+
+    host: str
+    port: int
+    tls: bool = False
+
+    @property
+    def url(self) -> str:
+        """The bay screen's address; for "any address" the one of this machine itself."""
+        host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(self.host, self.host)  # noqa: S104 - compared only
+        named = f"[{host}]" if ":" in host else host
+        return f"{'https' if self.tls else 'http'}://{named}:{self.port}/"
 
 
 class _Server(uvicorn.Server):
@@ -173,8 +186,8 @@ async def serve(
     *,
     certificate: Path | None = None,
     private_key: Path | None = None,
-) -> AsyncIterator[int]:
-    """Serve the application in this loop and yield the port (the one found, for port 0).
+) -> AsyncIterator[Serving]:
+    """Serve the application in this loop; yields where, with the port found for port 0.
 
     On leaving, open event streams are ended first, so that nobody waits for them.
 
@@ -206,7 +219,7 @@ async def serve(
             await asyncio.sleep(0.01)  # the server offers a flag, no event
         if task.done():
             await task
-        yield listener.getsockname()[1]
+        yield Serving(host, listener.getsockname()[1], tls=certificate is not None)
     finally:
         app.state.closing.set()
         server.should_exit = True

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import ipaddress
 import json
+import logging
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 
 from holdwatch_api.access import Access, token_of
 
@@ -17,6 +19,8 @@ if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
     from holdwatch_api.access import Scope as TokenScope
+
+_log = logging.getLogger(__name__)
 
 MAX_BODY_BYTES = 64 * 1024
 """The largest request body that is read; a recipe with all its channels has about 4 kB."""
@@ -73,10 +77,6 @@ def host_is_ours(header: str, names: Collection[str]) -> bool:
     return True
 
 
-class _TooLargeError(Exception):
-    """A body grew beyond what is read."""
-
-
 class Guard:
     """ASGI middleware: refuses foreign hosts, foreign pages and large bodies; adds headers.
 
@@ -109,7 +109,7 @@ class Guard:
             message = await receive()
             read += len(message.get("body", b""))
             if read > MAX_BODY_BYTES:
-                raise _TooLargeError
+                raise HTTPException(_TOO_LARGE[0], _TOO_LARGE[2])
             return message
 
         async def guarded_send(message: Message) -> None:
@@ -127,9 +127,11 @@ class Guard:
             return
         try:
             await self._app(scope, guarded_receive, guarded_send)
-        except _TooLargeError:
-            if not started:
-                await _answer(guarded_send, *_TOO_LARGE)
+        except Exception:
+            if started:
+                raise
+            _log.exception("%s %s failed", scope["method"], scope["path"])
+            await _answer(guarded_send, *_DEFECT)
 
     def _refusal(self, scope: Scope) -> tuple[int, str, str] | None:
         """Return status, title and detail where a request must not pass."""
@@ -169,6 +171,7 @@ class Guard:
         return (403, "Not allowed", "This token may watch only; this needs the operate token.")
 
 
+_DEFECT = (500, "Defect", "This is a defect of the service; its log says more.")
 _TOO_LARGE = (
     413,
     "Body too large",

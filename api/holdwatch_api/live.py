@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from contextlib import aclosing
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, Header, HTTPException, Query, Request
@@ -66,8 +68,9 @@ def _number(last_event_id: str) -> int:
 
 async def _events(service: Service, after: int | None) -> AsyncGenerator[str, None]:
     yield ": open\n\n"
-    async for event in service.events.subscribe(after):
-        yield frame(event.model_dump_json(exclude_none=True), number=event.sequence)
+    async with aclosing(service.events.subscribe(after)) as events:
+        async for event in events:
+            yield frame(event.model_dump_json(exclude_none=True), number=event.sequence)
 
 
 async def _live(service: Service, names: list[str]) -> AsyncGenerator[str, None]:
@@ -83,11 +86,9 @@ async def _live(service: Service, names: list[str]) -> AsyncGenerator[str, None]
                 text += frame(body, event=kind)
         return text
 
-    # Listening begins before the first state is taken, so that no change falls between.
-    changes = service.changes()
-    yield frame('{"bays": [' + ", ".join(f'"{name}"' for name in names) + "]}", event="bays")
-    for name in names:
-        yield news(name)
-    async for name in changes:
-        if name in names and (text := news(name)):
-            yield text
+    yield frame(json.dumps({"bays": names}), event="bays")
+    # Every bay comes once at the beginning, and then whenever something changed.
+    async with aclosing(service.changes()) as changes:
+        async for name in changes:
+            if name in names and (text := news(name)):
+                yield text

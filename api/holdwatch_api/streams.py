@@ -77,8 +77,10 @@ class EventStream(StreamingResponse):
 
     media_type = "text/event-stream"
 
-    def __init__(self, frames: AsyncGenerator[str, None]) -> None:
-        super().__init__(frames, headers={"cache-control": "no-store", "x-accel-buffering": "no"})
+    def __init__(self, frames: AsyncGenerator[str, None], status_code: int = 200) -> None:
+        super().__init__(
+            frames, status_code, headers={"cache-control": "no-store", "x-accel-buffering": "no"}
+        )
         self._frames = frames
 
     async def stream_response(self, send: Send) -> None:
