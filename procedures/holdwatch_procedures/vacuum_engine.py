@@ -11,7 +11,6 @@ what stays straight. The interval comes from the profile of χ² over L, a conve
 from __future__ import annotations
 
 import math
-from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -20,6 +19,7 @@ import numpy as np
 from holdwatch_physics.water import vapour_pressure_pa
 from holdwatch_procedures.estimates import BLOCK_S, Block, Cause, Estimate
 from holdwatch_procedures.vacuum_nnls import Fit, RowCompressor, SlopeProfile
+from holdwatch_procedures.vacuum_noise import BlockNoise
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -77,12 +77,10 @@ class VacuumEngine:
         self._table = RowCompressor(WIDTH)
         self._steps = RowCompressor(WIDTH)
         self._last: tuple[int, FloatArray] | None = None
-        self._recent: deque[tuple[int, float, float]] = deque(maxlen=3)
-        self._curvature: deque[float] = deque(maxlen=360)
+        self._noise = BlockNoise(setup)
         self._first_s: float | None = None  # middle of the first block seen
         self._origin_s = 0.0  # middle of the first block used
         self._first_pa = 0.0
-        self._level_pa = 0.0
         self._level_sum = 0.0
         self._wall_k: float | None = None
         self._wall_n = 0
@@ -93,8 +91,6 @@ class VacuumEngine:
         self._wall_high = -math.inf
         self._cap_pa = 0.0
         self._water_pa = math.inf
-        self._floor_ratio = 0.0
-        self._dithered = True
 
     def push(self, block: Block) -> Estimate | None:
         """Take one block; return what is known after it, None while that is nothing.
@@ -146,17 +142,13 @@ class VacuumEngine:
     def _add(self, block: Block, pressure: float) -> None:
         if self._table.rows == 0:
             self._origin_s = block.t_s
-            self._first_pa = self._level_pa = pressure
+            self._first_pa = pressure
             self._cap_pa = self._cap()
         t = block.t_s - self._origin_s
         psi = self._psi()
-        variance = self._setup.block_variance(max(self._level_pa, 0.0), block.pressure_n)
-        sd = math.sqrt(variance)
-        self._dithered = self._setup.dithers(max(self._level_pa, 0.0))
-        floor = self._setup.floor_variance(max(self._level_pa, 0.0), block.pressure_n)
-        self._floor_ratio = max(self._floor_ratio, floor / variance)
+        self._noise.push(block, pressure)
+        sd = self._noise.expected_sd_pa
         self._level_sum += pressure
-        self._level_pa += 0.3 * (pressure - self._level_pa)
 
         row = np.empty(WIDTH)
         row[0] = 1.0
@@ -169,10 +161,6 @@ class VacuumEngine:
         if self._last is not None and self._last[0] == block.index - 1:
             self._steps.push(row - self._last[1])
         self._last = (block.index, row)
-        self._recent.append((block.index, pressure, sd))
-        if len(self._recent) == 3 and block.index - self._recent[0][0] == 2:
-            (_, a, _), (_, b, _), (_, c, _) = self._recent
-            self._curvature.append(abs(a - 2.0 * b + c) / (math.sqrt(6.0) * sd))
 
     def _cap(self) -> float:
         """Return the highest pressure that the wall's water and some other gas can reach, Pa."""
@@ -184,11 +172,6 @@ class VacuumEngine:
         self._water_pa = vapour_pressure_pa(wall)
         return 1.1 * vapour_pressure_pa(wall + 1.0) + 150.0
 
-    def _noise_factor(self) -> float:
-        """Return measured over expected standard deviation of a block."""
-        scatter = 1.4826 * float(np.median(self._curvature)) if self._curvature else 1.0
-        return math.sqrt(max(scatter**2, self._floor_ratio))
-
     def _profile(self, *, fallen: bool) -> SlopeProfile:
         atoms = RISES + FALLS if fallen else RISES
         return SlopeProfile(
@@ -196,7 +179,7 @@ class VacuumEngine:
         )
 
     def _look(self, block: Block, pressure: float) -> Estimate:
-        noise = self._noise_factor() ** 2
+        noise = self._noise.factor**2
         profile = self._profile(fallen=False)
         best = profile.best()
         widened = self._profile(fallen=True)
@@ -237,7 +220,7 @@ class VacuumEngine:
         scale = 2.0 * setup.scale_share * max(mean, 0.0) / span_s
         drift = 1.1 * setup.gauge_drift_pa / math.sqrt(HOUR * span_s)
         rounding = 0.0
-        if not self._dithered:
+        if not self._noise.dithered:
             rounding = (setup.resolution_pa or 0.0) / (math.sqrt(3.0) * span_s)
         gas = 0.0
         if self._wall_high > self._wall_low:

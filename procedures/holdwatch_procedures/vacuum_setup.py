@@ -63,23 +63,15 @@ class VacuumSetup:
         """Return the standard deviation of one reading at a level, without its rounding, Pa."""
         return math.hypot(self.noise_floor_pa or 0.0, self.noise_share * level_pa)
 
-    def dithers(self, level_pa: float) -> bool:
-        """Whether noise shakes the readings enough for rounding to average out."""
-        return 2.0 * self.reading_sd_pa(level_pa) >= (self.resolution_pa or 0.0)
+    def dithers(self, level_pa: float, scatter_pa: float = 0.0) -> bool:
+        """Whether noise, declared or seen as scatter, is enough for rounding to average out."""
+        return 2.0 * max(self.reading_sd_pa(level_pa), scatter_pa) >= (self.resolution_pa or 0.0)
 
-    def floor_variance(self, level_pa: float, readings: int) -> float:
+    def floor_variance(self, readings: int, *, dithered: bool) -> float:
         """Return the least believable variance of a block's mean, Pa².
 
         Rounding to steps of ``resolution_pa`` has the variance res²/12; it averages out over
         the readings of a block only where their noise dithers it.
         """
         rounding = (self.resolution_pa or 0.0) ** 2 / 12.0
-        if self.dithers(level_pa):
-            rounding /= readings
-        return LEAST_NOISE_PA**2 + rounding
-
-    def block_variance(self, level_pa: float, readings: int) -> float:
-        """Return the expected variance of a block's mean at a level, Pa²."""
-        return self.reading_sd_pa(level_pa) ** 2 / readings + self.floor_variance(
-            level_pa, readings
-        )
+        return LEAST_NOISE_PA**2 + (rounding / readings if dithered else rounding)
