@@ -6,12 +6,16 @@ import math
 from collections import deque
 from itertools import pairwise
 from statistics import NormalDist, fmean, median
+from typing import TYPE_CHECKING
 
-from holdwatch_procedures.confidence import half_width, smallest_limit
+from holdwatch_procedures.confidence import half_width
 from holdwatch_procedures.decay_bank import Bank, Posterior
-from holdwatch_procedures.decay_setup import Barometer, DecaySetup
+from holdwatch_procedures.decay_bounds import systematic, visible
 from holdwatch_procedures.decay_signal import COLUMNS, GasSignal, Row
 from holdwatch_procedures.estimates import BLOCK_S, Block, Estimate
+
+if TYPE_CHECKING:
+    from holdwatch_procedures.decay_setup import DecaySetup
 
 FIRST_LOOK = 30
 """Usable blocks after the floor before there is an estimate."""
@@ -30,10 +34,6 @@ SETTLED_SHARE = 0.1
 
 READINGS_A_BLOCK = 10
 """Readings that the resolution's noise is averaged over, at one a second."""
-
-BAROMETER_PA_PER_S = 60.0 / 3600.0
-BAROMETER_MOST_PA = 500.0
-"""A room's pressure that nobody measures: 60 Pa an hour, up to 500 Pa (standard uncertainty)."""
 
 Z95 = 1.959964
 _ENDS = 6
@@ -126,26 +126,13 @@ class DecayEngine:
         values = self._signal.values(row) if row.usable else None
         self._bank.step(row.t_s, row.clock_s, values)
 
-    def systematic(self, posterior: Posterior, t_s: float) -> float:
-        """Return the standard uncertainty of all that is considered but the scale, Pa/s."""
-        setup = self.setup
-        gain, lag, gauge = (float(value) for value in posterior.sensitivity)
-        terms = [
-            math.hypot(setup.considered.gain, setup.kappa_u / setup.kappa) * gain,
-            setup.considered.lag * lag,
-            setup.tempco_pa_per_k * gauge,
-        ]
-        if setup.barometer is Barometer.CONSTANT and t_s > 0.0:
-            terms.append(min(BAROMETER_PA_PER_S * t_s, BAROMETER_MOST_PA) / t_s)
-        return math.hypot(*terms)
-
     def _look(self, block: Block, row: Row, posterior: Posterior) -> Estimate:
         setup = self.setup
         limit = setup.limit_pa_per_s
         slope, variance = posterior.slope, posterior.variance
-        systematic = self.systematic(posterior, row.t_s)
+        considered = systematic(setup, posterior, row.t_s)
         scale = math.hypot(setup.considered.scale, setup.volume_u)
-        considered = math.hypot(systematic, scale * slope)
+        considered = math.hypot(considered, scale * slope)
         up = half_width(variance, limit, setup.false_pass, setup.spread)
         down = half_width(variance, limit, setup.false_fail, setup.spread)
         plain = Z95 * math.hypot(math.sqrt(variance), considered)
@@ -158,10 +145,7 @@ class DecayEngine:
             and self._usable >= USABLE_SHARE * self._seen
         )
         if ready:
-            visible = smallest_limit(
-                variance, systematic, setup.false_pass, self._z_pass, setup.spread
-            )
-            self._visible = min(self._visible, visible)
+            self._visible = min(self._visible, visible(setup, posterior, row.t_s))
         return Estimate(
             t_s=end_s,
             slope=slope,
