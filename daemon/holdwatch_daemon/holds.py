@@ -26,8 +26,6 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-LATE_NS = 2_000_000_000
-"""How far a reading may lag behind the newest one of its hold and still be judged, ns."""
 OVERDUE_NS = 15_000_000_000
 """How long past its latest end a hold waits for a reading that ends it, ns."""
 
@@ -173,7 +171,7 @@ class HoldRunner:
     def is_late(self, reading: Reading) -> bool:
         """Whether a reading lags so far behind that it is not judged (and must not be fed)."""
         t_ns = reading.mono_ns - self.zero_mono_ns
-        return self._newest_ns is not None and 0 <= t_ns < self._newest_ns - LATE_NS
+        return t_ns >= 0 and self.hold.is_late(t_ns)
 
     def count_late(self) -> None:
         """Note a late reading; the first one is told."""
