@@ -130,15 +130,17 @@ async def test_connecting_tells_its_steps_in_the_measured_order(bus: PrivateBus)
 
 
 async def test_every_object_path_ends_in_four_hexadecimal_digits(bus: PrivateBus) -> None:
-    async with FakeBluez(bus.address, [GAUGE], battery_hidden=False):
-        async with BleakClient(await find(GAUGE.address)) as client:
-            found = [c for service in client.services for c in service.characteristics]
-            assert sorted(c.uuid for c in found) == sorted([PRESSURE, TEMPERATURE, BATTERY_LEVEL])
-            assert len({c.handle for c in found}) == 3
-            descriptors = [d for c in found for d in c.descriptors]
-            assert [d.uuid for d in descriptors] == [PRESENTATION_FORMAT]
-            assert await client.read_gatt_descriptor(descriptors[0]) == PRESENTATION
-            assert await client.read_gatt_char(BATTERY_LEVEL) == b"\x50"
+    async with (
+        FakeBluez(bus.address, [GAUGE], battery_hidden=False),
+        BleakClient(await find(GAUGE.address)) as client,
+    ):
+        found = [c for service in client.services for c in service.characteristics]
+        assert sorted(c.uuid for c in found) == sorted([PRESSURE, TEMPERATURE, BATTERY_LEVEL])
+        assert len({c.handle for c in found}) == 3
+        descriptors = [d for c in found for d in c.descriptors]
+        assert [d.uuid for d in descriptors] == [PRESENTATION_FORMAT]
+        assert await client.read_gatt_descriptor(descriptors[0]) == PRESENTATION
+        assert await client.read_gatt_char(BATTERY_LEVEL) == b"\x50"
 
 
 async def test_a_local_disconnect_takes_its_time_and_data_keeps_coming(bus: PrivateBus) -> None:
@@ -159,20 +161,24 @@ async def test_a_local_disconnect_takes_its_time_and_data_keeps_coming(bus: Priv
 
 
 async def test_reading_a_subscribed_characteristic_also_notifies(bus: PrivateBus) -> None:
-    async with FakeBluez(bus.address, [GAUGE]):
-        async with BleakClient(await find(GAUGE.address)) as client:
-            heard: list[bytes] = []
-            await client.start_notify(PRESSURE, lambda _, data: heard.append(bytes(data)))
-            assert await client.read_gatt_char(PRESSURE) == b"\x02\x76\x0f\0"
-            await asyncio.sleep(0.05)
-            assert heard == [b"\x02\x76\x0f\0"]
+    async with (
+        FakeBluez(bus.address, [GAUGE]),
+        BleakClient(await find(GAUGE.address)) as client,
+    ):
+        heard: list[bytes] = []
+        await client.start_notify(PRESSURE, lambda _, data: heard.append(bytes(data)))
+        assert await client.read_gatt_char(PRESSURE) == b"\x02\x76\x0f\0"
+        await asyncio.sleep(0.05)
+        assert heard == [b"\x02\x76\x0f\0"]
 
 
 async def test_what_does_not_notify_refuses_a_subscription(bus: PrivateBus) -> None:
-    async with FakeBluez(bus.address, [GAUGE]):
-        async with BleakClient(await find(GAUGE.address)) as client:
-            with pytest.raises(BleakError):
-                await client.start_notify(TEMPERATURE, lambda *_: None)
+    async with (
+        FakeBluez(bus.address, [GAUGE]),
+        BleakClient(await find(GAUGE.address)) as client,
+    ):
+        with pytest.raises(BleakError):
+            await client.start_notify(TEMPERATURE, lambda *_: None)
 
 
 async def test_a_second_scan_on_one_connection_is_in_progress(bus: PrivateBus) -> None:
