@@ -4,32 +4,34 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import os
 import shutil
 from typing import TYPE_CHECKING
 
 from holdwatch_adapters.bluetooth import BluetoothAdapter
 from holdwatch_adapters.payload_feed import PayloadAdapter
-from holdwatch_api.app import create_app, serve
 from holdwatch_cli import demo_shop
 from holdwatch_cli.running import run_until_stopped
+from holdwatch_cli.serve import screen, with_options
+from holdwatch_cli.terminal import say
 from holdwatch_daemon.clock import ScaledClock
 from holdwatch_daemon.config_load import load_config, parse_config
 from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service
 from holdwatch_simulators.air.bluez import FakeBluez
 from holdwatch_simulators.air.bus import PrivateBus
-from holdwatch_simulators.wire import WireUpdate
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Iterator
     from pathlib import Path
 
-    from holdwatch_adapters.payload import Payload
+    from holdwatch_adapters.payload_feed import Payload
     from holdwatch_adapters.ports import Adapter
     from holdwatch_daemon.config import ShopConfig
     from holdwatch_daemon.messages import Event
     from holdwatch_simulators.live import LiveBay
+    from holdwatch_simulators.wire import WireUpdate
 
 BUS_VARIABLE = "DBUS_SYSTEM_BUS_ADDRESS"
 """bleak looks here for the system bus each time that it connects."""
@@ -37,6 +39,9 @@ BUS_VARIABLE = "DBUS_SYSTEM_BUS_ADDRESS"
 
 def run_demo(*, port: int | None, data: Path, config: Path | None, speed: float, seed: int) -> int:
     """Run the demo until Ctrl-C; return the exit status."""
+    if not logging.getLogger().isEnabledFor(logging.DEBUG):
+        # The events tell the story, a line each; the log would tell it a second time.
+        logging.getLogger().setLevel(logging.ERROR)
     return run_until_stopped(_demo(port=port, data=data, config=config, speed=speed, seed=seed))
 
 
@@ -46,15 +51,12 @@ async def _demo(
     clock = ScaledClock(speed)
     said: asyncio.Queue[tuple[str, str]] = asyncio.Queue()
     lives = demo_shop.live_bays(clock, seed, lambda bay, word: said.put_nowait((bay, word)))
-    shop = _shop(lives, data=data, config=config)
+    shop = with_options(_shop(lives, config), port=port, data=data)
     async with contextlib.AsyncExitStack() as stack:
         adapter, air = await _air(stack, lives, clock)
         service = await stack.enter_async_context(Service(shop, clock, [adapter], simulated=True))
-        chosen = port if port is not None else shop.http.port
-        screen = await stack.enter_async_context(
-            serve(create_app(service), host=shop.http.host, port=chosen)
-        )
-        _announce(service, shop, screen.url, speed)
+        url = await stack.enter_async_context(screen(service, shop))
+        _announce(service, shop, url, speed)
         async with asyncio.TaskGroup() as tasks:
             if air is not None:
                 for live in lives.values():
@@ -64,14 +66,13 @@ async def _demo(
             await _start_holds(service)
 
 
-def _shop(lives: dict[str, LiveBay], *, data: Path, config: Path | None) -> ShopConfig:
+def _shop(lives: dict[str, LiveBay], config: Path | None) -> ShopConfig:
     """The demo's shop; a configuration file gives site, units, broker and screen."""
     table = demo_shop.shop_table(lives)
     if config is not None:
         given = load_config(config).model_dump(mode="json", exclude_none=True)
         table |= {key: given[key] for key in ("http", "mqtt", "show") if key in given}
         table["site"] = given["site"]
-    table["site"] = table["site"] | {"data": str(data)}
     return parse_config(table, where="demo")
 
 
@@ -81,7 +82,7 @@ async def _air(
     """Put the probes on a private D-Bus where one can be started, else feed the decoders."""
     probes = demo_shop.bluetooth_probes(lives)
     if shutil.which("dbus-daemon") is None:
-        _say("No dbus-daemon on this machine: the simulated probes feed the decoders directly.")
+        say("No dbus-daemon on this machine: the simulated probes feed the decoders directly.")
         return PayloadAdapter(probes, clock, _merged(lives)), None
     bus = await stack.enter_async_context(PrivateBus())
     stack.enter_context(_environment(BUS_VARIABLE, bus.address))
@@ -91,7 +92,7 @@ async def _air(
 
 
 @contextlib.contextmanager
-def _environment(name: str, value: str) -> AsyncIterator[None]:
+def _environment(name: str, value: str) -> Iterator[None]:
     before = os.environ.get(name)
     os.environ[name] = value
     try:
@@ -129,7 +130,7 @@ async def _start_holds(service: Service) -> None:
         command = StartHold(command="start_hold", id=f"demo-{bay.name}", recipe=bay.recipe)
         reply = await service.command(bay.name, command, by="demo")
         if not reply.ok:
-            _say(f"{bay.label}: {reply.text}")
+            say(f"{bay.label}: {reply.text}")
 
 
 async def _say_marks(service: Service, said: asyncio.Queue[tuple[str, str]]) -> None:
@@ -143,22 +144,21 @@ async def _say_marks(service: Service, said: asyncio.Queue[tuple[str, str]]) -> 
 
 async def _tell_events(service: Service) -> None:
     async for event in service.events.subscribe(after=0):
-        text = event.data.get("text") or event.data.get("sentence")
-        if isinstance(text, str) and text:
-            _say(f"{_clock_time(event)}  {event.bay or 'service'}: {text}")
+        say(_line(event))
 
 
-def _clock_time(event: Event) -> str:
-    return event.time[11:19]
+def _line(event: Event) -> str:
+    """One event as one line: simulated time, what it is about, what happened."""
+    about = event.bay or (event.subject or "service").removeprefix("probe/")
+    kind = event.type.removeprefix("holdwatch.").replace(".", " ").replace("_", " ")
+    text = event.data.get("sentence") or event.data.get("text") or ""
+    return f"{event.time[11:19]}  {about:18}  {kind:16}  {text}".rstrip()
 
 
 def _announce(service: Service, shop: ShopConfig, url: str, speed: float) -> None:
-    broker = service.health().get("broker")
-    _say(f"Bay screen: {url}")
-    _say(f"MQTT: {broker}, topics {shop.mqtt_prefix}/#")
-    _say(f"Store: {shop.database}")
-    _say(f"Time runs {speed:g} times as fast as the wall's. Ctrl-C ends.")
-
-
-def _say(line: str) -> None:
-    print(line, flush=True)  # noqa: T201 (the demo talks to its user)
+    broker = service.health()["broker"]
+    address = broker.get("address") if isinstance(broker, dict) else broker
+    say(f"Bay screen: {url}")
+    say(f"MQTT: {address}, topics {shop.mqtt_prefix}/#")
+    say(f"Store: {shop.database}")
+    say(f"Time runs {speed:g} times as fast as the wall's. Ctrl-C ends.")

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from holdwatch_adapters.trace import read_trace
 from holdwatch_cli.errors import UserError
-from holdwatch_cli.version import VERSION
+from holdwatch_cli.terminal import say
+from holdwatch_daemon.version import version
 from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.judge import judge
 from holdwatch_procedures.recipe import Recipe, load_recipe
@@ -40,11 +41,11 @@ def run_judge(trace: Path, recipe: Path, *, as_json: bool) -> int:
     """Judge a trace, print the verdict, return the exit status."""
     checked = read_recipe(recipe)
     rows = read_trace(trace)
-    verdict = judge(rows, checked, Fluids.load(), version=VERSION)
+    verdict = judge(rows, checked, Fluids.load(), version=version())
     if as_json:
-        print(json.dumps(verdict.to_dict(), allow_nan=False, ensure_ascii=False))  # noqa: T201
+        say(json.dumps(verdict.to_dict(), allow_nan=False, ensure_ascii=False))
     else:
-        print(as_text(verdict))  # noqa: T201
+        say(as_text(verdict))
     return STATUS[verdict.outcome]
 
 

@@ -5,24 +5,38 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import json
+from typing import TYPE_CHECKING
 
-from holdwatch_adapters.scan import Seen, scan
+from holdwatch_adapters.bluetooth_scan import Seen, scan
+from holdwatch_cli.terminal import say
+
+if TYPE_CHECKING:
+    from holdwatch_adapters.payload import Decoded
 
 
 def run_scan(*, seconds: float, as_json: bool) -> int:
     """Listen, print what was seen, return the exit status."""
     seen = asyncio.run(scan(seconds))
     if as_json:
-        print(json.dumps([dataclasses.asdict(one) for one in seen], ensure_ascii=False))  # noqa: T201
+        say(json.dumps([dataclasses.asdict(one) for one in seen], ensure_ascii=False))
         return 0
     if not seen:
-        print("No Bluetooth device was heard. `holdwatch check` says what may be missing.")  # noqa: T201
+        say("No Bluetooth device was heard; `holdwatch check` says what may be missing.")
     for one in seen:
-        print(_line(one))  # noqa: T201
+        say(_line(one))
     return 0
 
 
 def _line(one: Seen) -> str:
     signal = "" if one.rssi_dbm is None else f"{one.rssi_dbm} dBm"
-    values = ", ".join(one.shown_values) or "no open format"
-    return f"{one.address}  {signal:>8}  {one.name or '(no name)':24}  {values}"
+    profile = one.profile or "no open format"
+    values = ", ".join(_shown(value) for value in one.values) or one.note
+    return f"{one.address}  {signal:>8}  {one.name or '(no name)':24}  {profile:14}  {values}"
+
+
+def _shown(value: Decoded) -> str:
+    if value.kind == "temperature":
+        return f"{value.value_si - 273.15:.2f} °C"
+    if value.kind == "pressure":
+        return f"{value.value_si / 1e3:.3f} kPa (gauge or absolute: its maker knows)"
+    return f"{value.kind} {value.value_si:g} %"

@@ -94,6 +94,7 @@ class PrivateBus:
                 stdin=asyncio.subprocess.DEVNULL,
                 stdout=asyncio.subprocess.PIPE,
                 stderr=stderr,
+                start_new_session=True,  # Ctrl-C is for this program; the bus ends after it
             )
         assert self._process.stdout is not None  # noqa: S101 - asked for above
         line = b""

@@ -1,0 +1,103 @@
+"""``holdwatch serve``: the configured probes and bays, watched until stopped."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdwatch_adapters.bluetooth import BluetoothAdapter
+from holdwatch_adapters.trace import TraceAdapter
+from holdwatch_adapters.translate import BluetoothProbe
+from holdwatch_api.app import create_app, serve
+from holdwatch_cli.errors import UserError
+from holdwatch_cli.running import run_until_stopped
+from holdwatch_cli.terminal import say
+from holdwatch_daemon.clock import SystemClock
+from holdwatch_daemon.config_load import load_config
+from holdwatch_daemon.service import Service
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+
+    from holdwatch_adapters.ports import Adapter, Clock
+    from holdwatch_daemon.config import ProbeConfig, ShopConfig
+
+DEFAULT_CONFIG = Path("shop.toml")
+
+
+def run_serve(*, config: Path | None, port: int | None, data: Path | None) -> int:
+    """Serve until Ctrl-C; return the exit status."""
+    shop = with_options(load_config(_chosen(config)), port=port, data=data)
+    return run_until_stopped(_serve(shop))
+
+
+def _chosen(config: Path | None) -> Path:
+    if config is not None:
+        return config
+    if DEFAULT_CONFIG.exists():
+        return DEFAULT_CONFIG
+    raise UserError(
+        "no configuration: name one with --config; docs/shop.example.toml is one to start from"
+    )
+
+
+def with_options(shop: ShopConfig, *, port: int | None, data: Path | None) -> ShopConfig:
+    """The configuration with what the command line overrides."""
+    changes: dict[str, object] = {}
+    if port is not None:
+        changes["http"] = shop.http.model_copy(update={"port": port})
+    if data is not None:
+        changes["site"] = shop.site.model_copy(update={"data": data})
+    return shop.model_copy(update=changes)
+
+
+def adapters_for(shop: ShopConfig, clock: Clock) -> list[Adapter]:
+    """Return the ways in that the configuration's probes need."""
+    bluetooth = [_bluetooth(probe) for probe in shop.probe if probe.kind == "bluetooth"]
+    adapters: list[Adapter] = []
+    if bluetooth:
+        adapters.append(BluetoothAdapter(bluetooth, clock))
+    adapters += [
+        TraceAdapter(probe.file, clock)
+        for probe in shop.probe
+        if probe.kind == "trace" and probe.file is not None
+    ]
+    return adapters
+
+
+def _bluetooth(probe: ProbeConfig) -> BluetoothProbe:
+    return BluetoothProbe(
+        name=probe.name,
+        address=probe.address or "",
+        profile=probe.profile or "ess",
+        pressure_reference="absolute" if probe.pressure_reference == "absolute" else "gauge",
+        silence_s=probe.stale_after_s,
+    )
+
+
+async def _serve(shop: ShopConfig) -> None:
+    clock = SystemClock()
+    async with (
+        Service(shop, clock, adapters_for(shop, clock)) as service,
+        screen(service, shop) as url,
+    ):
+        say(f"Bay screen: {url}")
+        say(f"Store: {shop.database}")
+        await asyncio.Event().wait()
+
+
+@contextlib.asynccontextmanager
+async def screen(service: Service, shop: ShopConfig) -> AsyncIterator[str]:
+    """Serve the API and the bay screen; yields the address to open."""
+    http = shop.http
+    app = create_app(service)
+    async with serve(
+        app,
+        http.host,
+        http.port,
+        certificate=http.certificate,
+        private_key=http.private_key,
+    ) as serving:
+        yield serving.url
