@@ -5,12 +5,11 @@ from __future__ import annotations
 import uuid
 from typing import TYPE_CHECKING, Final
 
-from sqlite_utils import Database
-
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable
 
+    from sqlite_utils import Database
     from sqlite_utils.db import Table
 
 _READINGS: Final = """
@@ -219,6 +218,9 @@ def migrate(connection: sqlite3.Connection, now: str, *, upto: int = VERSION) ->
         The version before and after.
     """
     before = version_of(connection)
+    if before < upto:
+        # It brings a data analysis library along where one is installed: only for a migration.
+        from sqlite_utils import Database  # noqa: PLC0415
     for number in range(before + 1, upto + 1):
         connection.execute("BEGIN IMMEDIATE")
         try:
