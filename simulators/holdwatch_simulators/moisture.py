@@ -91,14 +91,10 @@ class FreeWater:
         moved = min(moved, self.mol)
         if self.mol <= 0.0 and moved >= 0.0:
             return 0.0
-        before = self.mol
         self.mol -= moved
         if self.mol <= 1e-12:
             return moved
-        if moved > 0.0:
-            self._enthalpy -= moved * _BOILING / self.mol
-        elif before > 0.0:
-            self._enthalpy -= moved * _BOILING / self.mol  # condensing warms it
+        self._enthalpy -= moved * _BOILING / self.mol  # boiling cools it, condensing warms it
         self._warm(dt_s, wall_k)
         return moved
 
