@@ -144,8 +144,9 @@ class BluetoothAdapter:
             running.result()
         finally:
             running.cancel()
-            with contextlib.suppress(asyncio.CancelledError, Exception):
-                await running
+            await asyncio.wait({running})
+            if not running.cancelled():
+                running.exception()  # looked at above, where the stream was still wanted
 
     async def _run(self) -> None:
         """Live through one era of the Bluetooth service after another."""
@@ -180,7 +181,7 @@ class BluetoothAdapter:
         self._stopping = "the Bluetooth adapter stopped"
         scanner = await self._start_scanner()
         async with asyncio.TaskGroup() as group:
-            group.create_task(self._keep_scanning(scanner, watch))
+            group.create_task(self._keep_scanning(scanner))
             for entry in self._probes.values():
                 entry.forget_sighting()
                 if entry.probe.profile == "ess":
@@ -189,6 +190,7 @@ class BluetoothAdapter:
                     group.create_task(self._listen(entry))
             if watch is not None:
                 group.create_task(self._end_with_service(watch))
+                group.create_task(self._adopt_for_ever(watch))
 
     async def _end_with_service(self, watch: BluezWatch) -> None:
         await watch.gone()
@@ -200,13 +202,11 @@ class BluetoothAdapter:
     async def _start_scanner(self) -> BleakScanner:
         return await start_scanner(self._on_advertisement, self._hci, self._timing.call)
 
-    async def _keep_scanning(self, scanner: BleakScanner, watch: BluezWatch | None) -> None:
+    async def _keep_scanning(self, scanner: BleakScanner) -> None:
         backoff = Backoff(self._timing.backoff_first, self._timing.backoff_last, self._random)
         current: BleakScanner | None = scanner
         try:
             while True:
-                if watch is not None:
-                    await self._adopt(watch)
                 await self._until_silent()
                 await stop_scanner(scanner, self._timing.call)
                 current = None
@@ -228,16 +228,22 @@ class BluetoothAdapter:
                 async with asyncio.timeout(self._timing.scanner_silence):
                     await self._advertised.wait()
 
-    async def _adopt(self, watch: BluezWatch) -> None:
-        """Take up links that an earlier process left behind: such a probe never advertises."""
-        wanted = {
-            address
-            for address, entry in self._probes.items()
-            if entry.probe.profile == "ess" and not entry.state.connected
-        }
-        with contextlib.suppress(OSError, TimeoutError):
-            for device in await watch.linked(wanted):
-                self._sighted(self._probes[device.address.upper()], device)
+    async def _adopt_for_ever(self, watch: BluezWatch) -> None:
+        """Take up links that were left behind: such a probe never advertises.
+
+        A process that was killed leaves them, and so does a disconnect that failed.
+        """
+        while True:
+            wanted = {
+                address
+                for address, entry in self._probes.items()
+                if entry.probe.profile == "ess" and not entry.state.connected
+            }
+            if wanted:
+                with contextlib.suppress(OSError, TimeoutError):
+                    for device in await watch.linked(wanted):
+                        self._sighted(self._probes[device.address.upper()], device)
+            await asyncio.sleep(self._timing.adopt)
 
     def _on_advertisement(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
         self._advertised.set()

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final, NoReturn
 from bleak import BleakClient
 
 from holdwatch_adapters import gatt
+from holdwatch_adapters.links import within
 from holdwatch_adapters.payload import PayloadError
 
 if TYPE_CHECKING:
@@ -77,16 +78,15 @@ class Link:
         """
         client = BleakClient(device, disconnected_callback=lambda _: self._lost.set())
         try:
-            async with self._connecting, asyncio.timeout(self._timing.connect):
-                await client.connect()
+            async with self._connecting:
+                await within(self._timing.connect, client.connect())
             await self._subscribe(client)
             on_up()
             await self._stay(client)
         finally:
             # Always: each link that only drops would leak a file descriptor.
             try:
-                async with asyncio.timeout(self._timing.disconnect):
-                    await client.disconnect()
+                await within(self._timing.disconnect, client.disconnect())
             except Exception as error:  # noqa: BLE001 - the link is given up whatever happens
                 log.debug("%s: letting go: %r", self._translator.probe.name, error)
 
@@ -100,8 +100,8 @@ class Link:
             if not {"notify", "indicate"} & set(characteristic.properties):
                 continue
             self._last[characteristic.handle] = asyncio.get_running_loop().time()
-            async with asyncio.timeout(self._timing.call):
-                await client.start_notify(characteristic, partial(self._on_value, place))
+            starting = client.start_notify(characteristic, partial(self._on_value, place))
+            await within(self._timing.call, starting)
         if not self._last:
             raise LinkLost(
                 "the probe offers neither pressure (0x2A6D) nor temperature (0x2A6E) to "
@@ -145,8 +145,7 @@ class Link:
         """Tell the charge where the probe has one to tell; a failing read harms nothing."""
         percent: float | None = None
         with contextlib.suppress(Exception):
-            async with asyncio.timeout(self._timing.call):
-                percent = await self._battery_percent(client)
+            percent = await within(self._timing.call, self._battery_percent(client))
         if percent is not None:
             for item in self._translator.battery(percent):
                 self._put(item)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from bleak import BleakClient, BleakScanner
 
 from holdwatch_adapters import bthome, gatt
+from holdwatch_adapters.links import within
 from holdwatch_adapters.payload import Decoded, PayloadError
 from holdwatch_adapters.ports import AdapterError
 
@@ -41,8 +42,7 @@ async def start_scanner(
         else BleakScanner(on_advertisement, bluez={"adapter": hci})
     )
     try:
-        async with asyncio.timeout(call_s):
-            await scanner.start()
+        await within(call_s, scanner.start())
     except Exception as error:
         why = str(error) or type(error).__name__
         raise AdapterError(
@@ -54,8 +54,7 @@ async def start_scanner(
 async def stop_scanner(scanner: BleakScanner, call_s: float) -> None:
     """Stop a scan; where the Bluetooth service is gone there is nothing to stop."""
     with contextlib.suppress(Exception):
-        async with asyncio.timeout(call_s):
-            await scanner.stop()
+        await within(call_s, scanner.stop())
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,18 +151,16 @@ def _take_broadcast(entry: _Heard, payload: bytes) -> None:
 async def _read_values(entry: _Heard, call_s: float) -> None:
     client = BleakClient(entry.device)
     try:
-        async with asyncio.timeout(call_s):
-            await client.connect()
-            await _read_known(client, entry)
+        await within(call_s, _connect_and_read(client, entry))
     except Exception as error:  # noqa: BLE001 - bleak raises many kinds; the list goes on
         entry.note = f"its values could not be read: {str(error) or type(error).__name__}"
     finally:
         with contextlib.suppress(Exception):
-            async with asyncio.timeout(call_s):
-                await client.disconnect()
+            await within(call_s, client.disconnect())
 
 
-async def _read_known(client: BleakClient, entry: _Heard) -> None:
+async def _connect_and_read(client: BleakClient, entry: _Heard) -> None:
+    await client.connect()
     found = [c for service in client.services for c in service.characteristics]
     for characteristic in sorted(found, key=lambda c: c.handle):
         if characteristic.uuid not in gatt.FORMATS or "read" not in characteristic.properties:

@@ -5,14 +5,17 @@ from __future__ import annotations
 import asyncio
 import logging
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 if TYPE_CHECKING:
     import random
+    from collections.abc import Coroutine
 
     from holdwatch_physics.reading import ProbeNotice, Reading
 
 log = logging.getLogger(__name__)
+
+T = TypeVar("T")
 
 _OUTLET_LIMIT: Final = 20_000  # minutes of a whole shop's readings
 
@@ -29,6 +32,7 @@ class LinkTiming:
         backoff_last: The longest pause.
         scanner_silence: No advertisement at all for this long: the scan is started anew.
         battery: Between two readings of a battery that does not report by itself.
+        adopt: Between two looks for probes that are linked but lost sight of.
         daemon_return: How long the system's Bluetooth service may stay away.
     """
 
@@ -39,7 +43,37 @@ class LinkTiming:
     backoff_last: float = 30.0
     scanner_silence: float = 90.0
     battery: float = 600.0
+    adopt: float = 15.0
     daemon_return: float = 60.0
+
+
+async def within(seconds: float, call: Coroutine[Any, Any, T], grace_s: float = 2.0) -> T:
+    """Return what a call returns, or give it up, even where it cleans up for ever.
+
+    A call that is cancelled may wait again while it cleans up, for a service that hangs;
+    ``asyncio.timeout`` would then wait with it. Here it is left behind after ``grace_s``.
+
+    Raises:
+        TimeoutError: The call took longer.
+        Exception: Whatever the call raises.
+    """
+    task = asyncio.ensure_future(call)
+    try:
+        await asyncio.wait({task}, timeout=seconds)
+    finally:
+        if not task.done():
+            task.cancel()
+            await asyncio.wait({task}, timeout=grace_s)
+            task.add_done_callback(_take_up)
+    if not task.done() or task.cancelled():
+        raise TimeoutError(f"no answer within {seconds:g} s")
+    return task.result()
+
+
+def _take_up(task: asyncio.Task[Any]) -> None:
+    """Look at an abandoned call's error, which nobody waits for any more."""
+    if not task.cancelled():
+        task.exception()
 
 
 class Backoff:
