@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import getpass
 import json
-import select
 import socket
 import subprocess
+import threading
 import time
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -15,7 +16,7 @@ import pytest
 from system_parts import require
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
 HOST = "127.0.0.1"
@@ -42,9 +43,14 @@ class Heard(NamedTuple):
 
 
 class Subscriber:
-    """``mosquitto_sub`` at work; a persistent session where an id is given."""
+    """``mosquitto_sub`` at work; it comes back by itself when the broker was away.
 
-    def __init__(self, program: str, port: int, topics: tuple[str, ...], session: str | None):
+    With a session it is handed what was sent meanwhile.
+    """
+
+    def __init__(
+        self, program: str, port: int, topics: tuple[str, ...], session: str | None
+    ) -> None:
         arguments = [program, "-h", HOST, "-p", str(port), "-q", "1", "-F", "%r %q %t %p"]
         for topic in topics:
             arguments += ["-t", topic]
@@ -52,26 +58,27 @@ class Subscriber:
             arguments += ["-i", session, "-c"]
         self._process = subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True)
         self._lines: list[str] = []
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
 
-    async def until(self, enough: Any, within_s: float = 15.0) -> list[Heard]:
+    def _read(self) -> None:
+        assert self._process.stdout is not None
+        for line in self._process.stdout:
+            self._lines.append(line.rstrip("\n"))
+
+    async def until(
+        self, enough: Callable[[list[Heard]], object], within_s: float = 15.0
+    ) -> list[Heard]:
         """Listen until ``enough(heard)`` is true; return all heard so far."""
         async with asyncio.timeout(within_s):
             while not enough(self.heard()):
-                assert self._process.stdout is not None
-                line = await asyncio.to_thread(self._read_line)
-                if line:
-                    self._lines.append(line.rstrip("\n"))
+                await asyncio.sleep(0.02)
         return self.heard()
-
-    def _read_line(self) -> str:
-        assert self._process.stdout is not None
-        ready, _, _ = select.select([self._process.stdout], [], [], 0.1)
-        return self._process.stdout.readline() if ready else ""
 
     def heard(self) -> list[Heard]:
         """Return what was heard so far."""
         found = []
-        for line in self._lines:
+        for line in tuple(self._lines):
             retained, qos, topic, payload = line.split(" ", 3)
             found.append(Heard(topic, retained == "1", int(qos), payload))
         return found
@@ -80,6 +87,7 @@ class Subscriber:
         """End the program."""
         self._process.terminate()
         self._process.wait(5)
+        self._reader.join(5)
         if self._process.stdout is not None:
             self._process.stdout.close()
 
@@ -97,6 +105,8 @@ class Mosquitto:
         self._pub = require("mosquitto_pub", "mosquitto-clients")
         self._config = folder / "mosquitto.conf"
         lines = [f"listener {self.port} {HOST}", "allow_anonymous true", "max_queued_messages 0"]
+        # Started by the superuser it would become a user who may not enter the test's folder.
+        lines += [f"user {getpass.getuser()}"]
         if persistent:
             lines += ["persistence true", f"persistence_location {folder}/", "autosave_interval 1"]
         self._config.write_text("\n".join([*lines, ""]), encoding="utf-8")
@@ -148,7 +158,6 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
     """A running broker."""
     folder = tmp_path / "broker"
     folder.mkdir()
-    folder.chmod(0o777)  # started by the superuser it gives up its rights
     broker = Mosquitto(folder)
     broker.start()
     try:

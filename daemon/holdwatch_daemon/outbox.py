@@ -192,7 +192,7 @@ class Outbox:
                     await self._serve(client)
                 finally:
                     # Said while the connection stands; where it is broken the will says it.
-                    await self._say_offline(client)
+                    await self._say_goodbye(client)
         except* (aiomqtt.MqttError, OSError) as group:
             reason = _first_text(group)
         return reason
@@ -227,11 +227,14 @@ class Outbox:
             group.create_task(self._take_commands(client))
             group.create_task(self._note_positions())
 
-    async def _say_offline(self, client: aiomqtt.Client) -> None:
+    async def _say_goodbye(self, client: aiomqtt.Client) -> None:
+        """Leave the newest states behind, then say ``offline``."""
         for task in self._commands:
             task.cancel()
         try:
             async with asyncio.timeout(1.0):
+                for bay in self._shop.bays:
+                    await self._publish_state(client, bay)
                 await client.publish(self._topic("status"), b"offline", qos=1, retain=True)
         except (aiomqtt.MqttError, TimeoutError):
             log.debug("could not say offline; the will does")

@@ -1,0 +1,287 @@
+"""The way out to MQTT, against a real Mosquitto and, for the demo's sake, the embedded broker."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+from typing import TYPE_CHECKING, Any
+
+import aiomqtt
+import pytest
+from daemon_rig import (
+    GAUGE,
+    START_UTC_NS,
+    FedAdapter,
+    TurnedClock,
+    eventually,
+    first_event,
+    reading,
+    run_hold,
+    settled,
+    shop,
+)
+
+from holdwatch_daemon.broker import EmbeddedBroker
+from holdwatch_daemon.events import Draft
+from holdwatch_daemon.messages import BayState, Event, Live, Reply, SayIsolated, StartHold
+from holdwatch_daemon.service import Service
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from mosquitto_fixture import Heard, Mosquitto
+
+    from holdwatch_daemon.config import ShopConfig
+
+PREFIX = "holdwatch/county-library"
+BAY = f"{PREFIX}/bay/BM-bay1"
+
+
+def shop_at(broker: Mosquitto, data: Path, **more: Any) -> ShopConfig:
+    return shop(data, mqtt={"host": "127.0.0.1", "port": broker.port} | more)
+
+
+def noted(n: int) -> Draft:
+    return Draft("holdwatch.hold.noted", START_UTC_NS, {"n": n}, bay="BM-bay1")
+
+
+def on(topic: str, heard: list[Heard]) -> list[Heard]:
+    return [message for message in heard if message.topic == topic]
+
+
+def in_order_without_doubles(numbers: list[int]) -> list[int]:
+    """Drop redelivered numbers; fail where one came before its time."""
+    seen: list[int] = []
+    for number in numbers:
+        if number in seen:
+            continue
+        assert not seen or number == seen[-1] + 1, f"{number} after {seen[-1]}"
+        seen.append(number)
+    return seen
+
+
+async def test_events_survive_the_brokers_restart_in_order_and_none_is_lost(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    listening = mosquitto.subscribe(f"{PREFIX}/events", f"{BAY}/events", session="archive")
+    async with Service(shop_at(mosquitto, tmp_path / "data"), TurnedClock(), []) as service:
+        await asyncio.gather(*[service.events.tell(noted(n)) for n in range(50)])
+        await eventually(lambda: service.health()["broker"]["behind"] == 0)  # type: ignore[index]
+        mosquitto.stop()
+        await asyncio.gather(*[service.events.tell(noted(n)) for n in range(50, 100)])
+        await eventually(lambda: service.health()["broker"]["state"] == "refused")  # type: ignore[index]
+        assert service.health()["status"] == "degraded"
+        mosquitto.start()
+        for n in range(100, 150):
+            await service.events.tell(noted(n))
+        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        assert service.health()["status"] == "ok"
+        last = service.events.newest
+    # Until the last one, "stopped": the subscriber itself came back with its session.
+    everywhere = await listening.until(
+        lambda heard: any(m.json["sequence"] > last for m in on(f"{PREFIX}/events", heard))
+    )
+    events = [Event.model_validate(m.json) for m in on(f"{PREFIX}/events", everywhere)]
+    numbers = in_order_without_doubles([event.sequence for event in events])
+    assert numbers == list(range(1, last + 2)), "started, 150 notes, stopped"
+    of_bay = [Event.model_validate(m.json) for m in on(f"{BAY}/events", everywhere)]
+    bay_numbers = in_order_without_doubles([event.baysequence or 0 for event in of_bay])
+    assert bay_numbers == list(range(1, 151))
+
+
+async def test_what_was_written_while_the_broker_was_away_comes_after_a_new_start(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    listening = mosquitto.subscribe(f"{PREFIX}/events")
+    config = shop_at(mosquitto, tmp_path / "data")
+    async with Service(config, TurnedClock(), []) as service:
+        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+    mosquitto.stop()
+    async with Service(config, TurnedClock(), []) as service:
+        await asyncio.gather(*[service.events.tell(noted(n)) for n in range(20)])
+    mosquitto.start()
+    listening = mosquitto.subscribe(f"{PREFIX}/events")
+    await asyncio.sleep(0.3)
+    async with Service(config, TurnedClock(), []) as service:
+        await eventually(lambda: service.health()["broker"]["behind"] == 0)  # type: ignore[index]
+        heard = await listening.until(lambda heard: len(heard) >= 23)
+    numbers = in_order_without_doubles([message.json["sequence"] for message in heard])
+    # 1 and 2 (started, stopped) were confirmed before; only what is new is sent again.
+    assert numbers[0] == 3
+    assert [m.json["type"] for m in heard][-1] == "holdwatch.service.started"
+
+
+async def test_a_hold_is_told_on_every_topic_of_the_contract(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    listening = mosquitto.subscribe(f"{PREFIX}/#")
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop_at(mosquitto, tmp_path / "data"), clock, [adapter]) as service:
+        start = {"command": "start_hold", "id": "desk-1", "recipe": "nitrogen"}
+        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        mosquitto.publish(f"{BAY}/command", json.dumps(start))
+        heard = await listening.until(lambda heard: on(f"{BAY}/reply", heard))
+        reply = Reply.model_validate(on(f"{BAY}/reply", heard)[0].json)
+        assert reply.ok
+        assert reply.id == "desk-1"
+        mosquitto.publish(f"{BAY}/command", json.dumps({"command": "say_isolated", "id": "d-2"}))
+        await listening.until(lambda heard: len(on(f"{BAY}/reply", heard)) == 2)
+        done = lambda: service.bays["BM-bay1"].runner is None  # noqa: E731
+        await run_hold(service, clock, adapter, 3600, until=done)
+        heard = await listening.until(lambda heard: on(f"{BAY}/verdict", heard))
+    heard = await listening.until(
+        lambda heard: [m.payload for m in on(f"{PREFIX}/status", heard)][-1:] == ["offline"]
+    )
+    assert [m.payload for m in on(f"{PREFIX}/status", heard)] == ["online", "offline"]
+    verdict = Event.model_validate(on(f"{BAY}/verdict", heard)[-1].json)
+    assert verdict.type == "holdwatch.verdict"
+    assert verdict.data["outcome"] == "pass"
+    assert verdict.data["hold"] == reply.hold_id
+    states = [BayState.model_validate(m.json) for m in on(f"{BAY}/state", heard)]
+    assert [states[0].doing, states[-1].doing] == ["idle", "verdict"]
+    assert states[-1].last_verdict_id == reply.hold_id
+    lives = on(f"{BAY}/live", heard)
+    assert {message.qos for message in lives} == {0}
+    assert Live.model_validate(lives[-1].json).bay == "BM-bay1"
+    of_bay = [m.json["baysequence"] for m in on(f"{BAY}/events", heard)]
+    assert of_bay == list(range(1, len(of_bay) + 1))
+
+    # What a newcomer is handed: status, state and verdict are retained, nothing else is.
+    newcomer = mosquitto.subscribe(f"{PREFIX}/#")
+    retained = await newcomer.until(lambda heard: len(heard) == 3)
+    await asyncio.sleep(0.2)
+    topics = {f"{PREFIX}/status", f"{BAY}/state", f"{BAY}/verdict"}
+    assert {message.topic for message in newcomer.heard()} == topics
+    assert all(message.retained for message in retained)
+
+
+async def test_the_same_command_is_carried_out_once(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    listening = mosquitto.subscribe(f"{BAY}/reply")
+    async with Service(shop_at(mosquitto, tmp_path / "data"), TurnedClock(), []) as service:
+        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        start = json.dumps({"command": "start_hold", "id": "desk-1", "recipe": "nitrogen"})
+        for _ in range(3):
+            mosquitto.publish(f"{BAY}/command", start)
+        heard = await listening.until(lambda heard: len(heard) == 3)
+        holds = await service.store.list_holds()
+    assert len(holds) == 1
+    assert len({message.payload for message in heard}) == 1
+
+
+@pytest.mark.parametrize(
+    ("payload", "reply_id", "names"),
+    [
+        ("not json", "unknown", "This is not a command"),
+        ('{"command": "open_valve", "id": "x-1"}', "x-1", "start_hold"),
+        ('{"command": "stop_hold", "id": "x-2", "why": 1}', "x-2", "stop_hold.why"),
+        ('{"command": "stop_hold", "id": "x-3"}', "x-3", "No hold is running in Bay 1."),
+        ('{"command": "start_hold", "id": "x-4", "recipe": "tea"}', "x-4", "known: nitrogen"),
+        ('{"command": "start_hold", "id": "x-5", "recipe": {}}', "x-5", "`procedure` is missing"),
+        ('{"command": "acknowledge_alarm", "id": "x-6", "alarm": "a"}', "x-6", "No alarm 'a'"),
+    ],
+)
+async def test_a_command_that_cannot_be_is_answered_and_told(
+    mosquitto: Mosquitto, tmp_path: Path, payload: str, reply_id: str, names: str
+) -> None:
+    listening = mosquitto.subscribe(f"{BAY}/reply")
+    async with Service(shop_at(mosquitto, tmp_path / "data"), TurnedClock(), []) as service:
+        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        mosquitto.publish(f"{BAY}/command", payload)
+        (message,) = await listening.until(lambda heard: len(heard) == 1)
+        event = await first_event(service, "holdwatch.command.refused")
+    reply = Reply.model_validate(message.json)
+    assert (reply.ok, reply.id) == (False, reply_id)
+    assert names in reply.text
+    assert event.data["text"] == reply.text
+
+
+async def test_a_retained_command_is_not_carried_out(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    start = json.dumps({"command": "start_hold", "id": "desk-1", "recipe": "nitrogen"})
+    mosquitto.publish(f"{BAY}/command", start, retain=True)
+    listening = mosquitto.subscribe(f"{BAY}/reply")
+    async with Service(shop_at(mosquitto, tmp_path / "data"), TurnedClock(), []) as service:
+        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        mosquitto.publish(f"{BAY}/command", start.replace("desk-1", "desk-2"))
+        heard = await listening.until(lambda heard: len(heard) >= 1)
+        await asyncio.sleep(0.2)
+    assert [message.json["id"] for message in heard] == ["desk-2"]
+
+
+async def test_a_killed_service_is_told_offline_by_its_will(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    listening = mosquitto.subscribe(f"{PREFIX}/status")
+    async with Service(shop_at(mosquitto, tmp_path / "data"), TurnedClock(), []) as service:
+        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        outbox = service._outbox
+        assert outbox is not None
+        # The connection of another client with our id makes the broker cut ours without a word.
+        async with aiomqtt.Client(
+            "127.0.0.1", mosquitto.port, identifier=outbox.to.client_id, clean_session=True
+        ):
+            heard = await listening.until(lambda heard: len(heard) >= 2)
+    assert [message.payload for message in heard[:2]] == ["online", "offline"]
+
+
+async def test_an_absent_broker_is_one_line_in_the_log_and_no_hindrance(
+    mosquitto: Mosquitto, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    mosquitto.stop()
+    clock, adapter = TurnedClock(), FedAdapter()
+    with caplog.at_level(logging.INFO, "holdwatch_daemon.outbox"):
+        async with Service(shop_at(mosquitto, tmp_path / "data"), clock, [adapter]) as service:
+            await service.command(
+                "BM-bay1", StartHold(command="start_hold", id="1", recipe="nitrogen"), by="test"
+            )
+            await service.command(
+                "BM-bay1", SayIsolated(command="say_isolated", id="2"), by="test"
+            )
+            done = lambda: service.bays["BM-bay1"].runner is None  # noqa: E731
+            await run_hold(service, clock, adapter, 3600, until=done)
+            await first_event(service, "holdwatch.verdict")
+            await asyncio.sleep(2.0)  # three tries at least
+    lines = [record.getMessage() for record in caplog.records]
+    assert len(lines) == 1
+    assert "holds go on, events wait in the store" in lines[0]
+
+
+async def test_live_values_go_out_at_most_twice_a_second(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    listening = mosquitto.subscribe(f"{BAY}/live")
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop_at(mosquitto, tmp_path / "data"), clock, [adapter]) as service:
+        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        began = asyncio.get_running_loop().time()
+        while asyncio.get_running_loop().time() - began < 2.0:
+            clock.now_ns += 10**8
+            adapter.put(reading(clock, GAUGE, 1.5e6))
+            await settled(service, adapter)
+            await asyncio.sleep(0.01)
+        heard = await listening.until(lambda heard: len(heard) >= 3)
+    assert 3 <= len(heard) <= 6
+
+
+async def test_the_embedded_broker_carries_events_and_commands(tmp_path: Path) -> None:
+    async with Service(shop(tmp_path / "data"), TurnedClock(), []) as service:
+        host, port = service.broker_address
+        async with aiomqtt.Client(host, port) as client:
+            await client.subscribe(f"{BAY}/reply", qos=1)
+            await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+            command = {"command": "start_hold", "id": "desk-1", "recipe": "nitrogen"}
+            await client.publish(f"{BAY}/command", json.dumps(command), qos=1)
+            async with asyncio.timeout(10):
+                async for message in client.messages:
+                    # This broker hands out retained messages that nobody asked for.
+                    if message.topic.matches(f"{BAY}/reply"):
+                        break
+        reply = Reply.model_validate_json(bytes(message.payload))  # type: ignore[arg-type]
+    assert reply.ok
+
+
+async def test_the_embedded_broker_listens_on_loopback_alone() -> None:
+    async with EmbeddedBroker() as broker:
+        assert broker.host == "127.0.0.1"
+        async with aiomqtt.Client(broker.host, broker.port) as client:
+            await client.publish("x", "1", qos=1)
