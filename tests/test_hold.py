@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 import pytest
+
 from hold_builder import (
     ROOM_PA,
     Row,
@@ -17,7 +18,6 @@ from hold_builder import (
     vacuum_recipe,
     vacuum_rows,
 )
-
 from holdwatch_adapters.trace import read_trace
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality, Quantity
@@ -118,6 +118,49 @@ def test_a_hold_that_ends_early_is_inconclusive_and_says_what_would_settle_it(
     assert Cause.TOO_SHORT in verdict.causes
     assert verdict.decided_at_s is None
     assert any("What would settle it" in reason for reason in verdict.reasons)
+
+
+@pytest.mark.parametrize(
+    ("slope", "outcome"), [(0.0, Outcome.PASS), (0.2, Outcome.FAIL), (0.0741, Outcome.INCONCLUSIVE)]
+)
+def test_a_rise_within_a_time_is_counted_from_isolation(
+    fluids: Fluids, slope: float, outcome: Outcome
+) -> None:
+    # 500 micron within 15 min is 66.66 Pa in 900 s: 0.0741 Pa/s is too near to call.
+    recipe = vacuum_recipe(criterion={"max_change_micron": 500.0, "within_min": 15.0})
+    verdict = judged(vacuum_rows(30, slope=slope), recipe, fluids)
+    assert verdict.outcome is outcome
+    assert verdict.criterion_kind == "max_change_micron"
+    assert any("15 min" in reason for reason in verdict.reasons)
+    if outcome is Outcome.PASS:
+        assert verdict.decided_at_s == 900.0
+    if outcome is Outcome.FAIL:
+        assert verdict.decided_at_s is not None
+        assert verdict.decided_at_s < 600.0
+        assert verdict.causes == (Cause.LEAK,)
+
+
+@pytest.mark.parametrize(("slope", "outcome"), [(0.0, Outcome.PASS), (20.0, Outcome.FAIL)])
+def test_a_pressure_drop_within_a_time_is_compensated(
+    fluids: Fluids, slope: float, outcome: Outcome
+) -> None:
+    recipe = decay_recipe(criterion={"max_change_kpa": 8.0, "within_min": 15.0})
+    verdict = judged(decay_rows(60, slope=slope, swing_k=0.5), recipe, fluids)
+    assert verdict.outcome is outcome
+
+
+def test_a_jump_restarts_the_judging_and_is_told(fluids: Fluids) -> None:
+    rows = [
+        row._replace(value=row.value - 3e4)
+        if row.channel == "low_side" and row.t_ns > 800e9
+        else row
+        for row in decay_rows(80)
+    ]
+    verdict = judged(rows, decay_recipe(limit=10_000), fluids)
+    assert verdict.outcome is Outcome.PASS
+    assert Cause.STEP in verdict.causes
+    assert verdict.settled_at_s is not None
+    assert verdict.settled_at_s > 800 + 600
 
 
 # -- the plain estimate -----------------------------------------------------------------------
@@ -264,6 +307,27 @@ def test_a_live_hold_waits_for_the_word_however_long_the_pressure_stands(fluids:
     verdict = hold.finish()
     assert verdict.outcome is Outcome.INCONCLUSIVE
     assert verdict.mark_s is None
+
+
+def test_isolation_is_seen_in_the_data_where_nobody_says_it(fluids: Fluids) -> None:
+    pumping = [reading(second, "vacuum", 40.0 + 0.2 * math.sin(second)) for second in range(300)]
+    held = [
+        row._replace(t_ns=row.t_ns + 300 * 10**9)
+        for row in vacuum_rows(40, slope=0.2)
+        if row.quantity is not None
+    ]
+    hold = fed(pumping, vacuum_recipe(start="seen"), fluids)
+    assert hold.progress().phase is Phase.EVACUATING
+    verdict = judged([*pumping, *held], vacuum_recipe(start="seen"), fluids)
+    assert verdict.outcome is Outcome.FAIL
+    assert verdict.mark_s == pytest.approx(300, abs=15)
+
+
+def test_a_pump_that_holds_its_base_is_not_a_tight_unit(fluids: Fluids) -> None:
+    pumping = [reading(second, "vacuum", 40.0 + 0.2 * math.sin(second)) for second in range(3600)]
+    verdict = judged(pumping, vacuum_recipe(limit=5000, start="seen"), fluids)
+    assert verdict.outcome is Outcome.INCONCLUSIVE
+    assert any("never isolated" in reason for reason in verdict.reasons)
 
 
 def test_the_mark_starts_the_clock_and_a_second_one_starts_it_anew(fluids: Fluids) -> None:

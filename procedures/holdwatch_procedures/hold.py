@@ -300,7 +300,8 @@ class Hold:
         if stretch.settled_at_s is not None and self._phase is Phase.SETTLING:
             self._enter(Phase.HOLDING, end_ns, words.SETTLED)
         if look.decision is not None:
-            self._conclude(look.decision, decided_s=end_ns / 1e9)
+            decided = look.decision is not Outcome.INCONCLUSIVE
+            self._conclude(look.decision, decided_s=end_ns / 1e9 if decided else None)
             return
         for spoil in look.spoils:
             if self._take_spoil(stretch, spoil, end_ns):
@@ -372,7 +373,7 @@ class Hold:
             return
         outcome, decided_s = self._ending
         stretch, estimate = self._stretch, self._ready_estimate()
-        causes = words.causes(outcome, self._causes, estimate)
+        causes = words.causes(self.recipe, outcome, self._causes, estimate)
         settled_s = stretch.settled_at_s if stretch is not None else None
         self.verdict = Verdict(
             outcome=outcome,

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 from holdwatch_physics.fluids import wall_exponent
 from holdwatch_procedures.blocks import specs_by_role
 from holdwatch_procedures.decay_setup import Barometer, DecaySetup
+from holdwatch_procedures.decay_spoil import DecayWatch
+from holdwatch_procedures.vacuum_rise import RiseWatch
 from holdwatch_procedures.vacuum_setup import VacuumSetup
+from holdwatch_procedures.vacuum_spoil import VacuumWatch
 
 if TYPE_CHECKING:
     from holdwatch_physics.fluids import Fluids
-    from holdwatch_procedures.estimates import Block
-    from holdwatch_procedures.spoil import Spoil
     from holdwatch_procedures.recipe import ChannelSpec, Recipe
     from holdwatch_procedures.scale import Scale
 
@@ -101,22 +102,25 @@ def vacuum_setup(recipe: Recipe, scale: Scale, *, role: str) -> VacuumSetup:
     )
 
 
-class _NoWatch:
-    """Finds nothing."""
-
-    def push(self, block: Block) -> list[Spoil]:
-        """Find nothing."""
-        del block
-        return []
-
-
-def decay_watch(recipe: Recipe, role: str) -> _NoWatch:
+def decay_watch(recipe: Recipe, role: str) -> DecayWatch:
     """Return the watch for what spoils a pressure decay."""
-    del recipe, role
-    return _NoWatch()
+    spec = specs_by_role(recipe).get(role)
+    return DecayWatch(
+        None if spec is None else spec.delta_si("resolution"),
+        None if spec is None else spec.delta_si("noise"),
+        recipe.limits.max_gap_min * 60.0,
+        vented=spec is None or spec.reference == "vented",
+    )
 
 
-def vacuum_watch(recipe: Recipe, role: str) -> _NoWatch:
+def vacuum_watch(recipe: Recipe, setup: VacuumSetup) -> VacuumWatch:
     """Return the watch for what spoils a standing vacuum."""
-    del recipe, role
-    return _NoWatch()
+    return VacuumWatch(setup, max_gap_s=recipe.limits.max_gap_min * 60.0)
+
+
+def rise_watch(recipe: Recipe, setup: VacuumSetup) -> RiseWatch | None:
+    """Return the judge of a rise within a time, or None where the criterion is a leak rate."""
+    criterion = recipe.criterion
+    if not criterion.is_change:
+        return None
+    return RiseWatch(setup, limit_pa=criterion.change_pa, within_s=criterion.within_s)

@@ -6,7 +6,9 @@ from collections import deque
 from typing import TYPE_CHECKING
 
 from holdwatch_physics.reading import Quality, Quantity, Role
+from holdwatch_procedures.blocks import specs_by_role
 from holdwatch_procedures.charging import ChargingWatch
+from holdwatch_procedures.evacuation import EvacuationNews, EvacuationWatch
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,7 +38,8 @@ class Starter:
         self._first_ns: int | None = None
         self._first_pressure_ns: int | None = None
         self._role: str | None = None
-        self._charging = ChargingWatch()
+        self._temperatures: dict[str, float] = {}
+        self._begin_watch(None)
         self._charged_ns: int | None = None
         self._news: list[str] = []
         self.found_ns: int | None = None
@@ -52,7 +55,10 @@ class Starter:
         if self._recipe.start != "auto":
             while self._kept and self._kept[0].t_ns < oldest_ns:
                 self._kept.popleft()
-        if item.quality is not Quality.GOOD or item.quantity is Quantity.TEMPERATURE:
+        if item.quality is not Quality.GOOD:
+            return
+        if item.quantity is Quantity.TEMPERATURE:
+            self._temperatures[item.channel] = item.value
             return
         if item.channel == Role.BAROMETER or self.found_ns is not None:
             return
@@ -69,8 +75,10 @@ class Starter:
             self._kept.popleft()
 
     def fallback_ns(self) -> int | None:
-        """Where the clock starts at the end of a trace in which no start was found: after the
-        last charge, else at the first reading; None where the recipe wants more."""
+        """Where the clock starts at the end of a trace in which no start was found.
+
+        After the last charge, else at the first reading; None where the recipe wants more.
+        """
         if self._recipe.start != "auto":
             return None
         return self._charged_ns if self._charged_ns is not None else self._first_ns
@@ -93,7 +101,7 @@ class Starter:
             return
         if self._role is None or preferred.index(Role(role)) < preferred.index(Role(self._role)):
             self._role = role
-            self._charging = ChargingWatch()
+            self._begin_watch(role)
         if role != self._role:
             return
         pressure = item.value
@@ -104,15 +112,30 @@ class Starter:
             self._first_pressure_ns = item.t_ns
         self._see(item.t_ns, pressure)
 
+    def _begin_watch(self, role: str | None) -> None:
+        spec = specs_by_role(self._recipe).get(role) if role is not None else None
+        resolution_pa = None if spec is None else spec.delta_si("resolution")
+        self._charging = ChargingWatch()
+        self._evacuation = EvacuationWatch(self._recipe.target_pa, resolution_pa=resolution_pa)
+
     def _see(self, t_ns: int, pressure_pa: float) -> None:
-        """Let the procedure's watch see a pressure; set ``found_ns`` once it has found the start."""
+        """Let the procedure's watch see a pressure; ``found_ns`` is set once it finds the start."""
         if self._recipe.is_vacuum:
+            self._see_vacuum(t_ns, pressure_pa)
             return
         if self._charging.push(t_ns / 1e9, pressure_pa):
             self._charged_ns = t_ns
         charged = self._charged_ns != self._first_pressure_ns
         if self._charging.over and (charged or self._recipe.start == "auto"):
             self._found(self._charged_ns, "Charging has ended, as seen in the pressure.")
+
+    def _see_vacuum(self, t_ns: int, pressure_pa: float) -> None:
+        walls = self._temperatures.values()
+        for event in self._evacuation.push(t_ns / 1e9, pressure_pa, min(walls, default=None)):
+            if event.kind is EvacuationNews.ISOLATED:
+                self._found(round(event.t_s * 1e9), event.text)
+            else:
+                self._news.append(event.text)
 
     def _found(self, t_ns: int | None, text: str) -> None:
         if self._recipe.start != "said":

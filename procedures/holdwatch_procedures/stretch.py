@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import fmean, median
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,13 @@ from holdwatch_procedures.decay_signal import FLOOR_S
 from holdwatch_procedures.estimates import BLOCK_S, Cause
 from holdwatch_procedures.plain import PlainSlope, amount_density
 from holdwatch_procedures.scale import Scale, scale_for
-from holdwatch_procedures.setups import decay_setup, decay_watch, vacuum_setup, vacuum_watch
+from holdwatch_procedures.setups import (
+    decay_setup,
+    decay_watch,
+    rise_watch,
+    vacuum_setup,
+    vacuum_watch,
+)
 from holdwatch_procedures.spoil import Action, Spoil
 from holdwatch_procedures.vacuum_engine import SKIP_S, VacuumEngine
 from holdwatch_procedures.verdict import CurvePoint, Outcome
@@ -23,14 +29,21 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdwatch_physics.fluids import Fluids
+    from holdwatch_procedures.decay_spoil import DecayWatch
     from holdwatch_procedures.estimates import Block, Estimate
     from holdwatch_procedures.recipe import Recipe
     from holdwatch_procedures.sequence import Item
+    from holdwatch_procedures.vacuum_rise import RiseLook, RiseWatch
+    from holdwatch_procedures.vacuum_spoil import VacuumWatch
 
 DECAY_FIRST_BLOCKS = 30
 """Blocks whose median pressure is the start of a pressure decay (five minutes)."""
 ENDS = 6
 """Blocks averaged at either end of a pressure change (one minute)."""
+AGREEING_LOOKS = 4
+"""Looks in a row that must agree before a verdict: a step is recognised three blocks after it
+happened, and must not have decided by then. The bounds hold at every look, so waiting only
+makes the error rates smaller."""
 SATURATED_BLOCKS = 2
 OVERPRESSURE_BLOCKS = 1
 
@@ -75,6 +88,9 @@ class Stretch:
         self.role = role
         self.scale: Scale | None = None
         self.estimate: Estimate | None = None
+        self.rise: RiseLook | None = None
+        self._bounded: Outcome | None = None
+        self._agreed = 0
         self.settled_at_s: float | None = None
         self.plain = PlainSlope()
         self._fluids = fluids
@@ -83,8 +99,10 @@ class Stretch:
         self._facts = _Facts()
         self._held: list[Block] = []
         self._engine: DecayEngine | VacuumEngine | None = None
-        self._watch = vacuum_watch(recipe, role) if recipe.is_vacuum else decay_watch(recipe, role)
-        self._rise: None = None
+        self._watch: DecayWatch | VacuumWatch | None = None
+        if not recipe.is_vacuum:
+            self._watch = decay_watch(recipe, role)
+        self._rise: RiseWatch | None = None
 
     @property
     def start_s(self) -> float:
@@ -143,13 +161,14 @@ class Stretch:
 
     def _judge(self, closed: ClosedBlock) -> Look:
         self._remember(closed)
-        spoils = (*self._gross(closed), *self._watch.push(closed.block))
         estimate = self._push(closed.block)
-        decision: Outcome | None = None
+        watched = self._watch.push(closed.block) if self._watch is not None else []
+        spoils = (*self._gross(closed), *map(self._judged_spoil, watched))
         if estimate is not None:
             self.estimate = estimate
-            if not any(spoil.action is not Action.NOTE for spoil in spoils):
-                decision = self._decide(closed.block, estimate)
+        decision: Outcome | None = None
+        if not any(spoil.action is not Action.NOTE for spoil in spoils):
+            decision = self._decide(closed.block, estimate)
         return Look(closed.block, estimate, spoils, decision, self._point(closed.block))
 
     def _remember(self, closed: ClosedBlock) -> None:
@@ -257,6 +276,8 @@ class Stretch:
             raise RuntimeError("an engine needs a scale first")
         if self.recipe.is_vacuum:
             setup = vacuum_setup(self.recipe, scale, role=self.role)
+            self._watch = vacuum_watch(self.recipe, setup)
+            self._rise = rise_watch(self.recipe, setup)
             return VacuumEngine(setup)
         return DecayEngine(
             decay_setup(
@@ -270,14 +291,34 @@ class Stretch:
             )
         )
 
-    def _decide(self, block: Block, estimate: Estimate) -> Outcome | None:
+    def _judged_spoil(self, spoil: Spoil) -> Spoil:
+        """What a watch found, as this criterion takes it.
+
+        Where any rise counts, a step is part of it: noted as its cause, no new start.
+        """
+        if self._rise is not None and spoil.action is Action.RESTART:
+            if spoil.cause is Cause.STEP:
+                return replace(spoil, action=Action.NOTE)
+            return replace(spoil, action=Action.VOID)
+        return spoil
+
+    def _decide(self, block: Block, estimate: Estimate | None) -> Outcome | None:
         """Pass below the criterion, fail above it, None while neither bound is clear."""
-        if not estimate.ready or self.scale is None:
+        if self._rise is not None:
+            self.rise = self._rise.push(block)
+            return self.rise.outcome if self.rise is not None else None
+        if estimate is None or not estimate.ready or self.scale is None:
             return None
         limit = self.scale.limit_slope
+        bounded: Outcome | None = None
         if estimate.high < limit:
-            return Outcome.PASS
-        return Outcome.FAIL if estimate.low > limit else None
+            bounded = Outcome.PASS
+        elif estimate.low > limit:
+            bounded = Outcome.FAIL
+        same = bounded is self._bounded
+        self._bounded = bounded
+        self._agreed = self._agreed + 1 if same else 1
+        return bounded if self._agreed >= AGREEING_LOOKS else None
 
     def _point(self, block: Block) -> CurvePoint:
         estimate, scale = self.estimate, self.scale

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures.estimates import Cause
+from holdwatch_procedures.recipe import MICRON_PA
 from holdwatch_procedures.verdict import Outcome, Phase
 
 if TYPE_CHECKING:
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from holdwatch_procedures.estimates import Estimate
     from holdwatch_procedures.recipe import Recipe
     from holdwatch_procedures.stretch import Stretch
+    from holdwatch_procedures.vacuum_rise import RiseLook
     from holdwatch_procedures.verdict import Verdict
 
 SETTLED = "Settled: the heat of charging no longer matters; the leak is being judged."
@@ -136,21 +138,23 @@ def verdict(
 
 
 def causes(
-    outcome: Outcome, spoilt: Iterable[Cause], estimate: Estimate | None
+    recipe: Recipe, outcome: Outcome, spoilt: Iterable[Cause], estimate: Estimate | None
 ) -> tuple[Cause, ...]:
-    """What was found, each word once."""
-    found: list[Cause] = []
-    seen = estimate.causes if estimate is not None else ()
-    if outcome is Outcome.FAIL:
-        found.append(Cause.LEAK)
-    for cause in (*spoilt, *seen):
-        if cause is Cause.LEAK and outcome is not Outcome.FAIL:
-            continue
-        if cause not in found:
-            found.append(cause)
+    """What was found, each word once.
+
+    A fail is a leak, but where any rise of a vacuum fails: there it is what the data shows, and
+    a leak where it shows nothing else.
+    """
+    failed = outcome is Outcome.FAIL
+    any_rise = recipe.is_vacuum and recipe.criterion.is_change
+    seen = tuple(spoilt) + (estimate.causes if estimate is not None else ())
+    found = [Cause.LEAK] if failed and not any_rise else []
+    found += [cause for cause in seen if cause is not Cause.LEAK or failed]
+    if not found:
+        found = [Cause.LEAK] if failed else []
     if outcome is Outcome.INCONCLUSIVE and not found:
-        found.append(Cause.TOO_SHORT)
-    return tuple(found)
+        found = [Cause.TOO_SHORT]
+    return tuple(dict.fromkeys(found))
 
 
 def reasons(
@@ -168,7 +172,9 @@ def _reasons(
         yield _no_start(recipe, stretch)
         return
     estimate = stretch.estimate
-    if outcome is Outcome.INCONCLUSIVE:
+    if stretch.rise is not None:
+        yield _rise(recipe, stretch.rise)
+    elif outcome is Outcome.INCONCLUSIVE:
         yield from _undecided(recipe, stretch, estimate)
     elif estimate is not None:
         yield _bounds(recipe, outcome, stretch, estimate)
@@ -177,6 +183,17 @@ def _reasons(
     if estimate is not None:
         yield from estimate.notes
     yield from _assumptions(recipe, stretch)
+
+
+def _rise(recipe: Recipe, rise: RiseLook) -> str:
+    unit, factor = (
+        ("kPa", 1e3) if recipe.criterion.max_change_kpa is not None else ("micron", MICRON_PA)
+    )
+    low, now, high = (value / factor for value in (rise.low_pa, rise.rise_pa, rise.high_pa))
+    return (
+        f"The pressure had risen by {now:.3g} {unit} (between {low:.3g} and {high:.3g}) "
+        f"{minutes(rise.t_s)} after isolation; the criterion is {recipe.criterion.text}."
+    )
 
 
 def _no_start(recipe: Recipe, stretch: Stretch | None) -> str:
