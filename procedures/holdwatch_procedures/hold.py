@@ -277,7 +277,7 @@ class Hold:
         role = None if start_ns is None else self._starter.role_since(start_ns)
         if start_ns is None or role is None:
             return
-        stretch = Stretch(self.recipe, self._fluids, role, start_ns)
+        stretch = Stretch(self.recipe, self._fluids, role, start_ns, before=None)
         self._stretch = stretch
         for item in self._starter.take_since(start_ns):
             self._look_until(item.t_ns)
@@ -322,7 +322,7 @@ class Hold:
             self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
             return True
         self._tell(end_ns, NoticeKind.RESTARTED, words.restarted(spoil.text), spoil.cause)
-        self._stretch = Stretch(self.recipe, self._fluids, stretch.role, end_ns)
+        self._stretch = Stretch(self.recipe, self._fluids, stretch.role, end_ns, before=stretch)
         if not self.recipe.is_vacuum:
             self._phase = Phase.SETTLING
         return True

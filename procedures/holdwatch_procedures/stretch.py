@@ -79,10 +79,14 @@ class _Facts:
 class Stretch:
     """Judges what comes after one start: a mark, or the end of a spoiling event.
 
+    ``before`` is the stretch that a spoiling event has ended, where there is one.
+
     Add ordered items; before each, close the blocks that end before it with ``close_until``.
     """
 
-    def __init__(self, recipe: Recipe, fluids: Fluids, role: str, start_ns: int) -> None:
+    def __init__(
+        self, recipe: Recipe, fluids: Fluids, role: str, start_ns: int, *, before: Stretch | None
+    ) -> None:
         self.recipe = recipe
         self.start_ns = start_ns
         self.role = role
@@ -100,8 +104,11 @@ class Stretch:
         self._held: list[Block] = []
         self._engine: DecayEngine | VacuumEngine | None = None
         self._watch: DecayWatch | VacuumWatch | None = None
+        self._watched_from_s = self.start_s
         if not recipe.is_vacuum:
-            self._watch = decay_watch(recipe, role)
+            # The decay's watches know by themselves what a restart means to them.
+            self._watch = decay_watch(recipe, role) if before is None else before._watch
+            self._watched_from_s = self.start_s if before is None else before._watched_from_s
         self._rise: RiseWatch | None = None
 
     @property
@@ -162,8 +169,7 @@ class Stretch:
     def _judge(self, closed: ClosedBlock) -> Look:
         self._remember(closed)
         estimate = self._push(closed.block)
-        watched = self._watch.push(closed.block) if self._watch is not None else []
-        spoils = (*self._gross(closed), *map(self._judged_spoil, watched))
+        spoils = (*self._gross(closed), *self._watched(closed.block))
         if estimate is not None:
             self.estimate = estimate
         decision: Outcome | None = None
@@ -290,6 +296,14 @@ class Stretch:
                 barometer_measured=self._builder.barometer_measured,
             )
         )
+
+    def _watched(self, block: Block) -> Iterator[Spoil]:
+        """What the watch finds, its times turned from the watch's start to this stretch's."""
+        if self._watch is None:
+            return
+        earlier_s = self.start_s - self._watched_from_s
+        for spoil in self._watch.push(replace(block, t_s=block.t_s + earlier_s)):
+            yield self._judged_spoil(replace(spoil, t_s=spoil.t_s - earlier_s))
 
     def _judged_spoil(self, spoil: Spoil) -> Spoil:
         """What a watch found, as this criterion takes it.
