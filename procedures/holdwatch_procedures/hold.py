@@ -72,7 +72,7 @@ class Hold:
         self._now_ns = 0
         self._notices: list[Notice] = []
         self._causes: list[Cause] = []
-        self._spoilt: list[str] = []
+        self._spoilt: dict[str, float] = {}  # what was found, and at which minute first
         self._curve: list[CurvePoint] = []
         self._phase = Phase.EVACUATING if recipe.is_vacuum else Phase.WAITING
         self._alarmed = False
@@ -313,15 +313,17 @@ class Hold:
         """Act on a spoiling event; return whether the stretch is over."""
         if spoil.cause not in self._causes:
             self._causes.append(spoil.cause)
-        at_min = (stretch.start_s + spoil.t_s) / 60.0
-        self._spoilt.append(f"At {at_min:.1f} min: {spoil.text}")
+        is_news = spoil.text not in self._spoilt
+        self._spoilt.setdefault(spoil.text, (stretch.start_s + spoil.t_s) / 60.0)
         if spoil.action is Action.NOTE:
-            self._tell(end_ns, NoticeKind.NOTED, spoil.text, spoil.cause)
+            if is_news:
+                self._tell(end_ns, NoticeKind.NOTED, spoil.text, spoil.cause)
             return False
         if spoil.action is Action.VOID:
             self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
             return True
-        self._tell(end_ns, NoticeKind.RESTARTED, words.restarted(spoil.text), spoil.cause)
+        if is_news:
+            self._tell(end_ns, NoticeKind.RESTARTED, words.restarted(spoil.text), spoil.cause)
         self._stretch = Stretch(self.recipe, self._fluids, stretch.role, end_ns, before=stretch)
         if not self.recipe.is_vacuum:
             self._phase = Phase.SETTLING
@@ -378,7 +380,7 @@ class Hold:
         self.verdict = Verdict(
             outcome=outcome,
             causes=causes,
-            reasons=words.reasons(self.recipe, outcome, stretch, tuple(self._spoilt)),
+            reasons=words.reasons(self.recipe, outcome, stretch, self._spoilt),
             decided_at_s=decided_s,
             leak=self._leak(),
             smallest_visible_g_per_year=self._smallest_visible(outcome),

@@ -103,12 +103,12 @@ class Stretch:
         self._facts = _Facts()
         self._held: list[Block] = []
         self._engine: DecayEngine | VacuumEngine | None = None
-        self._watch: DecayWatch | VacuumWatch | None = None
-        self._watched_from_s = self.start_s
+        self.watch: DecayWatch | VacuumWatch | None = None
+        self.watched_from_s = self.start_s
         if not recipe.is_vacuum:
             # The decay's watches know by themselves what a restart means to them.
-            self._watch = decay_watch(recipe, role) if before is None else before._watch
-            self._watched_from_s = self.start_s if before is None else before._watched_from_s
+            self.watch = decay_watch(recipe, role) if before is None else before.watch
+            self.watched_from_s = self.start_s if before is None else before.watched_from_s
         self._rise: RiseWatch | None = None
 
     @property
@@ -282,7 +282,7 @@ class Stretch:
             raise RuntimeError("an engine needs a scale first")
         if self.recipe.is_vacuum:
             setup = vacuum_setup(self.recipe, scale, role=self.role)
-            self._watch = vacuum_watch(self.recipe, setup)
+            self.watch = vacuum_watch(self.recipe, setup)
             self._rise = rise_watch(self.recipe, setup)
             return VacuumEngine(setup)
         return DecayEngine(
@@ -299,10 +299,10 @@ class Stretch:
 
     def _watched(self, block: Block) -> Iterator[Spoil]:
         """What the watch finds, its times turned from the watch's start to this stretch's."""
-        if self._watch is None:
+        if self.watch is None:
             return
-        earlier_s = self.start_s - self._watched_from_s
-        for spoil in self._watch.push(replace(block, t_s=block.t_s + earlier_s)):
+        earlier_s = self.start_s - self.watched_from_s
+        for spoil in self.watch.push(replace(block, t_s=block.t_s + earlier_s)):
             yield self._judged_spoil(replace(spoil, t_s=spoil.t_s - earlier_s))
 
     def _judged_spoil(self, spoil: Spoil) -> Spoil:

@@ -10,7 +10,7 @@ from holdwatch_procedures.recipe import MICRON_PA
 from holdwatch_procedures.verdict import Outcome, Phase
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
     from holdwatch_procedures.estimates import Estimate
     from holdwatch_procedures.recipe import Recipe
@@ -158,16 +158,19 @@ def causes(
 
 
 def reasons(
-    recipe: Recipe, outcome: Outcome, stretch: Stretch | None, spoilt: tuple[str, ...]
+    recipe: Recipe, outcome: Outcome, stretch: Stretch | None, spoilt: Mapping[str, float]
 ) -> tuple[str, ...]:
-    """Why the verdict is what it is, what would settle it, and what it assumes."""
+    """Why the verdict is what it is, what would settle it, and what it assumes.
+
+    ``spoilt`` holds what spoiled the hold, with the minute of the hold at which it happened.
+    """
     return tuple(dict.fromkeys(_reasons(recipe, outcome, stretch, spoilt)))
 
 
 def _reasons(
-    recipe: Recipe, outcome: Outcome, stretch: Stretch | None, spoilt: tuple[str, ...]
+    recipe: Recipe, outcome: Outcome, stretch: Stretch | None, spoilt: Mapping[str, float]
 ) -> Iterator[str]:
-    yield from spoilt
+    yield from (f"At {at_min:.1f} min: {text}" for text, at_min in spoilt.items())
     if stretch is None or stretch.scale is None:
         yield _no_start(recipe, stretch)
         return
