@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import random
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
@@ -79,6 +81,7 @@ async def bus(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[PrivateBus]:
         monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", bus.address)
         yield bus
     await asyncio.sleep(0.05)  # bleak's own connection notices the end of the bus
+    gc.collect()  # bleak leaves the errors of given-up connects unread: said here, not elsewhere
 
 
 @pytest.fixture
@@ -381,7 +384,7 @@ async def test_a_connect_that_hangs_does_not_keep_another_probe_waiting_for_ever
 async def test_a_service_that_answers_nothing_for_a_while_stops_no_probe_for_ever(
     air: FakeBluez,
 ) -> None:
-    hasty = LinkTiming(connect=0.3, call=0.3, disconnect=0.3, backoff_first=0.05, backoff_last=0.2)
+    hasty = replace(QUICK, connect=1.0, call=1.0, disconnect=0.5, adopt=0.5)
     async with Sending(air), Listening(GAUGE, VACUUM, timing=hasty) as ear:
         await ear.until_more("BM-bay1-gauge/pressure")
         await ear.until_more("BM-bay1-vacuum/pressure")
@@ -389,7 +392,7 @@ async def test_a_service_that_answers_nothing_for_a_while_stops_no_probe_for_eve
             air.slow(member, 60.0)
         air.disconnect(GAUGE_ON_AIR.name)
         air.disconnect(VACUUM_ON_AIR.name)
-        await asyncio.sleep(1.0)
+        await asyncio.sleep(2.0)
         for member in ("Connect", "Disconnect", "StartNotify"):
             air.slow(member, 0.0)
         await ear.until_more("BM-bay1-gauge/pressure", within_s=20.0)

@@ -163,8 +163,12 @@ class FakeBluez(Radio):
     def _emit(
         self, path: str, interface: str, member: str, signature: str, body: list[Any]
     ) -> None:
+        self._send(Message.new_signal(path, interface, member, signature, body))
+
+    def _send(self, message: Message) -> None:
         if self._bus is not None and self._bus.connected:
-            self._bus.send(Message.new_signal(path, interface, member, signature, body))
+            # What is still unsent when the fake leaves the bus is meant to be lost.
+            self._bus.send(message).add_done_callback(_look_at)
 
     # Method calls
 
@@ -195,8 +199,7 @@ class FakeBluez(Radio):
             reply = await method(message)
         except _Refused as refused:
             reply = Message.new_error(message, refused.name, refused.text)
-        if self._bus is not None and self._bus.connected:
-            self._bus.send(reply)
+        self._send(reply)
 
     def _refuse_if_told(self, member: str) -> None:
         times, error, text = self._refusals.get(member, (0, "", ""))
@@ -319,6 +322,11 @@ class FakeBluez(Radio):
             if found := device.by_path(message.path or ""):
                 return found
         raise _unknown_object(message)
+
+
+def _look_at(sent: asyncio.Future[Any]) -> None:
+    if not sent.cancelled():
+        sent.exception()
 
 
 def _unknown_object(message: Message) -> _Refused:
