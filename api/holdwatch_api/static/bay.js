@@ -1,10 +1,11 @@
 // One bay's panel: the sentence, the numbers, the curve, in this order.
 
-import { draw, shape } from "./curve.js";
-import { clockTime, drawShape, duration, figure, rank, roleName, say } from "./format.js";
+import { draw, judged, shapeChange, shapePressure } from "./curve.js";
+import { clockTime, drawShape, duration, figure, grams, rank, roleName, say } from "./format.js";
 
 const CURVE_EVERY_MS = 4000;
 const NO_NEWS_MS = 15000;
+const BACKGROUND_ROLES = new Set(["ambient_temperature", "barometer"]);
 const PRESSURE_ROLES = new Set(["low_side", "high_side", "vacuum"]);
 
 export class BayPanel {
@@ -14,6 +15,7 @@ export class BayPanel {
     this.live = null;
     this.liveAt = 0;
     this.points = [];
+    this.series = null;
     this.unit = null;
     this.curveHold = null;
     this.curveAt = 0;
@@ -107,7 +109,7 @@ export class BayPanel {
         box = made;
       }
       const main = PRESSURE_ROLES.has(entry.role) && (at === 0 || !hold || Boolean(hold.outcome));
-      box.className = `number${main ? " main" : ""}${entry.quality === "good" ? "" : " doubt"}`;
+      box.className = `number${main ? " main" : ""}${BACKGROUND_ROLES.has(entry.role) ? " small" : ""}${entry.quality === "good" ? "" : " doubt"}`;
       say(box.querySelector(".value"), entry.shown.text);
       say(box.querySelector(".unit"), entry.shown.unit);
       this.showBeside(box.querySelector(".also"), entry, hold);
@@ -144,10 +146,10 @@ export class BayPanel {
       facts.push(["Limit", hold.criterion_text]);
       const leak = hold.leak_g_per_year;
       if (leak.low !== null && leak.high !== null) {
-        facts.push([`Leak (${hold.refrigerant})`, `${figure(Math.max(0, leak.low))} to ${figure(leak.high)} g a year`]);
+        facts.push([`Leak (${hold.refrigerant})`, leakRange(leak)]);
       }
       if (hold.smallest_visible_g_per_year !== null) {
-        facts.push(["Smallest visible by now", `${figure(hold.smallest_visible_g_per_year)} g a year`]);
+        facts.push(["Smallest visible by now", `${grams(hold.smallest_visible_g_per_year)} a year`]);
       }
     }
     const list = this.find(".facts");
@@ -223,12 +225,13 @@ export class BayPanel {
     this.fetching = true;
     this.curveAt = Date.now();
     try {
-      if (!this.curveHold?.startsWith(`${hold.hold_id}/`)) this.points = [];
+      if (!this.curveHold?.startsWith(`${hold.hold_id}/`)) { this.points = []; this.series = null; }
       const answer = await fetch(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}/curve?after=${this.points.length}`);
       if (!answer.ok) throw new Error(String(answer.status));
       const curve = await answer.json();
       this.unit = curve.unit;
       this.points.push(...curve.points);
+      this.series = judged(this.points, hold).length ? null : await this.fetchPressure(hold);
       this.curveHold = key;
       await this.redraw();
     } catch (error) {
@@ -238,17 +241,26 @@ export class BayPanel {
     }
   }
 
+  /** Until there is a change to draw: the readings of the role that will be judged. */
+  async fetchPressure(hold) {
+    const answer = await fetch(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}/trace?points=400`);
+    if (!answer.ok) return null;
+    const { series } = await answer.json();
+    const roles = Object.keys(series).filter((role) => PRESSURE_ROLES.has(role));
+    roles.sort((a, b) => rank(a, hold.procedure) - rank(b, hold.procedure));
+    return roles.length ? series[roles[0]] : null;
+  }
+
   async redraw() {
     const hold = this.state?.hold;
     const box = this.find(".curve");
-    if (!hold || !this.unit || !this.points.length) { box.hidden = true; return; }
+    const change = hold ? judged(this.points, hold).length > 0 : false;
+    if (!hold || !this.unit || !(change || this.series?.t_s.length)) { box.hidden = true; return; }
     box.hidden = false;
-    const drawn = shape(this.points, hold, this.unit);
-    const vacuum = hold.procedure === "standing-vacuum";
-    const title = !drawn.change ? "Absolute pressure" : vacuum ? "Rise of the vacuum's pressure" : "Pressure change, corrected for temperature";
+    const drawn = change ? shapeChange(this.points, hold, this.unit) : shapePressure(this.series, hold, this.unit);
+    const title = titleOf(hold, change, this.series);
     say(box.querySelector("figcaption"), `${title}, ${this.unit.text}`);
-    const newest = drawn.y[drawn.y.length - 1];
-    if (newest !== undefined) this.find(".plot").setAttribute("aria-label", `${title}: ${figure(newest)} ${this.unit.text} now.`);
+    this.find(".plot").setAttribute("aria-label", `${title}: ${figure(drawn.y[drawn.y.length - 1])} ${this.unit.text} now.`);
     showLegend(box.querySelector(".legend"), drawn, hold);
     await draw(this.find(".plot"), drawn, hold, this.unit);
   }
@@ -267,6 +279,18 @@ function numberBox(role) {
   }
   box.append(term, detail);
   return box;
+}
+
+function leakRange({ low, high }) {
+  const [from, to] = [grams(Math.max(0, low)), grams(Math.max(0, high))];
+  const [size, unit] = from.split("\u00a0");
+  if (size === "0") return `0 to ${to} a year`;
+  return `${to.endsWith(`\u00a0${unit}`) ? size : from} to ${to} a year`;
+}
+
+function titleOf(hold, change, series) {
+  if (!change) return series.quantity === "pressure_gauge" ? "Gauge pressure" : "Absolute pressure";
+  return hold.procedure === "standing-vacuum" ? "Rise of the vacuum's pressure" : "Pressure change, corrected for temperature";
 }
 
 function timeLeft(hold) {

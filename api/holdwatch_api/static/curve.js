@@ -22,20 +22,39 @@ export function axisEnd(minutes, latest) {
   return Number.isFinite(latest) && latest > 0 ? Math.min(wanted, Math.max(latest, minutes)) : wanted;
 }
 
-/** What is drawn, from the points of a curve; pure, in minutes and the unit's own figures. */
-export function shape(points, hold, unit) {
-  const mark = hold.since_mark_s === null ? 0 : hold.elapsed_s - hold.since_mark_s;
-  const usable = points.filter((p) => p.compensated_pa !== null);
-  const change = hold.since_mark_s !== null && usable.length > 0;
-  const source = change ? usable : points.filter((p) => p.pressure_pa !== null);
+const GAP_MIN = 1; // points come every 10 s; over a longer silence no line is drawn
+
+/** The points that tell of the change; none before the valve is closed and the gas has settled. */
+export function judged(points, hold) {
+  return hold.since_mark_s === null ? [] : points.filter((p) => p.compensated_pa !== null);
+}
+
+/** What is drawn of the change, from the points of a curve; in minutes since the mark and the unit's figures. */
+export function shapeChange(points, hold, unit) {
+  const mark = hold.elapsed_s - hold.since_mark_s;
+  const usable = judged(points, hold);
   const minute = (p) => (p.t_s - mark) / 60;
-  const x = source.map(minute);
-  const y = source.map((p) => (change ? p.compensated_pa : p.pressure_pa) / unit.pa);
-  const newest = x.length ? x[x.length - 1] : 0;
-  const latest = (hold.latest_end_s - mark) / 60;
-  const end = hold.outcome ? Math.max(newest, 1) : axisEnd(newest, latest);
-  const limit = change ? limitLine(usable, minute, unit, end, hold) : { x: [], y: [] };
-  return { change, x, y, limit, band: change ? bandOf(usable, minute, unit, hold) : null, end, start: Math.min(0, x[0] ?? 0) };
+  const x = [];
+  const y = [];
+  for (const point of usable) {
+    const at = minute(point);
+    if (x.length && at - x[x.length - 1] > GAP_MIN) { x.push(at); y.push(null); }
+    x.push(at);
+    y.push(point.compensated_pa / unit.pa);
+  }
+  const newest = x[x.length - 1];
+  const end = hold.outcome ? Math.max(newest, 1) : axisEnd(newest, (hold.latest_end_s - mark) / 60);
+  const limit = limitLine(usable, minute, unit, end, hold);
+  return { change: true, x, y, limit, band: bandOf(usable, minute, unit, hold), end, log: false };
+}
+
+/** What is drawn before: the pressure itself, in minutes since the hold began. */
+export function shapePressure(series, hold, unit) {
+  const x = series.t_s.map((t) => t / 60);
+  const y = series.value.map((value) => value / unit.pa);
+  const log = hold.procedure === "standing-vacuum" && y.every((value) => value > 0);
+  const end = axisEnd(hold.elapsed_s / 60, Infinity);
+  return { change: false, x, y, limit: { x: [], y: [] }, band: null, end, log };
 }
 
 function limitLine(points, minute, unit, end, hold) {
@@ -69,7 +88,7 @@ function bandOf(points, minute, unit, hold) {
 
 /** The value axis shows the curve and the limit whole; a band that is wider is cut off. */
 export function valueRange(drawn) {
-  const values = [...drawn.y, ...drawn.limit.y];
+  const values = [...drawn.y, ...drawn.limit.y].filter((value) => value !== null);
   if (drawn.change) values.push(0);
   if (!values.length) return [0, 1];
   const low = Math.min(...values);
@@ -109,11 +128,11 @@ export async function draw(node, drawn, hold, unit) {
     margin: { l: wide ? 72 : 60, r: 12, t: 10, b: 46 },
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", showlegend: false,
     font: { family: getComputedStyle(document.body).fontFamily, size: wide ? 17 : 14, color: text },
-    xaxis: { ...axis, range: [drawn.start, drawn.end], title: { text: hold.since_mark_s === null ? "minutes since the start" : `minutes since ${closed}`, standoff: 6 } },
+    xaxis: { ...axis, range: [0, drawn.end], title: { text: !drawn.change ? "minutes since the hold began" : `minutes since ${closed}`, standoff: 6 } },
     yaxis: { ...axis, nticks: node.clientHeight < 200 ? 4 : 7 },
     shapes: [],
   };
-  if (!drawn.change && hold.procedure === "standing-vacuum") layout.yaxis.type = "log";
+  if (drawn.log) Object.assign(layout.yaxis, { type: "log", dtick: 1, exponentformat: "none" });
   else layout.yaxis.range = valueRange(drawn);
   if (drawn.change) {
     layout.shapes.push({ type: "line", xref: "paper", x0: 0, x1: 1, y0: 0, y1: 0, line: { color: colour("--soft"), width: 1 } });

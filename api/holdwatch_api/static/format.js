@@ -32,16 +32,16 @@ export function duration(seconds) {
   return `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min`;
 }
 
-/** Three significant digits at most, thousands spaced, no exponent for what a shop meets. */
+/** Three significant digits at most, and no more decimals than a shop reads. */
 export function figure(x) {
   if (x === null || x === undefined || !Number.isFinite(x)) return "–";
-  const size = Math.abs(x);
-  if (size >= 1e6 || (size > 0 && size < 1e-3)) return x.toExponential(1).replace("-", "−");
-  const digits = size >= 100 ? 0 : size >= 10 ? 1 : 2;
-  const rounded = size >= 1000 ? Number(x.toPrecision(3)) : x;
-  return rounded.toLocaleString("en-US", {
-    minimumFractionDigits: 0, maximumFractionDigits: digits,
-  }).replaceAll(",", "\u202f").replace("-", "−");
+  const rounded = Math.abs(x) < 1 ? Number(x.toFixed(2)) : Number(x.toPrecision(3));
+  return String(rounded + 0).replace("-", "−");
+}
+
+/** "947 g", "29.1 kg". */
+export function grams(x) {
+  return x >= 10000 ? `${figure(x / 1000)}\u00a0kg` : `${figure(x)}\u00a0g`;
 }
 
 export function clockTime(date) {
