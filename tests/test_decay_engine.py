@@ -16,11 +16,12 @@ from holdwatch_procedures.estimates import Block, Estimate
 VECTOR = DecaySetup(
     limit_pa_per_s=1.0,
     resolution_pa=690.0,
-    considered=Considered(gain=0.06, lag=0.20, scale=0.03),
+    considered=Considered(gain=0.06, lag=0.20, slow_lag=0.0, scale=0.03),
+    bank=BankSpec(),
     barometer=Barometer.MEASURED,
     start_k=295.15,
 )
-"""The published vector: κ = 1, no gauge coefficient, no volume uncertainty."""
+"""The published vector: two transients, one lag, κ = 1, no gauge coefficient, no volume uncertainty."""
 
 
 def vector_block(k: int) -> Block:
@@ -83,7 +84,7 @@ def test_the_bank_reproduces_the_first_look_of_the_vector() -> None:
     for row in rows[:30]:
         bank.step(row.t_s, row.clock_s, signal.values(row))
     posterior = bank.posterior()
-    gain, lag, _ = posterior.sensitivity
+    gain, lag, _, _ = posterior.sensitivity
     systematic = math.hypot(0.06 * gain, 0.20 * lag, 0.03 * posterior.slope)
     assert posterior.slope == pytest.approx(1.14265, abs=1e-4)
     assert math.sqrt(posterior.variance) == pytest.approx(4.75943, abs=1e-4)

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-INTERCEPT, SLOPE, TRANSIENT, HIDDEN = 0, 1, 2, 4
-"""Places in a filter's state; the transients take two."""
+INTERCEPT, SLOPE, HIDDEN, TRANSIENT = 0, 1, 2, 3
+"""Places in a filter's state; the transients stand last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,8 +22,8 @@ class BankSpec:
         hidden_sd_k: Grid of sizes of the temperature that no thermometer sees, K.
         hidden_weight: Prior weight of each size.
         hidden_time_s: Grid of its correlation times, s, equally likely.
-        transient_s: Time constants of the two transients that charging leaves, s.
-        transient_sd_k: Standard deviation of either transient when the filters start, K.
+        transient_s: Time constants of the transients that charging leaves, s.
+        transient_sd_k: Standard deviation of each when the filters start, K.
         intercept_sd_pa: Standard deviation of the starting pressure, Pa.
         slope_sd: Standard deviation of the slope, Pa/s.
     """
@@ -31,8 +31,8 @@ class BankSpec:
     hidden_sd_k: tuple[float, ...] = (0.03, 0.06, 0.12, 0.25, 0.5)
     hidden_weight: tuple[float, ...] = (0.15, 0.25, 0.30, 0.20, 0.10)
     hidden_time_s: tuple[float, ...] = (400.0, 2000.0, 8000.0)
-    transient_s: tuple[float, float] = (250.0, 600.0)
-    transient_sd_k: float = 0.5
+    transient_s: tuple[float, ...] = (250.0, 600.0)
+    transient_sd_k: tuple[float, ...] = (0.5, 0.5)
     intercept_sd_pa: float = 2e4
     slope_sd: float = 50.0
 
@@ -55,7 +55,7 @@ class Posterior:
 
 
 class Bank:
-    """Filters y = a − s·τ + b(c₁e^(−t/τ₁) + c₂e^(−t/τ₂)) + u + e, one for each kind of u.
+    """Filters y = a − s·τ + b·Σ cᵢe^(−t/τᵢ) + u + e, one for each kind of u.
 
     u is an Ornstein–Uhlenbeck process of standard deviation b·size and its own correlation
     time, e is white. The same gains run over further columns of data, of which nothing is
@@ -88,15 +88,19 @@ class Bank:
         self._rate = np.tile(1.0 / np.array(spec.hidden_time_s), sizes)
         self._log_weight = np.log(np.repeat(np.array(spec.hidden_weight) / times, times))
         models = sizes * times
-        self._mean: Array = np.zeros((models, 5, 1 + columns))
-        self._cov: Array = np.zeros((models, 5, 5))
+        states = TRANSIENT + len(spec.transient_s)
+        # One array holds covariances and means side by side: a step treats them alike.
+        self._both: Array = np.zeros((models, states, states + 1 + columns))
+        self._cov = self._both[:, :, :states]
+        self._mean = self._both[:, :, states:]
+        self._states = states
         self._cov[:, INTERCEPT, INTERCEPT] = spec.intercept_sd_pa**2
         self._cov[:, SLOPE, SLOPE] = spec.slope_sd**2
-        self._cov[:, TRANSIENT, TRANSIENT] = spec.transient_sd_k**2
-        self._cov[:, TRANSIENT + 1, TRANSIENT + 1] = spec.transient_sd_k**2
         self._cov[:, HIDDEN, HIDDEN] = self._variance
+        for place, sd in enumerate(spec.transient_sd_k, TRANSIENT):
+            self._cov[:, place, place] = sd**2
         self._t_s = 0.0
-        self._row: Array = np.array([1.0, 0.0, 0.0, 0.0, 1.0])
+        self._row: Array = np.ones(states)
         self._steps: dict[float, tuple[Array, Array]] = {}
 
     def step(self, t_s: float, clock_s: float, values: Array | None) -> None:
@@ -113,26 +117,25 @@ class Bank:
             return
         row = self._row
         row[SLOPE] = -clock_s
-        row[TRANSIENT] = self._b * math.exp(-t_s / self._spec.transient_s[0])
-        row[TRANSIENT + 1] = self._b * math.exp(-t_s / self._spec.transient_s[1])
-        cross = (self._cov * row).sum(axis=2)
-        spread = (cross * row).sum(axis=1) + self._noise
-        gain = cross / spread[:, None]
-        miss = values - (self._mean * row[:, None]).sum(axis=1)
-        self._mean += gain[:, :, None] * miss[:, None, :]
-        self._cov -= gain[:, :, None] * cross[:, None, :]
-        self._log_weight -= 0.5 * (np.log(spread) + miss[:, 0] ** 2 / spread)
+        for place, time_s in enumerate(self._spec.transient_s, TRANSIENT):
+            row[place] = self._b * math.exp(-t_s / time_s)
+        seen = row @ self._both
+        cross = seen[:, : self._states]
+        spread = cross @ row + self._noise
+        seen[:, self._states :] -= values
+        miss = seen[:, self._states]
+        self._log_weight -= 0.5 * (np.log(spread) + miss * miss / spread)
+        self._both -= (cross / spread[:, None])[:, :, None] * seen[:, None, :]
 
     def _predict(self, dt_s: float) -> None:
         if dt_s <= 0.0:
             return
         if dt_s not in self._steps:
             keep = np.exp(-self._rate * dt_s)
-            self._steps = {dt_s: (keep, self._variance * (1.0 - keep**2))}
+            self._steps = {dt_s: (keep[:, None], self._variance * (1.0 - keep**2))}
         keep, fresh = self._steps[dt_s]
-        self._mean[:, HIDDEN, :] *= keep[:, None]
-        self._cov[:, HIDDEN, :] *= keep[:, None]
-        self._cov[:, :, HIDDEN] *= keep[:, None]
+        self._both[:, HIDDEN, :] *= keep
+        self._cov[:, :, HIDDEN] *= keep
         self._cov[:, HIDDEN, HIDDEN] += fresh
         self._cov[:, INTERCEPT, INTERCEPT] += self._wander * dt_s
 
@@ -141,14 +144,11 @@ class Bank:
         weight = np.exp(self._log_weight - self._log_weight.max())
         weight /= weight.sum()
         slopes = self._mean[:, SLOPE, :]
-        averaged = (weight[:, None] * slopes).sum(axis=0)
+        averaged = weight @ slopes
         slope = float(averaged[0])
-        within = self._cov[:, SLOPE, SLOPE]
-        variance = float((weight * (within + (slopes[:, 0] - slope) ** 2)).sum())
-        left = (weight[:, None] * self._mean[:, TRANSIENT : TRANSIENT + 2, 0]).sum(axis=0)
-        fast_s, slow_s = self._spec.transient_s
-        rate = -self._b * (
-            float(left[0]) / fast_s * math.exp(-self._t_s / fast_s)
-            + float(left[1]) / slow_s * math.exp(-self._t_s / slow_s)
-        )
+        variance = float(weight @ (self._cov[:, SLOPE, SLOPE] + (slopes[:, 0] - slope) ** 2))
+        left = weight @ self._mean[:, TRANSIENT:, 0]
+        rate = 0.0
+        for amplitude, time_s in zip(left.tolist(), self._spec.transient_s, strict=True):
+            rate -= self._b * amplitude / time_s * math.exp(-self._t_s / time_s)
         return Posterior(slope, variance, averaged[1:], rate)

@@ -130,9 +130,9 @@ class DecayEngine:
         setup = self.setup
         limit = setup.limit_pa_per_s
         slope, variance = posterior.slope, posterior.variance
-        considered = systematic(setup, posterior, row.t_s)
+        unlearned = systematic(setup, posterior, row.t_s, self._signal.pa_per_k)
         scale = math.hypot(setup.considered.scale, setup.volume_u)
-        considered = math.hypot(considered, scale * slope)
+        considered = math.hypot(unlearned, scale * slope)
         up = half_width(variance, limit, setup.false_pass, setup.spread)
         down = half_width(variance, limit, setup.false_fail, setup.spread)
         plain = Z95 * math.hypot(math.sqrt(variance), considered)
@@ -145,7 +145,7 @@ class DecayEngine:
             and self._usable >= USABLE_SHARE * self._seen
         )
         if ready:
-            self._visible = min(self._visible, visible(setup, posterior, row.t_s))
+            self._visible = min(self._visible, visible(setup, posterior, unlearned))
         return Estimate(
             t_s=end_s,
             slope=slope,

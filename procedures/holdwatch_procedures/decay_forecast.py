@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holdwatch_procedures.decay_bank import Bank
-from holdwatch_procedures.decay_bounds import visible
+from holdwatch_procedures.decay_bounds import systematic, visible
 from holdwatch_procedures.decay_engine import FIRST_LOOK, READINGS_A_BLOCK
 from holdwatch_procedures.decay_signal import COLUMNS, FLOOR_S, LAG_TIME_S
 from holdwatch_procedures.estimates import BLOCK_S
@@ -90,11 +90,13 @@ def forecast_path(setup: DecaySetup, place: Surroundings, minutes: float) -> lis
     for k in range(int(span_s / BLOCK_S)):
         t_s = k * BLOCK_S
         rise = drift * t_s
-        lag = drift * LAG_TIME_S * math.expm1(-t_s / LAG_TIME_S)
-        pipe = 1.0 if setup.thermometer else 0.0
-        bank.step(t_s, t_s, np.array([0.0, pipe * b * rise, pipe * b * lag, rise]))
+        lags = [drift * time_s * math.expm1(-t_s / time_s) for time_s in LAG_TIME_S]
+        seen = b if setup.thermometer else 0.0
+        values = [0.0, seen * rise, *(seen * lag for lag in lags), rise]
+        bank.step(t_s, t_s, np.array(values))
         if k + 1 >= FIRST_LOOK:
-            best = min(best, visible(setup, bank.posterior(), t_s))
+            posterior = bank.posterior()
+            best = min(best, visible(setup, posterior, systematic(setup, posterior, t_s, b)))
             path.append(Sight(FLOOR_S + t_s + BLOCK_S, best))
     return path
 

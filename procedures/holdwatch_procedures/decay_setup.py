@@ -17,12 +17,18 @@ class Barometer(StrEnum):
     NOT_NEEDED = "not needed"  # a sealed or absolute gauge does not feel the room
 
 
+SEEING = BankSpec(
+    transient_s=(250.0, 600.0, 3000.0),
+    transient_sd_k=(0.5, 0.5, 0.15),
+)
+"""The bank beside a pipe thermometer; the slow transient is the compressor's mass."""
+
 BLIND = BankSpec(
     hidden_sd_k=(0.25, 0.5, 1.0, 2.0, 4.0),
     hidden_weight=(0.15, 0.25, 0.30, 0.20, 0.10),
     hidden_time_s=(2000.0, 8000.0, 30000.0),
-    transient_s=(250.0, 900.0),
-    transient_sd_k=3.0,
+    transient_s=(250.0, 600.0, 3000.0),
+    transient_sd_k=(1.0, 2.0, 1.0),
 )
 """The bank without a thermometer: swings of the whole gas by 0.25 to 4 K, over half an hour
 to a working day, and up to a few kelvin of charging heat that nothing measures."""
@@ -35,12 +41,18 @@ class Considered:
     Attributes:
         gain: Share by which a clamp under- or overstates the gas's temperature changes.
         lag: Weight of a 600 s lag between clamp and gas.
+        slow_lag: Weight of a 3600 s lag: the share of the gas beside a compressor or other mass.
         scale: Relative uncertainty of the slope itself.
+        blind_k_per_h: Drift of the gas that nobody measures where no thermometer is bound, K/h.
+        blind_most_k: How far it goes at most in one hold, K.
     """
 
     gain: float = 0.06
     lag: float = 0.20
+    slow_lag: float = 0.15
     scale: float = 0.03
+    blind_k_per_h: float = 1.0
+    blind_most_k: float = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,4 +109,4 @@ class DecaySetup:
         """The bank's grid and priors."""
         if self.bank is not None:
             return self.bank
-        return BankSpec() if self.thermometer else BLIND
+        return SEEING if self.thermometer else BLIND

@@ -18,13 +18,13 @@ if TYPE_CHECKING:
 FLOOR_S = 600.0
 """Nothing before this many seconds after the mark counts: charging heat is at its worst."""
 
-LAG_TIME_S = 600.0
-"""Time constant of the lag between clamp and gas that is considered, s."""
+LAG_TIME_S = (600.0, 3600.0)
+"""Time constants of the lags between clamp and gas that are considered, s."""
 
-COLUMNS = 3
-"""Considered columns: clamp gain, clamp lag, the gauge's own temperature."""
+COLUMNS = 4
+"""Considered columns: clamp gain, two lags, the gauge's own temperature."""
 
-_LAG_SHARE = -math.expm1(-BLOCK_S / LAG_TIME_S)
+_LAG_SHARE = tuple(-math.expm1(-BLOCK_S / time_s) for time_s in LAG_TIME_S)
 _REFERENCE_BLOCKS = 30
 _ANCHOR_BLOCKS = 6
 
@@ -38,7 +38,7 @@ class Row:
         clock_s: Viscous clock τ = ∫(p² − p_atm²) dt over the same at the start, s.
         pressure_pa: Absolute pressure, Pa; NaN where the block is not usable.
         rise_k: Change of the pipe temperature, K.
-        lag_k: Change of (lagged − actual) pipe temperature, K.
+        lag_k: Change of (lagged − actual) pipe temperature for each lag, K.
         gauge_k: Change of the temperature around the gauge, K.
         usable: Whether pressure and, where bound, pipe temperature are there.
     """
@@ -47,7 +47,7 @@ class Row:
     clock_s: float
     pressure_pa: float
     rise_k: float
-    lag_k: float
+    lag_k: tuple[float, float]
     gauge_k: float
     usable: bool
 
@@ -68,9 +68,9 @@ class GasSignal:
         self._pressures: list[float] = []
         self._warmths: list[float] = []
         self._pipe_k: float | None = None
-        self._lagged_k = 0.0
+        self._lagged_k = [0.0, 0.0]
         self._room_k: float | None = None
-        self._origin: tuple[float, float, float, float] | None = None
+        self._origin: tuple[float, float, tuple[float, float], float] | None = None
         self._outside_pa = 0.0
         self._clock_s = 0.0
         self._last: tuple[float, float] | None = None
@@ -92,6 +92,7 @@ class GasSignal:
         assert self._origin is not None  # noqa: S101 (begun just above)
         start_s, start_k, start_lag, start_gauge = self._origin
         self._tick(block)
+        quick, slow = self._behind()
         pressure = block.pressure_pa if usable and block.pressure_pa is not None else math.nan
         if usable and len(self._anchors) < _ANCHOR_BLOCKS:
             self._anchors.append(pressure)
@@ -101,7 +102,7 @@ class GasSignal:
             clock_s=self._clock_s,
             pressure_pa=pressure,
             rise_k=pipe_k - start_k if self._setup.thermometer else 0.0,
-            lag_k=self._lagged_k - pipe_k - start_lag if self._setup.thermometer else 0.0,
+            lag_k=(quick - start_lag[0], slow - start_lag[1]),
             gauge_k=gauge_k - start_gauge,
             usable=usable,
         )
@@ -109,7 +110,8 @@ class GasSignal:
     def values(self, row: Row) -> Array:
         """Return the normalised pressure in Pa and the considered columns of a usable row."""
         b = self.pa_per_k
-        return np.array([self.normalised(row), b * row.rise_k, b * row.lag_k, row.gauge_k])
+        lags = (b * row.lag_k[0], b * row.lag_k[1])
+        return np.array([self.normalised(row), b * row.rise_k, *lags, row.gauge_k])
 
     def normalised(self, row: Row) -> float:
         """Return the pressure at the starting temperature, less the reference, Pa."""
@@ -128,15 +130,22 @@ class GasSignal:
             return
         if len(self._warmths) < 3:
             self._warmths.append(self._pipe_k)
-            self._lagged_k = fmean(self._warmths)
-            if len(self._warmths) == 3:
-                for warmth in self._warmths:
-                    self._lagged_k += _LAG_SHARE * (warmth - self._lagged_k)
+            self._lagged_k = [fmean(self._warmths)] * 2
+            fresh = self._warmths if len(self._warmths) == 3 else []
         else:
-            self._lagged_k += _LAG_SHARE * (self._pipe_k - self._lagged_k)
+            fresh = [self._pipe_k]
+        for place, share in enumerate(_LAG_SHARE):
+            for warmth in fresh:
+                self._lagged_k[place] += share * (warmth - self._lagged_k[place])
+
+    def _behind(self) -> tuple[float, float]:
+        """How far each lagged temperature is above the pipe's, K."""
+        if self._pipe_k is None or not self._setup.thermometer:
+            return 0.0, 0.0
+        return self._lagged_k[0] - self._pipe_k, self._lagged_k[1] - self._pipe_k
 
     def _begin(self, block: Block, pipe_k: float, gauge_k: float) -> None:
-        self._origin = (block.t_s, pipe_k, self._lagged_k - pipe_k, gauge_k)
+        self._origin = (block.t_s, pipe_k, self._behind(), gauge_k)
         self._outside_pa = block.barometer_pa
         self.reference_pa = median(self._pressures)
         if self._setup.start_k is None:
