@@ -6,10 +6,9 @@ import asyncio
 import math
 import random
 from contextlib import aclosing
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from holdwatch_daemon.config_load import parse_config
-from holdwatch_daemon.service import Service
 from holdwatch_physics.reading import ProbeNotice, Quality, Quantity, Reading
 
 if TYPE_CHECKING:
@@ -18,6 +17,7 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.config import ShopConfig
     from holdwatch_daemon.messages import Event
+    from holdwatch_daemon.service import Service
 
 START_UTC_NS = 1_790_000_000 * 10**9
 GAUGE = "BM-bay1-gauge/pressure"
@@ -42,7 +42,7 @@ class TurnedClock:
     def mono_ns(self) -> int:
         return self.now_ns
 
-    async def sleep(self, seconds: float) -> None:
+    async def sleep(self, seconds: float) -> None:  # noqa: ARG002 - it is turned by hand
         await asyncio.sleep(0)
 
 
@@ -65,6 +65,11 @@ class FedAdapter:
     def put(self, *items: Reading | ProbeNotice | Exception | None) -> None:
         for item in items:
             self.queue.put_nowait(item)
+
+
+def seeded(seed: int) -> random.Random:
+    """Chance that repeats itself."""
+    return random.Random(seed)  # noqa: S311 - a scatter, not a secret
 
 
 def reading(
@@ -139,7 +144,7 @@ def tight_hold(
     clock: TurnedClock, seconds: int, *, leak_pa_per_s: float = 0.0, seed: int = 1
 ) -> Iterator[list[Reading]]:
     """Second by second, what a bay's probes read of nitrogen at 15 bar; turns the clock."""
-    chance = random.Random(seed)
+    chance = seeded(seed)
     zero_ns = clock.now_ns
     for second in range(seconds):
         clock.now_ns = zero_ns + second * 10**9 + 5_000_000
@@ -172,8 +177,7 @@ async def run_hold(
 
 async def settled(service: Service, adapter: FedAdapter) -> None:
     """Wait until everything put into the adapter has been taken in."""
-    while not adapter.queue.empty() or len(service._inbox):
-        await asyncio.sleep(0)
+    await eventually(lambda: adapter.queue.empty() and not len(service._inbox), every_s=0.0)
     for _ in range(4):
         await asyncio.sleep(0)
 
@@ -189,8 +193,22 @@ async def first_event(
     raise AssertionError(f"no {kind} came")
 
 
-async def eventually(true: Callable[[], bool], within_s: float = 10.0) -> None:
+async def eventually(
+    true: Callable[[], object], within_s: float = 15.0, every_s: float = 0.01
+) -> None:
     """Wait until something is true."""
     async with asyncio.timeout(within_s):
-        while not true():
-            await asyncio.sleep(0.01)
+        while True:
+            if true():
+                return
+            await asyncio.sleep(every_s)
+
+
+async def connected(service: Service) -> None:
+    """Wait until the service has its broker."""
+    await eventually(lambda: broker_of(service)["state"] == "connected")
+
+
+def broker_of(service: Service) -> dict[str, Any]:
+    """What the service says of its broker."""
+    return cast("dict[str, Any]", service.health()["broker"])

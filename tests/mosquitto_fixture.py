@@ -13,6 +13,7 @@ import time
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pytest
+
 from system_parts import require
 
 if TYPE_CHECKING:
@@ -71,9 +72,10 @@ class Subscriber:
     ) -> list[Heard]:
         """Listen until ``enough(heard)`` is true; return all heard so far."""
         async with asyncio.timeout(within_s):
-            while not enough(self.heard()):
+            while True:
+                if enough(self.heard()):
+                    return self.heard()
                 await asyncio.sleep(0.02)
-        return self.heard()
 
     def heard(self) -> list[Heard]:
         """Return what was heard so far."""

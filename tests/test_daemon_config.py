@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from daemon_rig import CLAMP, GAUGE, shop_table
 
+from daemon_rig import CLAMP, GAUGE, shop_table
 from holdwatch_daemon.config_load import load_config, parse_config
 from holdwatch_daemon.errors import ConfigError
 from holdwatch_daemon.recipes import complete_recipe

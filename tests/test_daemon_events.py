@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import random
 from contextlib import aclosing, asynccontextmanager
 from typing import TYPE_CHECKING
 
 import pytest
-from daemon_rig import START_UTC_NS
 
+from daemon_rig import START_UTC_NS, seeded
 from holdwatch_daemon import events as events_module
 from holdwatch_daemon.events import Draft, EventLog, Telling
 from holdwatch_daemon.store.opening import open_database
@@ -49,7 +48,7 @@ def noted(bay: str | None, n: int = 0) -> Draft:
 
 
 async def test_numbers_have_no_gap_although_transactions_fail(tmp_path: Path) -> None:
-    chance = random.Random(3)
+    chance = seeded(3)
 
     def failing(telling: Telling) -> None:
         telling.tell(noted("bay-1"))

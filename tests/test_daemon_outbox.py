@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import aiomqtt
 import pytest
+
 from daemon_rig import (
     GAUGE,
     START_UTC_NS,
     FedAdapter,
     TurnedClock,
+    broker_of,
+    connected,
     eventually,
     first_event,
     reading,
@@ -21,7 +24,6 @@ from daemon_rig import (
     settled,
     shop,
 )
-
 from holdwatch_daemon.broker import EmbeddedBroker
 from holdwatch_daemon.events import Draft
 from holdwatch_daemon.messages import BayState, Event, Live, Reply, SayIsolated, StartHold
@@ -30,9 +32,8 @@ from holdwatch_daemon.service import Service
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from mosquitto_fixture import Heard, Mosquitto
-
     from holdwatch_daemon.config import ShopConfig
+    from mosquitto_fixture import Heard, Mosquitto
 
 PREFIX = "holdwatch/county-library"
 BAY = f"{PREFIX}/bay/BM-bay1"
@@ -67,15 +68,15 @@ async def test_events_survive_the_brokers_restart_in_order_and_none_is_lost(
     listening = mosquitto.subscribe(f"{PREFIX}/events", f"{BAY}/events", session="archive")
     async with Service(shop_at(mosquitto, tmp_path / "data"), TurnedClock(), []) as service:
         await asyncio.gather(*[service.events.tell(noted(n)) for n in range(50)])
-        await eventually(lambda: service.health()["broker"]["behind"] == 0)  # type: ignore[index]
+        await eventually(lambda: broker_of(service)["behind"] == 0)
         mosquitto.stop()
         await asyncio.gather(*[service.events.tell(noted(n)) for n in range(50, 100)])
-        await eventually(lambda: service.health()["broker"]["state"] == "refused")  # type: ignore[index]
+        await eventually(lambda: broker_of(service)["state"] == "refused")
         assert service.health()["status"] == "degraded"
         mosquitto.start()
         for n in range(100, 150):
             await service.events.tell(noted(n))
-        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        await connected(service)
         assert service.health()["status"] == "ok"
         last = service.events.newest
     # Until the last one, "stopped": the subscriber itself came back with its session.
@@ -96,7 +97,7 @@ async def test_what_was_written_while_the_broker_was_away_comes_after_a_new_star
     listening = mosquitto.subscribe(f"{PREFIX}/events")
     config = shop_at(mosquitto, tmp_path / "data")
     async with Service(config, TurnedClock(), []) as service:
-        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        await connected(service)
     mosquitto.stop()
     async with Service(config, TurnedClock(), []) as service:
         await asyncio.gather(*[service.events.tell(noted(n)) for n in range(20)])
@@ -104,7 +105,7 @@ async def test_what_was_written_while_the_broker_was_away_comes_after_a_new_star
     listening = mosquitto.subscribe(f"{PREFIX}/events")
     await asyncio.sleep(0.3)
     async with Service(config, TurnedClock(), []) as service:
-        await eventually(lambda: service.health()["broker"]["behind"] == 0)  # type: ignore[index]
+        await eventually(lambda: broker_of(service)["behind"] == 0)
         heard = await listening.until(lambda heard: len(heard) >= 23)
     numbers = in_order_without_doubles([message.json["sequence"] for message in heard])
     # 1 and 2 (started, stopped) were confirmed before; only what is new is sent again.
@@ -119,7 +120,7 @@ async def test_a_hold_is_told_on_every_topic_of_the_contract(
     clock, adapter = TurnedClock(), FedAdapter()
     async with Service(shop_at(mosquitto, tmp_path / "data"), clock, [adapter]) as service:
         start = {"command": "start_hold", "id": "desk-1", "recipe": "nitrogen"}
-        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        await connected(service)
         mosquitto.publish(f"{BAY}/command", json.dumps(start))
         heard = await listening.until(lambda heard: on(f"{BAY}/reply", heard))
         reply = Reply.model_validate(on(f"{BAY}/reply", heard)[0].json)
@@ -159,7 +160,7 @@ async def test_a_hold_is_told_on_every_topic_of_the_contract(
 async def test_the_same_command_is_carried_out_once(mosquitto: Mosquitto, tmp_path: Path) -> None:
     listening = mosquitto.subscribe(f"{BAY}/reply")
     async with Service(shop_at(mosquitto, tmp_path / "data"), TurnedClock(), []) as service:
-        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        await connected(service)
         start = json.dumps({"command": "start_hold", "id": "desk-1", "recipe": "nitrogen"})
         for _ in range(3):
             mosquitto.publish(f"{BAY}/command", start)
@@ -186,7 +187,7 @@ async def test_a_command_that_cannot_be_is_answered_and_told(
 ) -> None:
     listening = mosquitto.subscribe(f"{BAY}/reply")
     async with Service(shop_at(mosquitto, tmp_path / "data"), TurnedClock(), []) as service:
-        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        await connected(service)
         mosquitto.publish(f"{BAY}/command", payload)
         (message,) = await listening.until(lambda heard: len(heard) == 1)
         event = await first_event(service, "holdwatch.command.refused")
@@ -201,7 +202,7 @@ async def test_a_retained_command_is_not_carried_out(mosquitto: Mosquitto, tmp_p
     mosquitto.publish(f"{BAY}/command", start, retain=True)
     listening = mosquitto.subscribe(f"{BAY}/reply")
     async with Service(shop_at(mosquitto, tmp_path / "data"), TurnedClock(), []) as service:
-        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        await connected(service)
         mosquitto.publish(f"{BAY}/command", start.replace("desk-1", "desk-2"))
         heard = await listening.until(lambda heard: len(heard) >= 1)
         await asyncio.sleep(0.2)
@@ -213,7 +214,7 @@ async def test_a_killed_service_is_told_offline_by_its_will(
 ) -> None:
     listening = mosquitto.subscribe(f"{PREFIX}/status")
     async with Service(shop_at(mosquitto, tmp_path / "data"), TurnedClock(), []) as service:
-        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        await connected(service)
         outbox = service._outbox
         assert outbox is not None
         # The connection of another client with our id makes the broker cut ours without a word.
@@ -234,9 +235,7 @@ async def test_an_absent_broker_is_one_line_in_the_log_and_no_hindrance(
             await service.command(
                 "BM-bay1", StartHold(command="start_hold", id="1", recipe="nitrogen"), by="test"
             )
-            await service.command(
-                "BM-bay1", SayIsolated(command="say_isolated", id="2"), by="test"
-            )
+            await service.command("BM-bay1", SayIsolated(command="say_isolated", id="2"), by="test")
             done = lambda: service.bays["BM-bay1"].runner is None  # noqa: E731
             await run_hold(service, clock, adapter, 3600, until=done)
             await first_event(service, "holdwatch.verdict")
@@ -252,7 +251,7 @@ async def test_live_values_go_out_at_most_twice_a_second(
     listening = mosquitto.subscribe(f"{BAY}/live")
     clock, adapter = TurnedClock(), FedAdapter()
     async with Service(shop_at(mosquitto, tmp_path / "data"), clock, [adapter]) as service:
-        await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+        await connected(service)
         began = asyncio.get_running_loop().time()
         while asyncio.get_running_loop().time() - began < 2.0:
             clock.now_ns += 10**8
@@ -268,7 +267,7 @@ async def test_the_embedded_broker_carries_events_and_commands(tmp_path: Path) -
         host, port = service.broker_address
         async with aiomqtt.Client(host, port) as client:
             await client.subscribe(f"{BAY}/reply", qos=1)
-            await eventually(lambda: service.health()["broker"]["state"] == "connected")  # type: ignore[index]
+            await connected(service)
             command = {"command": "start_hold", "id": "desk-1", "recipe": "nitrogen"}
             await client.publish(f"{BAY}/command", json.dumps(command), qos=1)
             async with asyncio.timeout(10):
@@ -276,7 +275,7 @@ async def test_the_embedded_broker_carries_events_and_commands(tmp_path: Path) -
                     # This broker hands out retained messages that nobody asked for.
                     if message.topic.matches(f"{BAY}/reply"):
                         break
-        reply = Reply.model_validate_json(bytes(message.payload))  # type: ignore[arg-type]
+        reply = Reply.model_validate_json(bytes(message.payload))
     assert reply.ok
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from daemon_rig import eventually
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.store import schema, writer
 from holdwatch_daemon.store.opening import open_database
@@ -23,6 +24,7 @@ from holdwatch_daemon.store.writer import FlaggedReading, Writer
 from holdwatch_physics.reading import Quality, Quantity, Reading
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
 NOW = "2026-09-21T14:00:00.000Z"
@@ -93,7 +95,8 @@ async def test_work_that_raises_undoes_itself_alone(tmp_path: Path) -> None:
         connection.execute("INSERT INTO nowhere VALUES (1)")
 
     recorder.write_readings([item(1)])
-    futures = [recorder.transact(bad), recorder.transact(good), recorder.transact(wrong)]
+    works: list[Callable[[sqlite3.Connection], int | None]] = [bad, good, wrong]
+    futures = [recorder.transact(work) for work in works]
     recorder.write_readings([item(2)])
     results = await asyncio.gather(*futures, return_exceptions=True)
     await recorder.close()
@@ -115,9 +118,7 @@ async def test_another_programs_lock_is_waited_out_and_nothing_is_lost(
     other.execute("BEGIN IMMEDIATE")
     recorder.write_readings([item(1), item(2)])
     done = recorder.transact(lambda c: c.execute("SELECT COUNT(*) FROM readings").fetchone()[0])
-    async with asyncio.timeout(5):
-        while recorder.state.failing is None:
-            await asyncio.sleep(0.01)
+    await eventually(lambda: recorder.state.failing is not None)
     assert not done.done()
     other.execute("ROLLBACK")
     other.close()
@@ -179,7 +180,9 @@ def test_a_process_killed_in_the_middle_of_writing_keeps_what_it_confirmed(tmp_p
     path = tmp_path / "holdwatch.db"
     script = tmp_path / "killed.py"
     script.write_text(textwrap.dedent(KILLED), encoding="utf-8")
-    with subprocess.Popen([sys.executable, str(script), str(path)], stdout=subprocess.PIPE) as child:
+    with subprocess.Popen(
+        [sys.executable, str(script), str(path)], stdout=subprocess.PIPE
+    ) as child:
         assert child.stdout is not None
         confirmed = 0
         began = time.monotonic()

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import random
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from daemon_rig import GAUGE, FedAdapter, TurnedClock, reading
 
+from daemon_rig import GAUGE, FedAdapter, TurnedClock, eventually, reading, seeded
 from holdwatch_adapters.ports import AdapterError
 from holdwatch_daemon.bus import Changes, Lossless
 from holdwatch_daemon.config_load import parse_config
@@ -39,7 +38,7 @@ class Rig:
             adapter,
             self._publish,
             self.clock,
-            random.Random(1),
+            seeded(1),
             sleep=self._sleep,
             steady_clock=lambda: self.seconds,
         )
@@ -58,7 +57,7 @@ async def run_through(rig: Rig) -> None:
 
 
 def test_pauses_double_with_jitter_from_half_a_second_to_thirty() -> None:
-    chance = random.Random(7)
+    chance = seeded(7)
     for failures in range(1, 60):
         whole = min(0.5 * 2 ** (failures - 1), 30.0)
         for _ in range(50):
@@ -92,8 +91,7 @@ async def test_after_a_steady_minute_the_pause_is_short_again() -> None:
     rig = Rig(adapter)
     adapter.put(*[AdapterError("no device")] * 8, None)
     task = asyncio.create_task(run_through(rig))
-    while len(rig.pauses) < 8:
-        await asyncio.sleep(0)
+    await eventually(lambda: len(rig.pauses) >= 8)
     await task
     adapter.put(AdapterError("again"), None)
     rig.seconds = 0.0
@@ -139,8 +137,7 @@ async def test_cancelling_releases_the_adapter() -> None:
     rig = Rig(adapter)
     adapter.put(reading(rig.clock, GAUGE, 1.0))
     task = asyncio.create_task(rig.supervisor.run())
-    while not rig.came:
-        await asyncio.sleep(0)
+    await eventually(lambda: rig.came)
     task.cancel()
     with contextlib.suppress(asyncio.CancelledError):
         await task
@@ -182,7 +179,15 @@ def test_a_low_battery_is_told_once_until_it_recovers() -> None:
     clock, known = TurnedClock(), book()
     charges = [80.0, 14.0, 13.0, 16.0, 14.0, 90.0, 15.0]
     drafts = [known.take(notice(clock, "battery", value=charge)) for charge in charges]
-    assert [draft is not None for draft in drafts] == [False, True, False, False, False, False, True]
+    assert [draft is not None for draft in drafts] == [
+        False,
+        True,
+        False,
+        False,
+        False,
+        False,
+        True,
+    ]
 
 
 def test_a_stranger_is_not_believed() -> None:

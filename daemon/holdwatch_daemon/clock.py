@@ -6,8 +6,30 @@ import asyncio
 import time
 import uuid
 from pathlib import Path
+from typing import Protocol
+
+from holdwatch_adapters.ports import Clock
 
 _LINUX_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
+
+class ServiceClock(Clock, Protocol):
+    """What the process asks of its clock beyond what adapters do."""
+
+    @property
+    def boot_id(self) -> str:
+        """The id under which monotonic times compare."""
+        ...
+
+    @property
+    def simulated(self) -> bool:
+        """Whether its time is simulated."""
+        ...
+
+    @property
+    def speed(self) -> float:
+        """Seconds of its time in a real second."""
+        ...
 
 
 def machine_boot_id() -> str:

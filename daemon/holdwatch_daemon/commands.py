@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
 
     from holdwatch_daemon.bays import Bay
-    from holdwatch_daemon.clock import ScaledClock, SystemClock
+    from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.config import ShopConfig
     from holdwatch_daemon.events import EventLog, Telling
     from holdwatch_daemon.store.queries import Queries
@@ -45,7 +45,7 @@ class Means:
     """What commands are carried out with."""
 
     config: ShopConfig
-    clock: SystemClock | ScaledClock
+    clock: ServiceClock
     events: EventLog
     ids: Ids
     queries: Queries

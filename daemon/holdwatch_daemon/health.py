@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_daemon.bays import Bay
-    from holdwatch_daemon.clock import ScaledClock, SystemClock
+    from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.outbox import Outbox
     from holdwatch_daemon.probes import ProbeState
     from holdwatch_daemon.store.writer import WriterState
@@ -49,7 +49,7 @@ def health_of(
     writer: WriterState,
     probes: Iterable[ProbeState],
     database: Path,
-    clock: SystemClock | ScaledClock,
+    clock: ServiceClock,
     newest_event: int,
     version: str,
 ) -> dict[str, object]:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from holdwatch_daemon.bays import Bay
-    from holdwatch_daemon.clock import ScaledClock, SystemClock
+    from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.events import EventLog
     from holdwatch_daemon.probes import ProbeBook
     from holdwatch_daemon.store.writer import Writer
@@ -83,7 +83,7 @@ class Intake:
         bays: Mapping[str, Bay],
         writer: Writer,
         events: EventLog,
-        clock: SystemClock | ScaledClock,
+        clock: ServiceClock,
     ) -> None:
         self._book = book
         self._bays = tuple(bays.values())

@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import math
 import ssl
-from contextlib import aclosing
+from contextlib import aclosing, asynccontextmanager
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Literal
@@ -187,7 +188,7 @@ class Outbox:
         """Connect and publish until the connection breaks; return why."""
         reason = "the connection ended"
         try:
-            async with self._client() as client:
+            async with self._connected() as client:
                 try:
                     await self._serve(client)
                 finally:
@@ -197,7 +198,29 @@ class Outbox:
             reason = _first_text(group)
         return reason
 
+    @asynccontextmanager
+    async def _connected(self) -> AsyncGenerator[aiomqtt.Client, None]:
+        """Connect for the length of the block, leaving no socket behind however it ends."""
+        client = self._client()
+        try:
+            async with asyncio.timeout(_TIMEOUT_S):
+                await client.__aenter__()
+        except (asyncio.CancelledError, TimeoutError) as error:
+            await _disconnect(client)
+            if isinstance(error, TimeoutError):
+                raise aiomqtt.MqttError("it does not answer") from None
+            raise
+        try:
+            yield client
+        finally:
+            await _disconnect(client)
+
     def _client(self) -> aiomqtt.Client:
+        """Return an unconnected client.
+
+        Its own time limits are off: they rest on ``asyncio.wait_for``, which in Python 3.11
+        swallows a cancellation that meets the result; ``asyncio.timeout`` does not.
+        """
         to = self.to
         context = ssl.create_default_context(cafile=to.ca_file) if to.tls else None
         return aiomqtt.Client(
@@ -208,15 +231,16 @@ class Outbox:
             identifier=to.client_id,
             clean_session=True,
             will=aiomqtt.Will(self._topic("status"), b"offline", qos=1, retain=True),
-            timeout=_TIMEOUT_S,
+            timeout=math.inf,
             keepalive=30,
             tls_context=context,
         )
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         for bay in self._shop.bays:
-            await client.subscribe(self._topic("bay", bay, "command"), qos=1)
-        await client.publish(self._topic("status"), b"online", qos=1, retain=True)
+            async with asyncio.timeout(_TIMEOUT_S):
+                await client.subscribe(self._topic("bay", bay, "command"), qos=1)
+        await _publish(client, self._topic("status"), "online", retain=True)
         await self._publish_retained(client)
         self.status.state, self.status.error = "connected", None
         self.status.connects += 1
@@ -235,7 +259,7 @@ class Outbox:
             async with asyncio.timeout(1.0):
                 for bay in self._shop.bays:
                     await self._publish_state(client, bay)
-                await client.publish(self._topic("status"), b"offline", qos=1, retain=True)
+                await _publish(client, self._topic("status"), "offline", retain=True)
         except (aiomqtt.MqttError, TimeoutError):
             log.debug("could not say offline; the will does")
 
@@ -262,10 +286,10 @@ class Outbox:
     async def _publish_event(self, client: aiomqtt.Client, event: Event) -> None:
         body = event.model_dump_json(exclude_none=True)
         if event.bay is not None:
-            await client.publish(self._topic("bay", event.bay, "events"), body, qos=1)
+            await _publish(client, self._topic("bay", event.bay, "events"), body)
             if event.type == "holdwatch.verdict":
                 await self._publish_newest_verdict(client, event)
-        await client.publish(self._topic("events"), body, qos=1)
+        await _publish(client, self._topic("events"), body)
 
     async def _publish_newest_verdict(self, client: aiomqtt.Client, event: Event) -> None:
         """Retain a verdict unless, after a long absence, a newer one is retained already."""
@@ -276,16 +300,14 @@ class Outbox:
 
     async def _publish_verdict(self, client: aiomqtt.Client, event: Event) -> None:
         body = event.model_dump_json(exclude_none=True)
-        await client.publish(
-            self._topic("bay", event.bay or "", "verdict"), body, qos=1, retain=True
-        )
+        await _publish(client, self._topic("bay", event.bay or "", "verdict"), body, retain=True)
 
     async def _publish_changes(self, client: aiomqtt.Client) -> None:
         said: dict[str, str] = {}
         async with aclosing(self._shop.changes()) as changes:
             async for bay in changes:
                 live = self._shop.live(bay).model_dump_json(exclude_none=True)
-                await client.publish(self._topic("bay", bay, "live"), live, qos=0)
+                await _publish(client, self._topic("bay", bay, "live"), live, qos=0)
                 state = self._shop.bay_state(bay)
                 # The time alone is no news.
                 content = state.model_dump_json(exclude={"time"})
@@ -295,7 +317,7 @@ class Outbox:
 
     async def _publish_state(self, client: aiomqtt.Client, bay: str) -> None:
         body = self._shop.bay_state(bay).model_dump_json()
-        await client.publish(self._topic("bay", bay, "state"), body, qos=1, retain=True)
+        await _publish(client, self._topic("bay", bay, "state"), body, retain=True)
 
     async def _take_commands(self, client: aiomqtt.Client) -> None:
         topics = {self._topic("bay", bay, "command"): bay for bay in self._shop.bays}
@@ -316,7 +338,7 @@ class Outbox:
         try:
             reply = await self._reply(bay, payload)
             body = reply.model_dump_json(exclude_none=True)
-            await client.publish(self._topic("bay", bay, "reply"), body, qos=1)
+            await _publish(client, self._topic("bay", bay, "reply"), body)
         except aiomqtt.MqttError as error:
             log.info("bay %s: a reply could not be sent: %s", bay, error)
         except Exception:
@@ -340,6 +362,24 @@ class Outbox:
 
     def _topic(self, *parts: str) -> str:
         return "/".join((self.to.prefix, *parts))
+
+
+async def _publish(
+    client: aiomqtt.Client, topic: str, body: str, *, qos: int = 1, retain: bool = False
+) -> None:
+    """Publish, and at QoS 1 wait until the broker confirms it."""
+    try:
+        async with asyncio.timeout(_TIMEOUT_S):
+            await client.publish(topic, body, qos=qos, retain=retain)
+    except TimeoutError:
+        message = f"it did not confirm a message within {_TIMEOUT_S:g} s"
+        raise aiomqtt.MqttError(message) from None
+
+
+async def _disconnect(client: aiomqtt.Client) -> None:
+    with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
+        async with asyncio.timeout(1.0):
+            await client.__aexit__(None, None, None)
 
 
 def _first_text(group: BaseExceptionGroup[BaseException]) -> str:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterator
 
-    from holdwatch_daemon.clock import ScaledClock, SystemClock
+    from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.events import EventLog, Telling
     from holdwatch_daemon.holds import Told
     from holdwatch_daemon.messages import HoldProgress
@@ -116,7 +116,7 @@ def carry_on(
     replayed: Replayed,
     events: EventLog,
     ids: Ids,
-    clock: SystemClock | ScaledClock,
+    clock: ServiceClock,
 ) -> HoldRunner:
     """Return a runner that goes on where the replay ended, and tell of the gap.
 

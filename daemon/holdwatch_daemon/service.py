@@ -28,6 +28,7 @@ from holdwatch_daemon.store.queries import Queries
 from holdwatch_daemon.store.rows import Ids
 from holdwatch_daemon.store.writer import Writer
 from holdwatch_daemon.supervisor import Supervisor
+from holdwatch_daemon.tasks import end_tasks
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_daemon.version import version
 from holdwatch_physics.fluids import Fluids
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from holdwatch_adapters.ports import Adapter
-    from holdwatch_daemon.clock import ScaledClock, SystemClock
+    from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.config import ShopConfig
     from holdwatch_daemon.health import Metric
     from holdwatch_daemon.messages import BayState, Command, EventType, Live, Reply
@@ -91,7 +92,7 @@ class Service:
     def __init__(
         self,
         config: ShopConfig,
-        clock: SystemClock | ScaledClock,
+        clock: ServiceClock,
         adapters: Sequence[Adapter],
         *,
         simulated: bool = False,
@@ -339,9 +340,7 @@ class Service:
 
     async def _stop_tasks(self) -> None:
         """Stop what brings readings, and take in what is there."""
-        for task in self._tasks:
-            task.cancel()
-        await asyncio.wait(self._tasks)
+        await end_tasks(self._tasks)
         self._intake.take(self._inbox.take_rest())
 
     async def _stop_outbox(self) -> None:
@@ -349,8 +348,7 @@ class Service:
         await self._tell("holdwatch.service.stopped")
         if self._outbox is not None:
             await self._outbox.drain(_DRAIN_S)
-        self._publishing.cancel()
-        await asyncio.wait([self._publishing])
+        await end_tasks([self._publishing])
         if self._outbox is not None:
             await self._outbox.note_position()
 
