@@ -33,6 +33,10 @@ SKIP_S = 60.0
 READY_S = 480.0
 LEAST_BLOCKS = 24
 HOUR = 3600.0
+FIRST_LOOK = 12
+WALLS_K = (200.0, 350.0)
+HOT_BAY_K = 313.15  # taken for the cap where no temperature is known at all
+FALL_CHI2 = 25.0
 CLEAR_WATER_PA = 100.0
 CLEAR_RELEASE_PA = 5.0
 ALWAYS = 3.46  # square root of the rise of χ² that holds at every look, at 1 %
@@ -81,9 +85,13 @@ class VacuumEngine:
         self._first_s: float | None = None  # middle of the first block seen
         self._origin_s = 0.0  # middle of the first block used
         self._first_pa = 0.0
+        self._last_pa = 0.0
         self._level_sum = 0.0
         self._wall_k: float | None = None
         self._wall_n = 0
+        self._pipe_seen = False
+        self._blind_s = 0.0
+        self._coldest_k = math.inf
         self._psi_first = 0.0
         self._psi_low = 1.0
         self._psi_high = 1.0
@@ -98,6 +106,10 @@ class VacuumEngine:
         Blocks without pressure, above the gauge's range or in the first minute change nothing
         but the clock and the wall temperature.
         """
+        return self.look(block.t_s) if self.take(block) else None
+
+    def take(self, block: Block) -> bool:
+        """Take one block without looking; return whether there is enough to look at."""
         if self._first_s is None:
             self._first_s = block.t_s
         self._watch_wall(block)
@@ -108,17 +120,21 @@ class VacuumEngine:
             or block.t_s - self._first_s < SKIP_S
             or (top is not None and pressure >= top)
         ):
-            return None
+            return False
         self._add(block, pressure)
-        if self._table.rows < 12:
-            return None
-        return self._look(block, pressure)
+        return self._table.rows >= FIRST_LOOK
 
     def _watch_wall(self, block: Block) -> None:
-        measured = block.coldest_k
-        if measured is None:
-            measured = block.pipe_k if block.pipe_k is not None else block.ambient_k
-        if measured is None:
+        # Once a pipe has been measured the room no longer stands in for it: a change of channel
+        # would look like a change of temperature.
+        self._pipe_seen = self._pipe_seen or block.pipe_k is not None
+        measured = block.pipe_k
+        if measured is None and not self._pipe_seen:
+            measured = block.coldest_k if block.coldest_k is not None else block.ambient_k
+        if block.coldest_k is not None and self._table.rows == 0:
+            self._coldest_k = min(self._coldest_k, block.coldest_k)
+        if measured is None or not WALLS_K[0] < measured < WALLS_K[1]:
+            self._blind_s += BLOCK_S
             return
         self._wall_n += 1
         weight = max(1.0 / self._wall_n, 1.0 / 15.0)
@@ -149,6 +165,7 @@ class VacuumEngine:
         self._noise.push(block, pressure)
         sd = self._noise.expected_sd_pa
         self._level_sum += pressure
+        self._last_pa = pressure
 
         row = np.empty(WIDTH)
         row[0] = 1.0
@@ -165,10 +182,10 @@ class VacuumEngine:
     def _cap(self) -> float:
         """Return the highest pressure that the wall's water and some other gas can reach, Pa."""
         wall = self._setup.coldest_wall_k
+        if wall is None and WALLS_K[0] < self._coldest_k < WALLS_K[1]:
+            wall = self._coldest_k
         if wall is None:
-            wall = self._wall_k
-        if wall is None:
-            wall = 313.15  # no thermometer at all: a hot bay
+            wall = self._wall_k or HOT_BAY_K
         self._water_pa = vapour_pressure_pa(wall)
         return 1.1 * vapour_pressure_pa(wall + 1.0) + 150.0
 
@@ -178,18 +195,23 @@ class VacuumEngine:
             self._table.factor, atoms, len(RISES), SLOPE, self._cap_pa - self._first_pa
         )
 
-    def _look(self, block: Block, pressure: float) -> Estimate:
-        noise = self._noise.factor**2
+    def look(self, t_s: float, *, expected: bool = False) -> Estimate:
+        """Judge what has been taken.
+
+        Args:
+            t_s: Middle of the newest block, seconds from isolation.
+            expected: Take the scatter from the declaration instead of the data: a forecast.
+        """
+        noise = 1.0 if expected else self._noise.factor**2
         profile = self._profile(fallen=False)
         best = profile.best()
         widened = self._profile(fallen=True)
         wide = widened.best()
-        fallen = best.chi2 - wide.chi2 > 25.0 * noise
+        fallen = not expected and best.chi2 - wide.chi2 > FALL_CHI2 * noise
         if fallen:
             profile, best = widened, wide
-        scale = noise * self._misfit(best, noise, fallen=fallen)
-        span = block.t_s - self._origin_s
-        return self._estimate(block.t_s, pressure, profile, best, scale, span, fallen=fallen)
+        scale = noise if expected else noise * self._misfit(best, noise, fallen=fallen)
+        return self._estimate(t_s, profile, best, scale, fallen=fallen)
 
     def _misfit(self, best: Fit, noise: float, *, fallen: bool) -> float:
         """Return by how much residuals exceed white noise of the measured size (≥ 1)."""
@@ -214,8 +236,8 @@ class VacuumEngine:
         amplitude = float(best.amplitudes[: len(RISES)].sum())
         mean = self._level_sum / self._table.rows
         swing = self._psi_high - self._psi_low
-        if self._wall_k is None:
-            swing = 0.065 * span_s / HOUR  # no thermometer: one kelvin an hour
+        # Where no thermometer sees the wall it may drift by one kelvin an hour.
+        swing += 0.065 * min(self._blind_s, span_s) / HOUR
         water = 0.35 * amplitude * swing / span_s
         scale = 2.0 * setup.scale_share * max(mean, 0.0) / span_s
         drift = 1.1 * setup.gauge_drift_pa / math.sqrt(HOUR * span_s)
@@ -236,15 +258,14 @@ class VacuumEngine:
     def _estimate(
         self,
         t_s: float,
-        pressure: float,
         profile: SlopeProfile,
         best: Fit,
         scale: float,
-        span_s: float,
         *,
         fallen: bool,
     ) -> Estimate:
         setup = self._setup
+        span_s = t_s - self._origin_s
         consider = self._consider(best, span_s)
         rises = (_threshold(setup.false_fail), _threshold(setup.false_pass))
         deciding = self._interval(profile, best, (rises[0] * scale, rises[1] * scale))
@@ -267,7 +288,7 @@ class VacuumEngine:
             low95=low95,
             high95=high95,
             smallest_visible=high - middle,
-            compensated_pa=pressure - self._first_pa,
+            compensated_pa=self._last_pa - self._first_pa,
             ready=ready,
             causes=self._causes(low, deciding),
             notes=tuple(self._notes(low, consider, span_s, fallen=fallen)),
