@@ -224,6 +224,7 @@ async def test_every_answer_forbids_foreign_content(client: httpx.AsyncClient) -
         assert "default-src 'none'" in policy
         assert "unsafe" not in policy
         assert got.headers["x-content-type-options"] == "nosniff"
+        assert got.headers["cache-control"] == "no-cache"
     assert got.status_code == 404
     assert got.json()["detail"].startswith("There is nothing at this address")
 

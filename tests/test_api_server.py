@@ -6,6 +6,7 @@ import asyncio
 import json
 import signal
 import socket
+import ssl
 from typing import TYPE_CHECKING, Any
 
 import httpx
@@ -15,9 +16,11 @@ import holdwatch_api.streams
 from fake_service import FakeService, nitrogen
 from holdwatch_api.app import ServeError, Serving, create_app, serve
 from holdwatch_api.streams import frame, with_beats
+from system_parts import require
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
+    from pathlib import Path
 
 Frame = dict[str, Any]
 
@@ -195,6 +198,39 @@ async def test_a_failing_source_is_not_hidden() -> None:
     assert await anext(stream) == "a"
     with pytest.raises(ZeroDivisionError):
         await anext(stream)
+
+
+async def test_a_certificate_makes_it_tls(service: FakeService, tmp_path: Path) -> None:
+    openssl = require("openssl", "openssl")
+    key, certificate = tmp_path / "key.pem", tmp_path / "certificate.pem"
+    words = "req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 1 -subj /CN=garage"
+    ways = ["-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(certificate)]
+    made = await asyncio.create_subprocess_exec(
+        openssl, *words.split(), *ways, stderr=asyncio.subprocess.DEVNULL
+    )
+    assert await made.wait() == 0
+    trusting = ssl.create_default_context(cafile=certificate)
+    app = create_app(service.as_service)
+    async with (
+        serve(app, port=0, certificate=certificate, private_key=key) as serving,
+        httpx.AsyncClient(verify=trusting) as client,
+    ):
+        assert serving.url.startswith("https://")
+        assert (await client.get(f"{serving.url}health")).status_code == 200
+
+
+async def test_a_wrong_certificate_is_one_clear_error(service: FakeService, tmp_path: Path) -> None:
+    (tmp_path / "no.pem").write_text("not a certificate")
+    for name in ("no.pem", "missing.pem"):
+        certificate = tmp_path / name
+        with pytest.raises(ServeError, match=f"{name} cannot be used"):
+            async with serve(
+                create_app(service.as_service),
+                port=0,
+                certificate=certificate,
+                private_key=certificate,
+            ):
+                pass
 
 
 @pytest.mark.parametrize(

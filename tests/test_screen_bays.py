@@ -16,6 +16,7 @@ from system_parts import require
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
+    from pathlib import Path
 
 CHROMIUM = [
     "--no-sandbox",
@@ -302,3 +303,31 @@ async def test_landmarks_and_live_regions_are_there(browser: Browser, service: F
         await expect(page.locator("#bay-bay-1 .plot")).to_have_attribute(
             "aria-label", "Pressure change, corrected for temperature: −0.27 kPa now."
         )
+
+
+async def test_a_screen_with_a_token_signs_in_and_may_be_told_to_only_watch(
+    browser: Browser, tmp_path: Path
+) -> None:
+    (tmp_path / "watch").write_text("watching-0123456789")
+    (tmp_path / "operate").write_text("operating-0123456789")
+    service = FakeService(
+        watch_token_file=tmp_path / "watch", operate_token_file=tmp_path / "operate"
+    )
+    service.set_hold("bay-1", nitrogen(23.0))
+    async with (
+        serve(create_app(service.as_service), port=0) as serving,
+        await browser.new_page() as page,
+    ):
+        await page.goto(serving.url)
+        dialog = page.locator("#sign-in")
+        await expect(dialog).to_be_visible()
+        await page.locator("#token").fill("wrong")
+        await page.keyboard.press("Enter")
+        await expect(page.locator("#sign-in-why")).to_contain_text("not known here")
+        await page.locator("#token").fill("watching-0123456789")
+        await page.keyboard.press("Enter")
+        await expect(page.locator("#link-text")).to_have_text("Live")
+        await page.locator("#bay-bay-1 .stop").click()
+        await page.get_by_role("button", name="Stop the hold", exact=True).click()
+        await expect(page.locator("#sign-in-why")).to_contain_text("may watch only")
+        assert service.commands == []

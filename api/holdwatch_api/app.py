@@ -110,15 +110,14 @@ def _add_session(app: FastAPI, access: Access) -> None:
 
 def _add_screen(app: FastAPI) -> None:
     curve_library = files("plotly") / "package_data" / "plotly.min.js"
-    fresh = {"cache-control": "no-cache"}  # asked for anew, answered by "unchanged"
 
     @app.get("/", include_in_schema=False)
     async def screen() -> FileResponse:
-        return FileResponse(_STATIC / "index.html", headers=fresh)
+        return FileResponse(_STATIC / "index.html")
 
     @app.get("/static/plotly.min.js", include_in_schema=False)
     async def plotly() -> FileResponse:
-        return FileResponse(str(curve_library), media_type="text/javascript", headers=fresh)
+        return FileResponse(str(curve_library), media_type="text/javascript")
 
     app.mount("/static", StaticFiles(directory=_STATIC))
 

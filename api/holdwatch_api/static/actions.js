@@ -114,6 +114,8 @@ export async function signIn(why) {
   const field = document.getElementById("token");
   document.getElementById("sign-in-why").textContent = why ?? "";
   field.value = "";
+  // Not a submitting button, so that the Enter key signs in.
+  dialog.querySelector(".cancel").onclick = () => dialog.close("cancel");
   if (!await ask(dialog)) return false;
   const answer = await fetch("/api/v1/session", {
     method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ token: field.value }),

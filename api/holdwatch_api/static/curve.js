@@ -44,7 +44,7 @@ export function shapeChange(points, hold, unit) {
   }
   const newest = x[x.length - 1];
   const end = hold.outcome ? Math.max(newest, 1) : axisEnd(newest, (hold.latest_end_s - mark) / 60);
-  const limit = limitLine(usable, minute, unit, end, hold);
+  const limit = limitLine(points, minute, unit, end, hold);
   return { change: true, x, y, limit, band: bandOf(usable, minute, unit, hold), end, log: false };
 }
 
