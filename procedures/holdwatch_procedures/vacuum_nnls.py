@@ -34,6 +34,11 @@ def solve_nonnegative(table: FloatArray, data: FloatArray) -> FloatArray:
         return active_set(table, data)
 
 
+def warm_up() -> None:
+    """Do what the first use would otherwise wait for: scipy's import, 0.4 s and more."""
+    solve_nonnegative(np.eye(2), np.ones(2))
+
+
 def active_set(table: FloatArray, data: FloatArray) -> FloatArray:
     """Return x ≥ 0 that minimises |table·x − data|² (Lawson and Hanson 1974, chapter 23).
 
