@@ -30,6 +30,7 @@ from holdwatch_daemon.messages import AcknowledgeAlarm, Reply, SayIsolated, Star
 from holdwatch_daemon.service import Service
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality
+from holdwatch_procedures.hold import Hold
 from holdwatch_procedures.judge import judge
 from holdwatch_procedures.recipe import load_recipe
 
@@ -398,3 +399,39 @@ async def test_drawing_a_long_hold_keeps_its_peaks(tmp_path: Path) -> None:
     assert len(low_side["t_s"]) <= 44
     assert max(low_side["value"]) == peak
     assert low_side["t_s"] == sorted(low_side["t_s"])
+
+
+@pytest.mark.parametrize("where", ["feed", "mark", "progress", "finish"])
+async def test_a_hold_whose_judging_fails_ends_without_a_pass_and_stops_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop(tmp_path / "data"), clock, [adapter]) as service:
+        hold_id = await start(service)
+        await run_hold(service, clock, adapter, 20)
+
+        def broken(*_: object) -> None:
+            raise ZeroDivisionError("a mistake")
+
+        monkeypatch.setattr(Hold, where, broken)
+        if where == "feed":
+            await run_hold(service, clock, adapter, 1)
+        elif where == "mark":
+            assert (await isolated(service)).ok
+        elif where == "finish":
+            assert (await stop(service)).ok
+        else:
+            service.bay_state(BAY)
+        told = await first_event(service, "holdwatch.verdict")
+        assert told.data["outcome"] == "inconclusive"
+        assert "ZeroDivisionError" in told.data["reasons"][0]
+        await eventually(lambda: service.bays[BAY].runner is None)
+        assert service.bay_state(BAY).hold is not None
+        monkeypatch.undo()
+        # The next one is judged, and the readings of the broken one are still there.
+        again = StartHold(command="start_hold", id="again", recipe="nitrogen")
+        assert (await service.command(BAY, again, by="test")).ok
+        await run_hold(service, clock, adapter, 5)
+        assert service.bays[BAY].runner is not None
+        trace = await service.store.hold_trace(hold_id)
+    assert len(trace["series"]["low_side"]["t_s"]) >= 19

@@ -26,6 +26,7 @@ from daemon_rig import (
 from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service
+from holdwatch_procedures.hold import Hold
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -195,6 +196,42 @@ async def test_a_hold_of_a_bay_that_is_gone_ends_without_a_pass(tmp_path: Path) 
         assert await service.store.list_holds(BAY) != []
     assert verdict.subject == hold_id
     assert verdict.data["outcome"] == "inconclusive"
+
+
+async def test_a_hold_that_cannot_be_judged_again_does_not_stop_the_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    config, clock, adapter = shop(tmp_path / "data"), TurnedClock(), FedAdapter()
+    async with Service(config, clock, [adapter]) as service:
+        hold_id = await begin(service)
+        await run_hold(service, clock, adapter, 60)
+
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("a mistake")
+
+    monkeypatch.setattr(Hold, "feed", broken)
+    async with Service(config, clock, [FedAdapter()]) as service:
+        told = await first_event(service, "holdwatch.verdict")
+        assert service.bays[BAY].runner is None
+        assert (await service.store.verdict(hold_id) or {})["outcome"] == "inconclusive"
+    assert told.subject == hold_id
+
+
+async def test_a_hold_whose_recipe_no_longer_reads_is_ended_and_told(tmp_path: Path) -> None:
+    config, clock, adapter = shop(tmp_path / "data"), TurnedClock(), FedAdapter()
+    async with Service(config, clock, [adapter]) as service:
+        hold_id = await begin(service)
+    connection = sqlite3.connect(config.database)
+    connection.execute("UPDATE holds SET recipe_toml = recipe_toml || '[newer]'")
+    connection.commit()
+    connection.close()
+    async with Service(config, clock, []) as service:
+        stopped = await first_event(service, "holdwatch.hold.stopped")
+        row = await service.store.hold(hold_id)
+        assert service.bay_state(BAY).doing == "idle"
+    assert "unknown key `newer`" in stopped.data["text"]
+    assert row is not None
+    assert row.outcome == "inconclusive"
 
 
 KILLED = """

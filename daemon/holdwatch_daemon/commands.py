@@ -126,7 +126,14 @@ class CommandDesk:
         begun = means.events.transact(work)
         # From here on readings are fed; what they tell is written after the hold's beginning.
         bay.begin_hold(
-            HoldRunner(identity, hold, means.events, means.clock.utc_ns, zero_mono_ns=zero_ns)
+            HoldRunner(
+                identity,
+                hold,
+                means.events,
+                means.clock.utc_ns,
+                zero_mono_ns=zero_ns,
+                version=means.version,
+            )
         )
         try:
             await begun
@@ -139,7 +146,7 @@ class CommandDesk:
         runner = _running(bay)
         text = f"Stopped by {by}."
         # Finishing decides at once, so that the reply may name the outcome.
-        verdict = runner.hold.finish()
+        verdict = runner.decide()
         reply = Reply(id=command.id, ok=True, text=verdict.sentence, hold_id=runner.identity.id)
         written = runner.finish(text, lambda t: self._keep(t, bay, command, by, reply))
         bay.end_hold()

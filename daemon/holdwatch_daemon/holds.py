@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from holdwatch_daemon.events import Draft
 from holdwatch_daemon.store import rows
 from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_physics.trace_line import TRACE_HEADER
 from holdwatch_procedures.hold import MARK_WORD
-from holdwatch_procedures.verdict import NoticeKind
+from holdwatch_procedures.scale import unknown_leak
+from holdwatch_procedures.verdict import NoticeKind, Outcome, Phase, Progress, Verdict
 
 if TYPE_CHECKING:
     import asyncio
@@ -22,7 +25,7 @@ if TYPE_CHECKING:
     from holdwatch_physics.reading import Reading
     from holdwatch_procedures.hold import Hold
     from holdwatch_procedures.recipe import Recipe
-    from holdwatch_procedures.verdict import Notice, Verdict
+    from holdwatch_procedures.verdict import Notice
 
 log = logging.getLogger(__name__)
 
@@ -133,6 +136,7 @@ class HoldRunner:
         told: Notices that are events already.
         curve_told: How many curve points are in the store.
         newest_ns: Hold time of the newest reading or mark it was fed, ns.
+        version: The software's.
     """
 
     def __init__(
@@ -146,13 +150,17 @@ class HoldRunner:
         told: Iterable[Told] = (),
         curve_told: int = 0,
         newest_ns: int | None = None,
+        version: str,
     ) -> None:
         self.identity = identity
         self.hold = hold
         self.zero_mono_ns = zero_mono_ns
         self.alarm: str | None = None
+        self._broken: Verdict | None = None
+        self._ended = False
         self._events = events
         self._utc_ns = utc_ns
+        self._version = version
         self._told = set(told)
         self._curve_told = curve_told
         self._newest_ns = newest_ns
@@ -161,7 +169,7 @@ class HoldRunner:
     @property
     def verdict(self) -> Verdict | None:
         """The verdict, once there is one."""
-        return self.hold.verdict
+        return self._broken or self.hold.verdict
 
     @property
     def end_mono_ns(self) -> int:
@@ -188,17 +196,36 @@ class HoldRunner:
         if role is None or t_ns < 0 or self.verdict is not None:
             return
         self._newest_ns = t_ns if self._newest_ns is None else max(self._newest_ns, t_ns)
-        notices = self.hold.feed(t_ns, role, reading.quantity, reading.value, reading.quality)
+        try:
+            notices = self.hold.feed(t_ns, role, reading.quantity, reading.value, reading.quality)
+        except Exception as error:  # noqa: BLE001 - one hold's mistake must not stop the others
+            self.fail(error)
+            notices = []
         points = self.hold.curve_since(self._curve_told)
         if notices or points or self.verdict is not None:
             self._write(notices)
+
+    def progress(self) -> Progress:
+        """Return how the hold stands; one whose judging failed is done."""
+        try:
+            progress = self.hold.progress()
+        except Exception as error:  # noqa: BLE001 - as in feed; the service ends it at its next tick
+            self.fail(error)
+            progress = _no_progress((self._newest_ns or 0) / 1e9)
+        if self._broken is None:
+            return progress
+        return replace(progress, phase=Phase.DONE, sentence=self._broken.sentence)
 
     def say_isolated(self, mono_ns: int, also: Callable[[Telling], None]) -> asyncio.Future[None]:
         """Take the procedure's mark at a monotonic time; ``also`` joins its transaction."""
         t_ns = max(mono_ns - self.zero_mono_ns, 0)
         word = MARK_WORD[self.identity.recipe.procedure]
         self._newest_ns = t_ns if self._newest_ns is None else max(self._newest_ns, t_ns)
-        notices = self.hold.mark(t_ns, word)
+        try:
+            notices = self.hold.mark(t_ns, word)
+        except Exception as error:  # noqa: BLE001 - as in feed
+            self.fail(error)
+            notices = []
 
         def mark(telling: Telling) -> None:
             rows.insert_mark(telling.connection, self.identity.id, t_ns, word)
@@ -214,7 +241,7 @@ class HoldRunner:
             why: Told in a ``hold.stopped`` event; None where no person stopped it.
             also: Joins the transaction.
         """
-        self.hold.finish()
+        self.decide()
 
         def before(telling: Telling) -> None:
             if why is not None:
@@ -223,6 +250,15 @@ class HoldRunner:
 
         return self._write([], before=before, after=also)
 
+    def decide(self) -> Verdict:
+        """End the judging and return its verdict, without writing it yet."""
+        if self._broken is not None:
+            return self._broken
+        try:
+            return self.hold.finish()
+        except Exception as error:  # noqa: BLE001 - as in feed
+            return self.fail(error)
+
     def tell_untold(self, notices: Iterable[Notice]) -> None:
         """Write what a replay told that had not reached the store before the process ended."""
         self._write(list(notices))
@@ -230,7 +266,14 @@ class HoldRunner:
     def is_overdue(self, now_mono_ns: int, grace_ns: int = OVERDUE_NS) -> bool:
         """Whether the hold's time is up and no reading came to say so."""
         elapsed_ns = now_mono_ns - self.zero_mono_ns
-        return elapsed_ns > self.hold.progress().latest_end_s * 1e9 + grace_ns
+        return elapsed_ns > self.progress().latest_end_s * 1e9 + grace_ns
+
+    def fail(self, error: Exception) -> Verdict:
+        """End a hold whose judging failed: never a pass, and the readings are kept."""
+        if self._broken is None:
+            log.error("hold %s could not be judged", self.identity.id, exc_info=error)
+            self._broken = failed_judging(self.identity.recipe, self._version, error)
+        return self._broken
 
     def _write(
         self,
@@ -243,7 +286,9 @@ class HoldRunner:
         drafts = [draft for notice in notices if (draft := self._notice(notice)) is not None]
         first, points = self._curve_told, self.hold.curve_since(self._curve_told)
         self._curve_told += len(points)
-        verdict, end_t_ns = self.verdict, max(self._newest_ns or 0, 0)
+        verdict = None if self._ended else self.verdict
+        self._ended = self._ended or verdict is not None
+        end_t_ns = max(self._newest_ns or 0, 0)
         now_ns, identity = self._utc_ns(), self.identity
 
         def work(telling: Telling) -> None:
@@ -298,3 +343,46 @@ class HoldRunner:
 
     def _draft(self, kind: EventType, data: Mapping[str, object]) -> Draft:
         return Draft(kind, self._utc_ns(), dict(data), self.identity.bay, self.identity.id)
+
+
+def failed_judging(recipe: Recipe, version: str, error: Exception) -> Verdict:
+    """Return the verdict of a hold whose judging raised an error."""
+    text = f"The judging failed ({type(error).__name__}: {error}); the readings are kept."
+    return Verdict(
+        outcome=Outcome.INCONCLUSIVE,
+        causes=(),
+        reasons=(text, "Export the hold and judge it again with a newer version."),
+        decided_at_s=None,
+        leak=unknown_leak(recipe),
+        smallest_visible_g_per_year=None,
+        pressure_change_raw_pa=None,
+        pressure_change_compensated_pa=None,
+        criterion_kind=recipe.criterion.kind,
+        criterion_limit=recipe.criterion.limit,
+        criterion_source=recipe.criterion.source,
+        settled_at_s=None,
+        mark_s=None,
+        readings_used=0,
+        readings_sha256=hashlib.sha256(TRACE_HEADER).hexdigest(),
+        version=version,
+        procedure=recipe.procedure,
+        sentence="Inconclusive: the judging itself failed; hold again.",
+    )
+
+
+def _no_progress(elapsed_s: float) -> Progress:
+    return Progress(
+        phase=Phase.DONE,
+        elapsed_s=elapsed_s,
+        since_mark_s=None,
+        sentence="",
+        leak=None,
+        smallest_visible_g_per_year=None,
+        criterion_g_per_year=None,
+        pressure_change_raw_pa=None,
+        pressure_change_compensated_pa=None,
+        earliest_end_s=None,
+        latest_end_s=elapsed_s,
+        pressure_pa=None,
+        temperature_k=None,
+    )

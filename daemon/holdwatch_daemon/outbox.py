@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncGenerator, Awaitable, Callable, Iterable
     from random import Random
 
-    from holdwatch_daemon.config import MqttConfig
+    from holdwatch_daemon.destination import Destination
     from holdwatch_daemon.events import EventLog
     from holdwatch_daemon.messages import BayState, Event, Live
     from holdwatch_daemon.store.queries import Queries
@@ -38,55 +38,6 @@ _TIMEOUT_S = 10.0
 _LARGEST_COMMAND = 65_536
 
 _COMMAND: TypeAdapter[Command] = TypeAdapter(Command)
-
-
-@dataclass(frozen=True, slots=True)
-class Destination:
-    """Where to publish.
-
-    Attributes:
-        host: The broker's name or address.
-        port: Its TCP port.
-        prefix: The topic before ``/status`` and the others.
-        key: What the position is kept under in the store.
-        client_id: Stable, so that a broker ends a dead connection of ours when we come back.
-        username: None for an anonymous login.
-        password: None without one.
-        tls: Whether the connection is encrypted and the broker's certificate checked.
-        ca_file: Certificates to trust in place of the system's.
-    """
-
-    host: str
-    port: int
-    prefix: str
-    key: str
-    client_id: str
-    username: str | None = None
-    password: str | None = None
-    tls: bool = False
-    ca_file: str | None = None
-
-
-def destination(config: MqttConfig, prefix: str, client_id: str) -> Destination:
-    """Return the destination of a configured broker, its password read from its file.
-
-    Raises:
-        OSError: The password file cannot be read.
-    """
-    password = config.password
-    if config.password_file is not None:
-        password = config.password_file.read_text(encoding="utf-8").strip()
-    return Destination(
-        host=config.host,
-        port=config.port,
-        prefix=prefix,
-        key=f"{config.host}:{config.port}/{prefix}",
-        client_id=client_id,
-        username=config.username,
-        password=password,
-        tls=config.tls,
-        ca_file=None if config.ca_file is None else str(config.ca_file),
-    )
 
 
 @dataclass(slots=True)
@@ -149,7 +100,11 @@ class Outbox:
         try:
             while True:
                 before = self.status.connects
-                reason = await self._run_once()
+                try:
+                    reason = await self._run_once()
+                except Exception as error:  # holds must go on whatever is wrong with the way out
+                    log.exception("the outbox broke")
+                    reason = _first_text(error)
                 failures = 1 if self.status.connects > before else failures + 1
                 if self.status.state != "refused":
                     log.warning(
@@ -382,9 +337,8 @@ async def _disconnect(client: aiomqtt.Client) -> None:
             await client.__aexit__(None, None, None)
 
 
-def _first_text(group: BaseExceptionGroup[BaseException]) -> str:
-    """Return the first reason in a group, in one line."""
-    error: BaseException = group
+def _first_text(error: BaseException) -> str:
+    """Return the first reason in an exception or a group of them, in one line."""
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]
     return str(error) or type(error).__name__

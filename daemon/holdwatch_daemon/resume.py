@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 import logging
+import sqlite3
 import tomllib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -13,11 +14,12 @@ from holdwatch_daemon.holds import HoldIdentity, HoldRunner
 from holdwatch_daemon.state import progress_of_stored
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.answers import Mark
+from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_procedures.hold import Hold
-from holdwatch_procedures.recipe import load_recipe
+from holdwatch_procedures.recipe import RecipeError, load_recipe
 
 if TYPE_CHECKING:
-    import sqlite3
+    import asyncio
     from collections.abc import Iterator
 
     from holdwatch_daemon.clock import ServiceClock
@@ -49,6 +51,7 @@ class Replayed:
         newest_utc_ns: Wall-clock time then.
         segments: The boots it ran under.
         readings: How many readings were fed.
+        error: What the judging failed with; None where it did not.
     """
 
     identity: HoldIdentity
@@ -60,6 +63,7 @@ class Replayed:
     newest_utc_ns: int
     segments: tuple[Segment, ...]
     readings: int
+    error: Exception | None
 
 
 def replay(connection: sqlite3.Connection, row: HoldRow, fluids: Fluids, version: str) -> Replayed:
@@ -74,13 +78,19 @@ def replay(connection: sqlite3.Connection, row: HoldRow, fluids: Fluids, version
     notices: list[Notice] = []
     newest_ns: int | None = None
     count = 0
-    for item in stored_items(connection, row.id):
-        newest_ns = item.t_ns
-        if isinstance(item, Mark):
-            notices += hold.mark(item.t_ns, item.word)
-        else:
-            count += 1
-            notices += hold.feed(item.t_ns, item.role, item.quantity, item.value, item.quality)
+    error: Exception | None = None
+    try:
+        for item in stored_items(connection, row.id):
+            newest_ns = item.t_ns
+            if isinstance(item, Mark):
+                notices += hold.mark(item.t_ns, item.word)
+            else:
+                count += 1
+                notices += hold.feed(item.t_ns, item.role, item.quantity, item.value, item.quality)
+    except sqlite3.Error:
+        raise
+    except Exception as failure:  # noqa: BLE001 - a hold that cannot be judged must not stop the start
+        error = failure
     newest = answers.newest_reading(connection, row.id)
     newest_utc_ns = identity.started_utc_ns + (newest_ns or 0) if newest is None else newest[1]
     return Replayed(
@@ -93,6 +103,7 @@ def replay(connection: sqlite3.Connection, row: HoldRow, fluids: Fluids, version
         newest_utc_ns=newest_utc_ns,
         segments=tuple(answers.segments(connection, row.id)),
         readings=count,
+        error=error,
     )
 
 
@@ -117,6 +128,7 @@ def carry_on(
     events: EventLog,
     ids: Ids,
     clock: ServiceClock,
+    version: str,
 ) -> HoldRunner:
     """Return a runner that goes on where the replay ended, and tell of the gap.
 
@@ -142,6 +154,7 @@ def carry_on(
         told=replayed.told,
         curve_told=replayed.curve_told,
         newest_ns=replayed.newest_ns,
+        version=version,
     )
     identity = replayed.identity
     data = {
@@ -149,7 +162,7 @@ def carry_on(
         "gap_s": (now_mono_ns - zero_ns - last_ns) / 1e9,
         "readings": replayed.readings,
         "same_boot": same is not None,
-        "text": _gap_text(same is not None),
+        "text": _gap_text(same_boot=same is not None),
     }
 
     def work(telling: Telling) -> None:
@@ -160,11 +173,26 @@ def carry_on(
 
     events.transact(work)
     log.info("bay %s hold %s resumed after %.0f s", identity.bay, identity.id, data["gap_s"])
+    if replayed.error is not None:
+        runner.fail(replayed.error)
     runner.tell_untold(replayed.notices)
     return runner
 
 
-def _gap_text(same_boot: bool) -> str:
+def give_up(row: HoldRow, why: str, events: EventLog, utc_ns: int) -> asyncio.Future[None]:
+    """End a hold that cannot be carried on: its recipe is not one for this version."""
+    text = f"Inconclusive: it cannot be carried on ({why})."
+    draft = Draft("holdwatch.hold.stopped", utc_ns, {"hold": row.id, "text": text}, row.bay, row.id)
+    log.error("bay %s hold %s: %s", row.bay, row.id, text)
+
+    def work(telling: Telling) -> None:
+        rows.abandon_hold(telling.connection, row.id, rfc3339(utc_ns), text)
+        telling.tell(draft)
+
+    return events.transact(work)
+
+
+def _gap_text(*, same_boot: bool) -> str:
     if same_boot:
         return "The service was down; the hold goes on and the missing readings count as a gap."
     return (
@@ -174,18 +202,20 @@ def _gap_text(same_boot: bool) -> str:
 
 
 def last_finished(connection: sqlite3.Connection, bay: str) -> HoldProgress | None:
-    """Return how a bay's newest finished hold ended, from the store; None where there is none.
+    """Return how a bay's newest finished hold ended, from the store.
 
-    Raises:
-        RecipeError: Its stored recipe is not one for this version.
+    None where there is none, or where its recipe is not one for this version.
     """
     row = answers.last_hold(connection, bay)
     verdict = None if row is None else answers.verdict(connection, row.id)
     if row is None or verdict is None:
         return None
-    return progress_of_stored(
-        _identity(connection, row), row, verdict, answers.end_t_ns(connection, row.id) / 1e9
-    )
+    try:
+        identity = _identity(connection, row)
+    except RecipeError as error:
+        log.warning("hold %s cannot be shown: %s", row.id, error)
+        return None
+    return progress_of_stored(identity, row, verdict, answers.end_t_ns(connection, row.id) / 1e9)
 
 
 def _identity(connection: sqlite3.Connection, row: HoldRow) -> HoldIdentity:

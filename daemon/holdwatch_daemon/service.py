@@ -14,13 +14,15 @@ from holdwatch_daemon.bays import Bay, FinishedHold
 from holdwatch_daemon.broker import EmbeddedBroker
 from holdwatch_daemon.bus import Changes, Lossless
 from holdwatch_daemon.commands import CommandDesk, Means
+from holdwatch_daemon.destination import Destination, destination
 from holdwatch_daemon.events import Draft, EventLog
 from holdwatch_daemon.health import health_of, metrics_of
+from holdwatch_daemon.holds import OVERDUE_NS
 from holdwatch_daemon.intake import Intake
 from holdwatch_daemon.live import live_message
-from holdwatch_daemon.outbox import Destination, Outbox, Shop, destination
+from holdwatch_daemon.outbox import Outbox, Shop
 from holdwatch_daemon.probes import ProbeBook
-from holdwatch_daemon.resume import carry_on, last_finished, replay
+from holdwatch_daemon.resume import carry_on, give_up, last_finished, replay
 from holdwatch_daemon.state import bay_state
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.opening import open_database
@@ -31,7 +33,9 @@ from holdwatch_daemon.supervisor import Supervisor
 from holdwatch_daemon.tasks import end_tasks
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_daemon.version import version
-from holdwatch_physics.fluids import Fluids
+from holdwatch_physics.fluids import FluidError, Fluids
+from holdwatch_procedures.recipe import RecipeError
+from holdwatch_procedures.vacuum_nnls import warm_up
 
 if TYPE_CHECKING:
     import sqlite3
@@ -42,6 +46,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.config import ShopConfig
     from holdwatch_daemon.health import Metric
+    from holdwatch_daemon.holds import HoldRunner
     from holdwatch_daemon.messages import BayState, Command, EventType, Live, Reply
     from holdwatch_daemon.store.answers import HoldRow
     from holdwatch_physics.reading import ProbeNotice, Reading
@@ -229,7 +234,7 @@ class Service:
         )
 
     async def _load_fluids(self) -> Fluids:
-        self._fluids = await asyncio.to_thread(Fluids.load)
+        self._fluids = await asyncio.to_thread(_load_slow_libraries)
         return self._fluids
 
     async def _furnish_bays(self) -> None:
@@ -270,8 +275,12 @@ class Service:
     async def _resume(self, row: HoldRow) -> None:
         """Carry on a hold that was running when the process ended."""
         fluids = await asyncio.shield(self._fluids_loading)
-        replayed = await self.store.ask(lambda c: replay(c, row, fluids, self.version))
-        runner = carry_on(replayed, self.events, self._ids, self.clock)
+        try:
+            replayed = await self.store.ask(lambda c: replay(c, row, fluids, self.version))
+        except (RecipeError, FluidError) as error:
+            await give_up(row, str(error), self.events, self.clock.utc_ns())
+            return
+        runner = carry_on(replayed, self.events, self._ids, self.clock, self.version)
         bay = self.bays.get(row.bay)
         if bay is None or bay.runner is not None:
             runner.finish("Its bay is no longer configured.")
@@ -329,12 +338,16 @@ class Service:
             for bay in self.bays.values():
                 changed = bay.watch_probes(now_mono_ns, now_utc_ns, self._allowance_ns)
                 runner = bay.runner
-                if runner is not None and runner.is_overdue(now_mono_ns, self._allowance_ns):
+                if runner is not None and self._is_over(runner, now_mono_ns):
                     runner.finish()
                     bay.end_hold()
                     changed = True
                 if changed or bay.runner is not None:
                     self._changes.note(bay.name)
+
+    def _is_over(self, runner: HoldRunner, now_mono_ns: int) -> bool:
+        grace_ns = OVERDUE_NS + self._allowance_ns
+        return runner.is_overdue(now_mono_ns, grace_ns) or runner.verdict is not None
 
     # -- stopping ---------------------------------------------------------------------------
 
@@ -360,3 +373,9 @@ class Service:
     def _tell(self, kind: EventType) -> asyncio.Future[None]:
         data = {"version": self.version, "site": self.config.site.name}
         return self.events.tell(Draft(kind, self.clock.utc_ns(), data))
+
+
+def _load_slow_libraries() -> Fluids:
+    """Import what takes seconds, in a thread: a hold's first look must not stop every bay."""
+    warm_up()
+    return Fluids.load()

@@ -59,7 +59,7 @@ def _idle_sentence(bay: Bay, now_mono_ns: int, stale_allowance_ns: int) -> str:
 
 def progress_of(runner: HoldRunner) -> HoldProgress:
     """Return how a hold stands now."""
-    progress, verdict = runner.hold.progress(), runner.verdict
+    progress, verdict = runner.progress(), runner.verdict
     leak = _UNKNOWN
     if progress.leak is not None:
         grams = progress.leak.g_per_year

@@ -65,6 +65,37 @@ class Segment:
     first_mono_ns: int
 
 
+class Thinned:
+    """The lowest and the highest value of every stretch of a series."""
+
+    def __init__(self, quantity: str, unit: str) -> None:
+        self._quantity = quantity
+        self._unit = unit
+        self._stretches: dict[int, tuple[tuple[float, int], tuple[float, int]]] = {}
+
+    def add(self, stretch: int, t_ns: int, value: float) -> None:
+        """Enter a value."""
+        entry = (value, t_ns)
+        known = self._stretches.get(stretch)
+        if known is None:
+            self._stretches[stretch] = (entry, entry)
+        elif entry < known[0]:
+            self._stretches[stretch] = (entry, known[1])
+        elif entry > known[1]:
+            self._stretches[stretch] = (known[0], entry)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the series in the order of time."""
+        kept = {(t_ns, value) for ends in self._stretches.values() for value, t_ns in ends}
+        ordered = sorted(kept)
+        return {
+            "quantity": self._quantity,
+            "unit": self._unit,
+            "t_s": [t_ns / 1e9 for t_ns, _ in ordered],
+            "value": [value for _, value in ordered],
+        }
+
+
 _HOLD_COLUMNS = (
     "id, bay, unit, procedure, COALESCE(recipe, '') AS recipe,"
     " COALESCE(refrigerant, '') AS refrigerant, started, ended, outcome, sentence, simulated"
@@ -85,7 +116,7 @@ def list_holds(connection: sqlite3.Connection, bay: str | None, limit: int) -> l
     """Return the newest holds first, of one bay or of all."""
     rows = connection.execute(
         f"SELECT {_HOLD_COLUMNS} FROM holds WHERE ?1 IS NULL OR bay = ?1"  # noqa: S608 - our own columns
-        " ORDER BY started_utc_ns DESC, rowid DESC LIMIT ?2",
+        " ORDER BY rowid DESC LIMIT ?2",
         (bay, limit),
     )
     return [HoldRow.model_validate(dict(row)) for row in rows]
@@ -103,7 +134,7 @@ def hold(connection: sqlite3.Connection, hold_id: str) -> HoldRow | None:
 def running_holds(connection: sqlite3.Connection) -> list[HoldRow]:
     """Return the holds without an end, the oldest first."""
     rows = connection.execute(
-        f"SELECT {_HOLD_COLUMNS} FROM holds WHERE ended IS NULL ORDER BY started_utc_ns, rowid"  # noqa: S608 - our own columns
+        f"SELECT {_HOLD_COLUMNS} FROM holds WHERE ended IS NULL ORDER BY rowid"  # noqa: S608 - our own columns
     )
     return [HoldRow.model_validate(dict(row)) for row in rows]
 
@@ -181,27 +212,21 @@ def marks(connection: sqlite3.Connection, hold_id: str) -> list[Mark]:
 
 def hold_trace(connection: sqlite3.Connection, hold_id: str, points: int) -> dict[str, Any]:
     """Return a hold's readings for drawing; see ``Queries.hold_trace``."""
-    series: dict[str, dict[str, Any]] = {}
-    buckets = max(points // 2, 1)
     (last_ns,) = connection.execute(
         "SELECT MAX(t_ns) FROM hold_readings WHERE hold_id = ?", (hold_id,)
     ).fetchone()
-    width_ns = max((last_ns or 0) // buckets + 1, 1)
-    lowest_and_highest = """
-        SELECT role, quantity, unit, t_ns, value FROM (
-            SELECT role, quantity, unit, t_ns, value,
-                   ROW_NUMBER() OVER (PARTITION BY role, t_ns / :width ORDER BY value, t_ns) AS low,
-                   ROW_NUMBER() OVER
-                       (PARTITION BY role, t_ns / :width ORDER BY value DESC, t_ns) AS high
-            FROM hold_readings WHERE hold_id = :hold
-        ) WHERE low = 1 OR high = 1 ORDER BY role, t_ns
-    """
-    rows = connection.execute(lowest_and_highest, {"width": width_ns, "hold": hold_id})
+    width_ns = (last_ns or 0) // max(points // 2, 1) + 1
+    series: dict[str, Thinned] = {}
+    # Unsorted: the rows of one channel and boot come in the order of time by themselves.
+    rows = connection.execute(
+        "SELECT role, quantity, unit, t_ns, value FROM hold_readings WHERE hold_id = ?", (hold_id,)
+    )
     for role, quantity, unit, t_ns, value in rows:
-        one = series.setdefault(role, {"quantity": quantity, "unit": unit, "t_s": [], "value": []})
-        one["t_s"].append(t_ns / 1e9)
-        one["value"].append(value)
-    return {"series": series}
+        one = series.get(role)
+        if one is None:
+            one = series[role] = Thinned(quantity, unit)
+        one.add(t_ns // width_ns, t_ns, value)
+    return {"series": {role: series[role].to_dict() for role in sorted(series)}}
 
 
 def hold_curve(connection: sqlite3.Connection, hold_id: str) -> list[dict[str, Any]]:
@@ -230,7 +255,7 @@ def last_hold(connection: sqlite3.Connection, bay: str) -> HoldRow | None:
     """Return a bay's newest hold that has a verdict, or None."""
     row = connection.execute(
         f"SELECT {_HOLD_COLUMNS} FROM holds WHERE bay = ? AND ended IS NOT NULL"  # noqa: S608 - our own columns
-        " ORDER BY started_utc_ns DESC, rowid DESC LIMIT 1",
+        " ORDER BY rowid DESC LIMIT 1",
         (bay,),
     ).fetchone()
     return None if row is None else HoldRow.model_validate(dict(row))

@@ -161,6 +161,15 @@ def end_hold(
     )
 
 
+def abandon_hold(connection: sqlite3.Connection, hold_id: str, ended: str, sentence: str) -> None:
+    """End a hold that has no verdict and will not get one."""
+    connection.execute(
+        "UPDATE holds SET ended = ?, end_t_ns = 0, outcome = 'inconclusive', sentence = ?"
+        " WHERE id = ?",
+        (ended, sentence, hold_id),
+    )
+
+
 def insert_command(
     connection: sqlite3.Connection, bay: str, command_id: str, **columns: str
 ) -> None:

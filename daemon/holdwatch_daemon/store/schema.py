@@ -121,7 +121,7 @@ def _holds(db: Database) -> None:
         not_null={"bay", "procedure", "recipe_toml", "started", "started_utc_ns", "version"},
         defaults={"simulated": 0},
     )
-    holds.create_index(["bay", "started_utc_ns"])
+    holds.create_index(["bay"])
     _table(db, "hold_channels").create(
         {"hold_id": str, "role": str, "channel": str},
         pk=("hold_id", "role", "channel"),
