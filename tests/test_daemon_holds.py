@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import sqlite3
 import tomllib
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ import pytest
 from daemon_rig import (
     CLAMP,
     GAUGE,
+    ROOM,
     FedAdapter,
     TurnedClock,
     eventually,
@@ -23,13 +25,14 @@ from daemon_rig import (
     tight_hold,
 )
 from holdwatch_adapters.trace import read_trace
+from holdwatch_daemon.clock import ScaledClock
 from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.export import export_hold
 from holdwatch_daemon.messages import AcknowledgeAlarm, Reply, SayIsolated, StartHold, StopHold
 from holdwatch_daemon.service import Service
 from holdwatch_physics.fluids import Fluids
-from holdwatch_physics.reading import Quality
+from holdwatch_physics.reading import ProbeNotice, Quality
 from holdwatch_procedures.hold import Hold
 from holdwatch_procedures.judge import judge
 from holdwatch_procedures.recipe import load_recipe
@@ -435,3 +438,60 @@ async def test_a_hold_whose_judging_fails_ends_without_a_pass_and_stops_nothing(
         assert service.bays[BAY].runner is not None
         trace = await service.store.hold_trace(hold_id)
     assert len(trace["series"]["low_side"]["t_s"]) >= 19
+
+
+async def test_a_service_whose_disk_refuses_can_still_be_stopped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("holdwatch_daemon.store.opening.BUSY_TIMEOUT_S", 0.1)
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop(tmp_path / "data"), clock, [adapter]) as service:
+        other = sqlite3.connect(service.config.database, isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        adapter.put(reading(clock, GAUGE, 1.0e5))
+        await eventually(lambda: service.health()["store"]["failing"])  # type: ignore[index]
+        assert service.health()["status"] == "degraded"
+        assert service.live(BAY).values[0].value == 1.0e5, "what is shown does not wait"
+    other.close()
+
+
+async def test_a_probes_events_belong_to_the_bay_that_uses_it(tmp_path: Path) -> None:
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop(tmp_path / "data"), clock, [adapter]) as service:
+        probe = GAUGE.partition("/")[0]
+        adapter.put(ProbeNotice(probe, "connected", clock.utc_ns(), clock.mono_ns()))
+        adapter.put(RuntimeError("the radio is gone"))
+        lost = await first_event(service, "holdwatch.probe.lost")
+        told = [event for event in await events(service) if event.subject == probe]
+    assert [event.type for event in told] == ["holdwatch.probe.connected", "holdwatch.probe.lost"]
+    assert lost.bay == BAY
+    assert "the radio is gone" in lost.data["text"]
+
+
+async def test_simulated_time_is_marked_on_all_that_leaves(tmp_path: Path) -> None:
+    clock = ScaledClock(60.0)
+    async with Service(shop(tmp_path / "data"), clock, [], simulated=True) as service:
+        started = await first_event(service, "holdwatch.service.started")
+        assert started.simulated is True
+        assert service.live(BAY).simulated
+        assert service.bay_state(BAY).simulated
+        await start(service)
+        (row,) = await service.store.list_holds()
+    assert row.simulated
+
+
+@pytest.mark.parametrize(
+    ("pressure", "text", "label"),
+    [("kPag", "1500.0", "kPa (gauge)"), ("psia", "231.8", "psi (absolute)")],
+)
+async def test_a_gauge_is_shown_in_the_shops_unit_by_the_rooms_pressure(
+    tmp_path: Path, pressure: str, text: str, label: str
+) -> None:
+    # (1 500 000 + 98 350) Pa / 6894.757 Pa (NIST SP 811 appendix B) = 231.82 psi.
+    clock, adapter = TurnedClock(), FedAdapter()
+    config = shop(tmp_path / "data", show={"pressure": pressure})
+    async with Service(config, clock, [adapter]) as service:
+        adapter.put(reading(clock, ROOM, 98_350.0), reading(clock, GAUGE, 1.5e6))
+        await settled(service, adapter)
+        shown = {value.role: value.shown for value in service.live(BAY).values}
+    assert (shown["low_side"].text, shown["low_side"].unit) == (text, label)

@@ -5,6 +5,11 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import aiomqtt
@@ -30,8 +35,6 @@ from holdwatch_daemon.messages import BayState, Event, Live, Reply, SayIsolated,
 from holdwatch_daemon.service import Service
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from holdwatch_daemon.config import ShopConfig
     from mosquitto_fixture import Heard, Mosquitto
 
@@ -284,3 +287,59 @@ async def test_the_embedded_broker_listens_on_loopback_alone() -> None:
         assert broker.host == "127.0.0.1"
         async with aiomqtt.Client(broker.host, broker.port) as client:
             await client.publish("x", "1", qos=1)
+
+
+KILLED = """
+import asyncio, sys
+from pathlib import Path
+sys.path.insert(0, sys.argv[3])
+from daemon_rig import START_UTC_NS, TurnedClock, connected, shop
+from holdwatch_daemon.events import Draft
+from holdwatch_daemon.service import Service
+
+async def main():
+    config = shop(Path(sys.argv[1]), mqtt={"host": "127.0.0.1", "port": int(sys.argv[2])})
+    async with Service(config, TurnedClock(), []) as service:
+        await connected(service)
+        for n in range(10**6):
+            draft = Draft("holdwatch.hold.noted", START_UTC_NS, {"n": n}, bay="BM-bay1")
+            await service.events.tell(draft)
+            if n == 300:
+                print("told", flush=True)
+
+asyncio.run(main())
+"""
+
+
+async def test_a_killed_process_loses_no_event_and_changes_no_order(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    listening = mosquitto.subscribe(f"{PREFIX}/events", session="archive")
+    await asyncio.sleep(0.3)
+    script = tmp_path / "killed.py"
+    script.write_text(KILLED, encoding="utf-8")
+    arguments = [str(tmp_path / "data"), str(mosquitto.port), str(Path(__file__).parent)]
+    with subprocess.Popen(  # noqa: ASYNC220 - the test waits for nothing else
+        [sys.executable, str(script), *arguments], stdout=subprocess.PIPE
+    ) as child:
+        assert child.stdout is not None
+        assert await asyncio.to_thread(child.stdout.readline) == b"told\n"
+        os.kill(child.pid, signal.SIGKILL)
+    config = shop_at(mosquitto, tmp_path / "data")
+    async with Service(config, TurnedClock(), []) as service:
+        await eventually(lambda: broker_of(service)["behind"] == 0, within_s=30)
+        last = service.events.newest
+        heard = await listening.until(
+            lambda heard: any(m.json["sequence"] == last for m in heard), within_s=30
+        )
+    numbers = [message.json["sequence"] for message in heard]
+    assert in_order_after_going_back(numbers) == list(range(1, last + 1))
+
+
+def in_order_after_going_back(numbers: list[int]) -> list[int]:
+    """Drop what was sent again after the kill; fail where a number is skipped."""
+    newest = 0
+    for number in numbers:
+        assert number <= newest + 1, f"{number} after {newest}"
+        newest = max(newest, number)
+    return list(range(1, newest + 1))

@@ -76,6 +76,10 @@ class Bay:
             return True
         return self.runner is not None and channel in self.runner.identity.channels
 
+    def uses(self, probe: str) -> bool:
+        """Whether a probe plays a role here."""
+        return any(channel.partition("/")[0] == probe for channel in self._role_of)
+
     def is_late(self, reading: Reading) -> bool:
         """Whether a reading comes too late for the running hold, or after the end of the last."""
         if self.runner is not None:

@@ -324,12 +324,14 @@ class HoldRunner:
         self._told.add(key)
         if notice.kind is NoticeKind.ALARM:
             self.alarm = notice.text
-        data = {
+        data: dict[str, object] = {
             "hold": self.identity.id,
             "t_s": notice.t_ns / 1e9,
             "text": notice.text,
             "causes": [str(cause) for cause in notice.causes],
         }
+        if notice.kind is NoticeKind.PHASE:
+            data["phase"] = str(self.progress().phase)
         return self._draft(kind, data)
 
     def _verdict_draft(self, verdict: Verdict, now_ns: int) -> Draft:

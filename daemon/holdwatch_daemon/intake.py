@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.bays import Bay
     from holdwatch_daemon.clock import ServiceClock
-    from holdwatch_daemon.events import EventLog
+    from holdwatch_daemon.events import Draft, EventLog
     from holdwatch_daemon.probes import ProbeBook
     from holdwatch_daemon.store.writer import Writer
     from holdwatch_physics.reading import Reading
@@ -100,9 +100,7 @@ class Intake:
         changed: set[str] = set()
         for item in items:
             if isinstance(item, ProbeNotice):
-                draft = self._book.take(item)
-                if draft is not None:
-                    self._events.tell(draft)
+                self._tell(self._book.take(item), item.probe)
             elif self._book.knows(item.channel):
                 changed.update(self._reading(item))
         return changed
@@ -113,9 +111,7 @@ class Intake:
         if found is not None:
             probe = reading.channel.partition("/")[0]
             now_utc_ns = self._clock.utc_ns()
-            draft = self._book.refuse(probe, found.text, now_utc_ns, now_mono_ns)
-            if draft is not None:
-                self._events.tell(draft)
+            self._tell(self._book.refuse(probe, found.text, now_utc_ns, now_mono_ns), probe)
             if found.stored:
                 suspect = replace(reading, quality=Quality.SUSPECT)
                 self._writer.write_readings([FlaggedReading(suspect, "future")])
@@ -132,3 +128,10 @@ class Intake:
             for bay in bays:
                 bay.take(reading)
         return [bay.name for bay in bays]
+
+    def _tell(self, draft: Draft | None, probe: str) -> None:
+        """Write an event about a probe; where one bay alone uses the probe, it is the bay's."""
+        if draft is None:
+            return
+        bays = [bay.name for bay in self._bays if bay.uses(probe)]
+        self._events.tell(replace(draft, bay=bays[0] if len(bays) == 1 else None))

@@ -117,6 +117,8 @@ class Outbox:
                 await asyncio.sleep(pause_s(failures, self._random))
         finally:
             self.status.state = "stopped"
+            for task in self._commands:
+                task.cancel()
 
     async def drain(self, patience_s: float) -> None:
         """Wait until every event is confirmed, at most ``patience_s`` real seconds."""
@@ -208,8 +210,6 @@ class Outbox:
 
     async def _say_goodbye(self, client: aiomqtt.Client) -> None:
         """Leave the newest states behind, then say ``offline``."""
-        for task in self._commands:
-            task.cancel()
         try:
             async with asyncio.timeout(1.0):
                 for bay in self._shop.bays:

@@ -357,12 +357,13 @@ class Service:
         self._intake.take(self._inbox.take_rest())
 
     async def _stop_outbox(self) -> None:
-        """Tell the end, and give the broker a moment to confirm it."""
-        await self._tell("holdwatch.service.stopped")
+        """Tell the end, and give disk and broker a moment each to take it."""
+        told = self._tell("holdwatch.service.stopped")
+        await asyncio.wait([told], timeout=_DRAIN_S)
         if self._outbox is not None:
             await self._outbox.drain(_DRAIN_S)
         await end_tasks([self._publishing])
-        if self._outbox is not None:
+        if self._outbox is not None and told.done():
             await self._outbox.note_position()
 
     def _close_subscriptions(self) -> None:
