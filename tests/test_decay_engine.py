@@ -21,7 +21,7 @@ VECTOR = DecaySetup(
     barometer=Barometer.MEASURED,
     start_k=295.15,
 )
-"""The published vector: two transients, one lag, κ = 1, no gauge coefficient, no volume uncertainty."""
+"""The published vector: two transients, one lag, κ = 1, nothing else considered."""
 
 
 def vector_block(k: int) -> Block:

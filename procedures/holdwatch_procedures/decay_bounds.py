@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from enum import StrEnum
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
@@ -12,13 +13,42 @@ from holdwatch_procedures.decay_setup import Barometer, DecaySetup
 if TYPE_CHECKING:
     from holdwatch_procedures.decay_bank import Posterior
 
+Z_SHARE = 2.33
+"""How often a bound carries what is considered, near enough for choosing advice."""
+
 BAROMETER_PA_PER_S = 60.0 / 3600.0
 BAROMETER_MOST_PA = 500.0
 """A room's pressure that nobody measures: 60 Pa an hour, up to 500 Pa (standard uncertainty)."""
 
 
-def systematic(setup: DecaySetup, posterior: Posterior, t_s: float, pa_per_k: float) -> float:
-    """Return the standard uncertainty of all that is considered but the scale, Pa/s.
+class Doubt(StrEnum):
+    """What is considered and not learned, by what would lessen it."""
+
+    CLAMP = "clamp"
+    LAG = "lag"
+    GAUGE = "gauge"
+    BAROMETER = "barometer"
+    BLIND = "blind"
+
+
+ADVICE = {
+    Doubt.CLAMP: "how well the clamp shows the gas's temperature limits this hold: insulate the "
+    "clamp, or hold where the temperature is steadier",
+    Doubt.LAG: "the gas follows the pipe late while the room drifts: hold longer, or where the "
+    "temperature is steadier",
+    Doubt.GAUGE: "the gauge's own temperature effect limits this hold: declare "
+    "tempco_percent_of_span_per_k if it is known to be smaller, or keep the gauge steady",
+    Doubt.BAROMETER: "the room's pressure was not measured and limits this hold: bind a "
+    "barometer channel",
+    Doubt.BLIND: "no pipe thermometer is bound, so a drift of the gas by {drift:g} K an hour is "
+    "allowed for: a clamp on the pipe, under insulation, sees leaks many times smaller",
+}
+
+
+def doubts(
+    setup: DecaySetup, posterior: Posterior, t_s: float, pa_per_k: float
+) -> dict[Doubt, float]:
+    """Return the standard uncertainty by each thing considered but the scale, Pa/s.
 
     Args:
         setup: What was declared and what is considered.
@@ -26,20 +56,28 @@ def systematic(setup: DecaySetup, posterior: Posterior, t_s: float, pa_per_k: fl
         t_s: Time since the bank's start, s.
         pa_per_k: Pressure that one kelvin makes, Pa/K.
     """
-    gain, lag, slow_lag, gauge = (float(value) for value in posterior.sensitivity)
+    gain, lag, slow_lag, gauge = posterior.sensitivity.tolist()
     considered = setup.considered
-    terms = [
-        math.hypot(considered.gain, setup.kappa_u / setup.kappa) * gain,
-        considered.lag * lag,
-        considered.slow_lag * slow_lag,
-        setup.tempco_pa_per_k * gauge,
-    ]
+    found = {
+        Doubt.CLAMP: math.hypot(considered.gain, setup.kappa_u / setup.kappa) * abs(gain),
+        Doubt.LAG: math.hypot(considered.lag * lag, considered.slow_lag * slow_lag),
+        Doubt.GAUGE: setup.tempco_pa_per_k * abs(gauge),
+    }
     if t_s > 0.0 and setup.barometer is Barometer.CONSTANT:
-        terms.append(min(BAROMETER_PA_PER_S * t_s, BAROMETER_MOST_PA) / t_s)
+        found[Doubt.BAROMETER] = min(BAROMETER_PA_PER_S * t_s, BAROMETER_MOST_PA) / t_s
     if t_s > 0.0 and not setup.thermometer:
         drift_k = min(considered.blind_k_per_h * t_s / 3600.0, considered.blind_most_k)
-        terms.append(pa_per_k * drift_k / t_s)
-    return math.hypot(*terms)
+        found[Doubt.BLIND] = pa_per_k * drift_k / t_s
+    return found
+
+
+def advice(setup: DecaySetup, found: dict[Doubt, float], half_width: float) -> tuple[str, ...]:
+    """Return what would help most: a sentence for a doubt that makes half of the bound alone."""
+    worst = max(found, key=lambda doubt: found[doubt])
+    if 2.0 * Z_SHARE * found[worst] < half_width:
+        return ()
+    text = ADVICE[worst].format(drift=setup.considered.blind_k_per_h)
+    return (f"{text[0].upper()}{text[1:]}.",)
 
 
 def visible(setup: DecaySetup, posterior: Posterior, considered: float) -> float:
@@ -48,7 +86,7 @@ def visible(setup: DecaySetup, posterior: Posterior, considered: float) -> float
     Args:
         setup: What was declared.
         posterior: What the bank knows.
-        considered: Standard uncertainty from `systematic`, Pa/s.
+        considered: Standard uncertainty of all that is considered, Pa/s.
     """
     return smallest_limit(
         posterior.variance,

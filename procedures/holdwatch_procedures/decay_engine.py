@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 from holdwatch_procedures.confidence import half_width
 from holdwatch_procedures.decay_bank import Bank, Posterior
-from holdwatch_procedures.decay_bounds import systematic, visible
+from holdwatch_procedures.decay_bounds import advice, doubts, visible
 from holdwatch_procedures.decay_signal import COLUMNS, GasSignal, Row
-from holdwatch_procedures.estimates import BLOCK_S, Block, Estimate
+from holdwatch_procedures.estimates import BLOCK_S, Block, Cause, Estimate
 
 if TYPE_CHECKING:
     from holdwatch_procedures.decay_setup import DecaySetup
@@ -130,7 +130,8 @@ class DecayEngine:
         setup = self.setup
         limit = setup.limit_pa_per_s
         slope, variance = posterior.slope, posterior.variance
-        unlearned = systematic(setup, posterior, row.t_s, self._signal.pa_per_k)
+        found = doubts(setup, posterior, row.t_s, self._signal.pa_per_k)
+        unlearned = math.hypot(*found.values())
         scale = math.hypot(setup.considered.scale, setup.volume_u)
         considered = math.hypot(unlearned, scale * slope)
         up = half_width(variance, limit, setup.false_pass, setup.spread)
@@ -146,14 +147,18 @@ class DecayEngine:
         )
         if ready:
             self._visible = min(self._visible, visible(setup, posterior, unlearned))
+        high = slope + math.hypot(up, self._z_pass * considered)
+        low = slope - math.hypot(down, self._z_fail * considered)
         return Estimate(
             t_s=end_s,
             slope=slope,
-            low=slope - math.hypot(down, self._z_fail * considered),
-            high=slope + math.hypot(up, self._z_pass * considered),
+            low=low,
+            high=high,
             low95=slope - plain,
             high95=slope + plain,
             smallest_visible=self._visible,
             compensated_pa=fmean(self._last_levels) - fmean(self._first_levels),
             ready=ready,
+            causes=(Cause.LEAK,) if ready and low > limit else (),
+            notes=advice(setup, found, high - slope),
         )

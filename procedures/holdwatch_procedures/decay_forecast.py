@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holdwatch_procedures.decay_bank import Bank
-from holdwatch_procedures.decay_bounds import systematic, visible
+from holdwatch_procedures.decay_bounds import doubts, visible
 from holdwatch_procedures.decay_engine import FIRST_LOOK, READINGS_A_BLOCK
 from holdwatch_procedures.decay_signal import COLUMNS, FLOOR_S, LAG_TIME_S
 from holdwatch_procedures.estimates import BLOCK_S
@@ -96,7 +96,8 @@ def forecast_path(setup: DecaySetup, place: Surroundings, minutes: float) -> lis
         bank.step(t_s, t_s, np.array(values))
         if k + 1 >= FIRST_LOOK:
             posterior = bank.posterior()
-            best = min(best, visible(setup, posterior, systematic(setup, posterior, t_s, b)))
+            unlearned = math.hypot(*doubts(setup, posterior, t_s, b).values())
+            best = min(best, visible(setup, posterior, unlearned))
             path.append(Sight(FLOOR_S + t_s + BLOCK_S, best))
     return path
 
