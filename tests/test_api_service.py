@@ -12,7 +12,16 @@ import httpx
 import pytest
 from playwright.async_api import async_playwright, expect
 
-from daemon_rig import FedAdapter, TurnedClock, eventually, run_hold, settled, shop, tight_hold
+from daemon_rig import (
+    FedAdapter,
+    TurnedClock,
+    eventually,
+    first_event,
+    run_hold,
+    settled,
+    shop,
+    tight_hold,
+)
 from holdwatch_api.app import create_app, serve
 from holdwatch_daemon.service import Service
 from system_parts import require
@@ -93,7 +102,7 @@ async def test_a_hold_runs_from_command_to_verdict_over_http(tmp_path: Path) -> 
             at.service, at.clock, at.adapter, HOLD_S, leak_pa_per_s=60.0, until=at.decided
         )
         assert at.decided()
-        await eventually(lambda: at.service.events.newest > 3)
+        await first_event(at.service, "holdwatch.verdict")  # from here on it is on the disk
         state = await at.get("/api/v1/bays/BM-bay1")
         assert state["hold"]["outcome"] == "fail"
         detail = await at.get(f"/api/v1/holds/{hold_id}")
@@ -126,6 +135,7 @@ async def test_a_running_hold_is_stopped_by_its_id(tmp_path: Path) -> None:
         await run_hold(at.service, at.clock, at.adapter, 60)
         stopped = await at.post(f"/api/v1/holds/{hold_id}/stop")
         assert stopped.status_code == 200, stopped.text
+        await first_event(at.service, "holdwatch.verdict")
         verdict = (await at.get(f"/api/v1/holds/{hold_id}"))["verdict"]
         assert verdict["outcome"] == "inconclusive"
 
@@ -199,5 +209,6 @@ async def test_the_screen_follows_a_real_hold_to_its_verdict(tmp_path: Path) -> 
         await expect(bay.locator(".verdict-word")).to_have_text("FAIL")
         verdict = at.service.bay_state("BM-bay1").sentence
         await expect(bay.locator(".verdict-sentence")).to_have_text(verdict)
+        await expect(bay.locator(".reasons li").first).to_contain_text("confidence")
         await expect(bay.locator("path.js-line")).to_have_count(4)
         await page.screenshot(path=tmp_path / "verdict.png")

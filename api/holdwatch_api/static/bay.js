@@ -4,6 +4,7 @@ import { draw, judged, shapeChange, shapePressure } from "./curve.js";
 import { clockTime, drawShape, duration, figure, grams, rank, roleName, say } from "./format.js";
 
 const CURVE_EVERY_MS = 4000;
+const REASONS_AGAIN_MS = 2000;
 const NO_NEWS_MS = 15000;
 const BACKGROUND_ROLES = new Set(["ambient_temperature", "barometer"]);
 const PRESSURE_ROLES = new Set(["low_side", "high_side", "vacuum"]);
@@ -84,14 +85,16 @@ export class BayPanel {
     try {
       const answer = await fetch(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}`);
       if (!answer.ok) throw new Error(String(answer.status));
-      const reasons = (await answer.json()).verdict?.reasons ?? [];
+      const { verdict } = await answer.json();
+      if (!verdict) throw new Error("not written yet");
+      const { reasons } = verdict;
       list.replaceChildren(...reasons.filter((r) => r !== hold.verdict_sentence).slice(0, 3).map((text) => {
         const item = document.createElement("li");
         item.textContent = text;
         return item;
       }));
     } catch {
-      this.verdictHold = null; // asked again with the next state
+      setTimeout(() => { if (this.state?.hold?.hold_id === hold.hold_id) this.loadReasons(hold); }, REASONS_AGAIN_MS);
     }
   }
 
