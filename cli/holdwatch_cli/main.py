@@ -106,6 +106,51 @@ def judge(
 
 
 @app.command()
+def plan(
+    recipe: Annotated[Path, typer.Option(help="The recipe, TOML.")],
+    minutes: Annotated[
+        float | None, typer.Option(min=1, max=10080, help="What a hold of this time can see.")
+    ] = None,
+    pressure_kpa_g: Annotated[
+        float | None,
+        typer.Option(help="Test pressure, kPa gauge; else the unit's highest allowed."),
+    ] = None,
+    no_thermometer: Annotated[
+        bool, typer.Option("--no-thermometer", help="Plan without a pipe thermometer.")
+    ] = False,
+    no_barometer: Annotated[
+        bool, typer.Option("--no-barometer", help="Plan without a barometer channel.")
+    ] = False,
+    swing_k: Annotated[
+        float, typer.Option(min=0.01, max=5, help="Swing of the gas that no clamp sees, K.")
+    ] = 0.1,
+    drift_k_per_h: Annotated[
+        float, typer.Option(min=0, max=10, help="Steady drift of the room, K/h.")
+    ] = 1.0,
+    moist: Annotated[
+        bool, typer.Option("--moist", help="Plan a vacuum of a moist system.")
+    ] = False,
+    json: Json = False,
+) -> None:
+    """Say how long a hold must last to see its criterion, or what a time can see.
+
+    Example: holdwatch plan --recipe hold.toml --minutes 60
+    """
+    from holdwatch_cli.plan import run_plan
+    from holdwatch_procedures.plan import Conditions
+
+    conditions = Conditions(
+        gauge_pa=None if pressure_kpa_g is None else pressure_kpa_g * 1e3,
+        thermometer=not no_thermometer,
+        barometer=not no_barometer,
+        hidden_k=swing_k,
+        drift_k_per_h=drift_k_per_h,
+        moist=moist,
+    )
+    raise typer.Exit(run_plan(recipe, conditions, minutes=minutes, as_json=json))
+
+
+@app.command()
 def export(
     hold: Annotated[str, typer.Argument(help="Number of the hold, as the screen shows it.")],
     data: Annotated[Path, typer.Option(help="Folder of the SQLite file.")] = Path("holdwatch-data"),
