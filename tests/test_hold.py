@@ -307,6 +307,7 @@ def test_a_live_hold_waits_for_the_word_however_long_the_pressure_stands(fluids:
     verdict = hold.finish()
     assert verdict.outcome is Outcome.INCONCLUSIVE
     assert verdict.mark_s is None
+    assert any("nobody said" in reason for reason in verdict.reasons)
 
 
 def test_isolation_is_seen_in_the_data_where_nobody_says_it(fluids: Fluids) -> None:

@@ -53,17 +53,19 @@ async def _demo(
     lives = demo_shop.live_bays(clock, seed, lambda bay, word: said.put_nowait((bay, word)))
     shop = with_options(_shop(lives, config), port=port, data=data)
     async with contextlib.AsyncExitStack() as stack:
-        adapter, air = await _air(stack, lives, clock)
+        begin = asyncio.Event()
+        adapter, air = await _air(stack, lives, clock, begin)
         service = await stack.enter_async_context(Service(shop, clock, [adapter], simulated=True))
         url = await stack.enter_async_context(screen(service, shop))
         _announce(service, shop, url, speed)
         async with asyncio.TaskGroup() as tasks:
-            if air is not None:
-                for live in lives.values():
-                    tasks.create_task(_put_on_air(live, air))
             tasks.create_task(_tell_events(service))
             tasks.create_task(_say_marks(service, said))
             await _start_holds(service)
+            begin.set()  # only now: a valve must not be closed before its hold has begun
+            if air is not None:
+                for live in lives.values():
+                    tasks.create_task(_put_on_air(live, air))
 
 
 def _shop(lives: dict[str, LiveBay], config: Path | None) -> ShopConfig:
@@ -77,13 +79,16 @@ def _shop(lives: dict[str, LiveBay], config: Path | None) -> ShopConfig:
 
 
 async def _air(
-    stack: contextlib.AsyncExitStack, lives: dict[str, LiveBay], clock: ScaledClock
+    stack: contextlib.AsyncExitStack,
+    lives: dict[str, LiveBay],
+    clock: ScaledClock,
+    begin: asyncio.Event,
 ) -> tuple[Adapter, FakeBluez | None]:
     """Put the probes on a private D-Bus where one can be started, else feed the decoders."""
     probes = demo_shop.bluetooth_probes(lives)
     if shutil.which("dbus-daemon") is None:
         say("No dbus-daemon on this machine: the simulated probes feed the decoders directly.")
-        return PayloadAdapter(probes, clock, _merged(lives)), None
+        return PayloadAdapter(probes, clock, _merged(lives, begin)), None
     bus = await stack.enter_async_context(PrivateBus())
     stack.enter_context(_environment(BUS_VARIABLE, bus.address))
     described = [probe for live in lives.values() for probe in live.probes]
@@ -109,8 +114,9 @@ async def _put_on_air(live: LiveBay, air: FakeBluez) -> None:
         air.update(update)
 
 
-async def _merged(lives: dict[str, LiveBay]) -> AsyncIterator[Payload]:
+async def _merged(lives: dict[str, LiveBay], begin: asyncio.Event) -> AsyncIterator[Payload]:
     """What every bay's probes send, as one stream."""
+    await begin.wait()
     queue: asyncio.Queue[WireUpdate] = asyncio.Queue(maxsize=1000)
 
     async def pour(live: LiveBay) -> None:

@@ -207,7 +207,12 @@ def _no_start(recipe: Recipe, stretch: Stretch | None) -> str:
             f"The vacuum was never isolated at or below {recipe.vacuum_figures.target_micron:g} "
             "micron: reach the target, valve the pump off, or say `isolated`."
         )
-    return "No usable pressure reading came."
+    if recipe.start == "auto":
+        return "No usable pressure reading came."
+    return (
+        "The clock never started: nobody said that the charging valve was closed (on the screen, "
+        "or with the command say_isolated)."
+    )
 
 
 def _undecided(recipe: Recipe, stretch: Stretch, estimate: Estimate | None) -> Iterator[str]:
