@@ -34,6 +34,8 @@ READY_S = 480.0
 LEAST_BLOCKS = 24
 HOUR = 3600.0
 FIRST_LOOK = 12
+NEAR_TOP = 0.97
+PLAY_K = 0.06  # noise of the smoothed wall temperature that must not move the model
 WALLS_K = (200.0, 350.0)
 HOT_BAY_K = 313.15  # taken for the cap where no temperature is known at all
 FALL_CHI2 = 25.0
@@ -90,6 +92,8 @@ class VacuumEngine:
         self._wall_k: float | None = None
         self._wall_n = 0
         self._pipe_seen = False
+        self._over = False
+        self._steady_k: float | None = None
         self._blind_s = 0.0
         self._coldest_k = math.inf
         self._psi_first = 0.0
@@ -115,11 +119,9 @@ class VacuumEngine:
         self._watch_wall(block)
         pressure = block.pressure_pa
         top = self._setup.range_top_pa
-        if (
-            pressure is None
-            or block.t_s - self._first_s < SKIP_S
-            or (top is not None and pressure >= top)
-        ):
+        if top is not None and pressure is not None and pressure >= NEAR_TOP * top:
+            self._over = True  # some readings of this block may have been cut off
+        if pressure is None or self._over or block.t_s - self._first_s < SKIP_S:
             return False
         self._add(block, pressure)
         return self._table.rows >= FIRST_LOOK
@@ -146,7 +148,10 @@ class VacuumEngine:
         """Return the vapour pressure of water at the wall over its value at the start."""
         if self._wall_k is None:
             return 1.0
-        now = vapour_pressure_pa(self._wall_k)
+        steady = self._wall_k if self._steady_k is None else self._steady_k
+        steady = min(max(steady, self._wall_k - PLAY_K), self._wall_k + PLAY_K)
+        self._steady_k = steady
+        now = vapour_pressure_pa(steady)
         if self._psi_first == 0.0:
             self._psi_first = now
         psi = now / self._psi_first
@@ -277,7 +282,7 @@ class VacuumEngine:
         low95, high95 = self._widen(middle, ordinary, consider.total, (1.96, 1.96))
         ready = (
             self._first_s is not None
-            and t_s + BLOCK_S / 2 - self._first_s >= READY_S
+            and t_s + BLOCK_S - self._first_s >= READY_S
             and self._table.rows >= LEAST_BLOCKS
         )
         return Estimate(

@@ -105,6 +105,8 @@ class VacuumWatch:
             self._changes += self._same_pa is not None
             self._same_pa, self._same_since_s = pressure, block.t_s - BLOCK_S / 2
             return
+        if self._at_top:
+            return
         still_s = block.t_s + BLOCK_S / 2 - self._same_since_s
         coarse = self._setup.resolution_pa is not None and not self._setup.dithers(pressure)
         allowed = STUCK_COARSE_S if coarse and self._changes else STUCK_S
