@@ -9,6 +9,7 @@ from contextlib import aclosing
 from typing import TYPE_CHECKING, Any, cast
 
 from holdwatch_daemon.config_load import parse_config
+from holdwatch_daemon.messages import Reply, SayIsolated, StartHold, StopHold
 from holdwatch_physics.reading import ProbeNotice, Quality, Quantity, Reading
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ START_UTC_NS = 1_790_000_000 * 10**9
 GAUGE = "BM-bay1-gauge/pressure"
 CLAMP = "BM-bay1-clamp/temperature"
 ROOM = "BM-room/pressure"
+BAY = "BM-bay1"
 
 
 class TurnedClock:
@@ -212,3 +214,23 @@ async def connected(service: Service) -> None:
 def broker_of(service: Service) -> dict[str, Any]:
     """What the service says of its broker."""
     return cast("dict[str, Any]", service.health()["broker"])
+
+
+async def start(service: Service, recipe: str | dict[str, Any] = "nitrogen") -> str:
+    command = StartHold(command="start_hold", id=f"start-{recipe}"[:90], recipe=recipe)
+    reply = await service.command(BAY, command, by="test")
+    assert reply.ok, reply.text
+    assert reply.hold_id is not None
+    return reply.hold_id
+
+
+async def isolated(service: Service) -> Reply:
+    return await service.command(BAY, SayIsolated(command="say_isolated", id="iso"), by="test")
+
+
+async def stop(service: Service) -> Reply:
+    return await service.command(BAY, StopHold(command="stop_hold", id="stop"), by="test")
+
+
+async def events(service: Service) -> list[Event]:
+    return await service.store.events_after(0, 10_000)
