@@ -1,11 +1,13 @@
 """BTHome v2 advertisements, decoded from their service data.
 
 Format: the BTHome v2 page, bthome.io/format; the object table is checked against the library
-``bthome-ble`` in the tests. Encrypted payloads are recognised, not opened.
+``bthome-ble`` in the tests. Encrypted payloads are recognised here and opened in
+``bthome_seal``.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
@@ -20,6 +22,8 @@ _ENCRYPTED: Final = 0x01
 _MAC_INCLUDED: Final = 0x02
 _TRIGGER_BASED: Final = 0x04
 _MAC_BYTES: Final = 6
+_RECENT: Final = 8
+"""Packet ids remembered: more than a radio mixes up, far fewer than the 256 there are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,18 +224,28 @@ class Freshness:
     """Tells a new measurement of one sender from its old one heard again.
 
     The radio stack repeats an advertisement's cached payload whenever anything else about the
-    sender changes, its signal strength for example. New is: another packet id, or, from a
-    sender without packet ids, other bytes. Such a sender that measures the very same value
-    for long therefore cannot be told from one that fell silent.
+    sender changes, its signal strength for example, and a scanner may hear two advertisements
+    out of order. New is: a packet id that is none of the last ``_RECENT``, or, from a sender
+    without packet ids, other bytes than the last. Such a sender that measures the very same
+    value for long therefore cannot be told from one that fell silent.
     """
 
     def __init__(self) -> None:
-        self._last: int | bytes | None = None
+        self._ids: deque[int] = deque(maxlen=_RECENT)
+        self._bytes: bytes | None = None
 
-    def is_new(self, packet: Packet, service_data: bytes) -> bool:
-        """Return whether this advertisement is new, and remember it."""
-        mark = service_data if packet.packet_id is None else packet.packet_id
-        if mark == self._last:
-            return False
-        self._last = mark
-        return True
+    def is_new(self, packet: Packet, mark: bytes) -> bool:
+        """Return whether this advertisement is new, and remember it.
+
+        Args:
+            packet: The advertisement.
+            mark: What tells two measurements apart where there is no packet id: the payload.
+        """
+        if packet.packet_id is None:
+            known = mark == self._bytes
+        else:
+            known = packet.packet_id in self._ids
+            if not known:
+                self._ids.append(packet.packet_id)
+        self._bytes = mark
+        return not known

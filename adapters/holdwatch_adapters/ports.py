@@ -46,3 +46,30 @@ class Adapter(Protocol):
 
 class AdapterError(Exception):
     """An adapter cannot go on; the message says what is wrong, where, and how to mend it."""
+
+
+class CounterStore(Protocol):
+    """Keeps the last counter of each sender of encrypted payloads, so that replays are known."""
+
+    def last(self, sender: str) -> int | None:
+        """Return the last counter of a sender, or None for one never heard."""
+        ...
+
+    def remember(self, sender: str, counter: int) -> None:
+        """Keep a counter; must not raise, since a full disk must not stop a probe."""
+        ...
+
+
+class MemoryCounters:
+    """Counters for as long as the process lives."""
+
+    def __init__(self) -> None:
+        self._last: dict[str, int] = {}
+
+    def last(self, sender: str) -> int | None:
+        """Return the last counter of a sender, or None for one never heard."""
+        return self._last.get(sender)
+
+    def remember(self, sender: str, counter: int) -> None:
+        """Keep a counter."""
+        self._last[sender] = counter
