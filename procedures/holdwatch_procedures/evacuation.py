@@ -34,6 +34,7 @@ RISE_SHARE_HIGH = 0.10
 JUMP_SHARE = 0.6
 LASTING_SHARE = 0.65
 BEFORE_S = 60.0
+PULLED = 1.2
 JUMP_FORGOTTEN_S = 60.0
 HIGHEST_VACUUM_PA = 5000.0
 LEAST_SIGMA_PA = 0.02
@@ -117,6 +118,7 @@ class EvacuationWatch:
         self._curve: list[tuple[float, float]] = []
         self._stagnation = StagnationWatch(target_pa)
         self._base_pa = math.nan
+        self._pulled_from = 0.0
         self.facts = EvacuationFacts()
 
     def push(self, t_s: float, p_pa: float, wall_k: float | None = None) -> list[EvacuationEvent]:
@@ -149,6 +151,8 @@ class EvacuationWatch:
         self._bins.append((t, p))
         while self._bins[0][0] < t - WINDOW_S:
             self._bins.popleft()
+        if self.facts.lowest_pa is None:
+            self._pulled_from = p
         lowest = p if self.facts.lowest_pa is None else min(self.facts.lowest_pa, p)
         self.facts = replace(self.facts, pressure_pa=p, lowest_pa=lowest)
         self._draw(t, p)
@@ -201,11 +205,12 @@ class EvacuationWatch:
         since_first = onset - first
         interval = self._bins[1][0] - self._bins[0][0]
         from_start = since_first < max(10.0, 1.5 * interval)
+        low = min(p for _, p in self._bins)
+        if low > self._target and (from_start or self._pulled_from < PULLED * low):
+            return  # above the target, and the pump has not been seen to pull: no vacuum yet
         if from_start:
-            if self._bins[0][1] > self._target:
-                return  # rising from the first reading above the target: not a vacuum yet
             onset = first
-        self._base_pa = min(p for _, p in self._bins)
+        self._base_pa = low
         self.facts = replace(self.facts, phase=EvacuationPhase.ISOLATED, isolated_s=onset, seen_s=t)
         text = "The pressure rises steadily: the pump was valved off"
         if from_start:

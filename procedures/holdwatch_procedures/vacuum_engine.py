@@ -35,6 +35,7 @@ LEAST_BLOCKS = 24
 HOUR = 3600.0
 FIRST_LOOK = 12
 NEAR_TOP = 0.97
+FOLLOWS_U = 0.5  # water may follow the wall's vapour pressure fully (liquid) or not (adsorbed)
 PLAY_K = 0.06  # noise of the smoothed wall temperature that must not move the model
 WALLS_K = (200.0, 350.0)
 HOT_BAY_K = 313.15  # taken for the cap where no temperature is known at all
@@ -243,7 +244,7 @@ class VacuumEngine:
         swing = self._psi_high - self._psi_low
         # Where no thermometer sees the wall it may drift by one kelvin an hour.
         swing += 0.065 * min(self._blind_s, span_s) / HOUR
-        water = 0.35 * amplitude * swing / span_s
+        water = FOLLOWS_U * amplitude * swing / span_s
         scale = 2.0 * setup.scale_share * max(mean, 0.0) / span_s
         drift = 1.1 * setup.gauge_drift_pa / math.sqrt(HOUR * span_s)
         rounding = 0.0
