@@ -332,6 +332,8 @@ class TraceAdapter:
         clock: Paces the replay and gives its start.
         on_mark: Called with a mark's monotonic time (ns) and word when its time has come; where
             None, marks are passed over.
+        probe: Name of the probe that the trace stands for: its channels become
+            ``<probe>/<channel>``. None leaves them as they are.
     """
 
     def __init__(
@@ -339,7 +341,10 @@ class TraceAdapter:
         source: Path | str | Iterable[str],
         clock: Clock,
         on_mark: Callable[[int, str], None] | None = None,
+        *,
+        probe: str | None = None,
     ) -> None:
+        self._prefix = "" if probe is None else f"{probe}/"
         self._source = source
         self._clock = clock
         self._on_mark = on_mark
@@ -366,4 +371,5 @@ class TraceAdapter:
                     self._on_mark(mono_ns, row.word)
                 continue
             utc_ns = utc_zero + row.t_ns
-            yield Reading(row.channel, row.quantity, utc_ns, mono_ns, row.value, row.quality)
+            channel = self._prefix + row.channel
+            yield Reading(channel, row.quantity, utc_ns, mono_ns, row.value, row.quality)

@@ -60,7 +60,7 @@ def adapters_for(shop: ShopConfig, clock: Clock) -> list[Adapter]:
     if bluetooth:
         adapters.append(BluetoothAdapter(bluetooth, clock))
     adapters += [
-        TraceAdapter(probe.file, clock)
+        TraceAdapter(probe.file, clock, probe=probe.name)
         for probe in shop.probe
         if probe.kind == "trace" and probe.file is not None
     ]
