@@ -16,7 +16,7 @@ from holdwatch_procedures.estimates import Block, Estimate
 VECTOR = DecaySetup(
     limit_pa_per_s=1.0,
     resolution_pa=690.0,
-    considered=Considered(gain=0.06, lag=0.20, slow_lag=0.0, scale=0.03),
+    considered=Considered(gain=0.06, lag=0.20, slow_lag=0.0, scale=0.03, tails=1.0),
     bank=BankSpec(),
     barometer=Barometer.MEASURED,
     start_k=295.15,

@@ -129,14 +129,15 @@ class DecayEngine:
     def _look(self, block: Block, row: Row, posterior: Posterior) -> Estimate:
         setup = self.setup
         limit = setup.limit_pa_per_s
-        slope, variance = posterior.slope, posterior.variance
+        slope = posterior.slope
+        variance = posterior.variance * setup.considered.tails**2
         found = doubts(setup, posterior, row.t_s, self._signal.pa_per_k)
         unlearned = math.hypot(*found.values())
         scale = math.hypot(setup.considered.scale, setup.volume_u)
         considered = math.hypot(unlearned, scale * slope)
         up = half_width(variance, limit, setup.false_pass, setup.spread)
         down = half_width(variance, limit, setup.false_fail, setup.spread)
-        plain = Z95 * math.hypot(math.sqrt(variance), considered)
+        plain = Z95 * math.hypot(math.sqrt(posterior.variance), considered)
         end_s = block.t_s + 0.5 * BLOCK_S
         if self.settled_at_s is None and abs(posterior.transient_rate) < SETTLED_SHARE * limit:
             self.settled_at_s = end_s
@@ -147,7 +148,8 @@ class DecayEngine:
         )
         if ready:
             self._visible = min(self._visible, visible(setup, posterior, unlearned))
-        high = slope + math.hypot(up, self._z_pass * considered)
+        # Gas does not come into being: a slope below zero is an error and earns no pass.
+        high = max(slope, 0.0) + math.hypot(up, self._z_pass * considered)
         low = slope - math.hypot(down, self._z_fail * considered)
         return Estimate(
             t_s=end_s,
