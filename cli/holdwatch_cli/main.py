@@ -37,6 +37,9 @@ def options(
         format="%(asctime)s %(levelname)s %(name)s: %(message)s",
         stream=sys.stderr,
     )
+    if not debug:
+        # It warns that a program is missing which nothing here needs.
+        logging.getLogger("bleak.backends.bluezdbus.version").setLevel(logging.ERROR)
     logging.captureWarnings(True)
 
 
@@ -148,6 +151,44 @@ def plan(
         moist=moist,
     )
     raise typer.Exit(run_plan(recipe, conditions, minutes=minutes, as_json=json))
+
+
+@app.command()
+def balance(
+    charged: Annotated[
+        list[str], typer.Option(help="GRAMS@DATE put in; the n-th pairs with the n-th recovered.")
+    ],
+    recovered: Annotated[list[str], typer.Option(help="GRAMS@DATE taken out later.")],
+    scale_tolerance_g: Annotated[
+        float, typer.Option(min=0, max=1000, help="Limit of error of each weighing, g.")
+    ] = 5.0,
+    unrecovered_g: Annotated[
+        str, typer.Option(help="LOW:HIGH, what stays in oil and hoses, g (common practice).")
+    ] = "0:30",
+    hose_loss_g: Annotated[
+        float, typer.Option(min=0, max=1000, help="Lost at the hoses, g a pair.")
+    ] = 0.0,
+    nameplate_g: Annotated[
+        float | None, typer.Option(help="Charge by the plate, g; for percent and dates.")
+    ] = None,
+    evaporators: Annotated[
+        int, typer.Option(min=1, max=2, help="One (40 g a year by law) or two (60 g).")
+    ] = 1,
+    noticed_share: Annotated[
+        float, typer.Option(help="Share of the charge whose loss is noticed (common practice).")
+    ] = 0.30,
+    json: Json = False,
+) -> None:
+    """Say how much refrigerant a unit loses a year, from what went in and came out again.
+
+    Example: holdwatch balance --charged 600@2025-05-04 --recovered 540@2026-05-02 --nameplate-g 600
+    """
+    from holdwatch_cli.balance import Figures, run_balance
+
+    figures = Figures(
+        scale_tolerance_g, unrecovered_g, hose_loss_g, nameplate_g, evaporators, noticed_share
+    )
+    raise typer.Exit(run_balance(charged, recovered, figures, as_json=json))
 
 
 @app.command()
