@@ -13,21 +13,24 @@ import logging
 import random
 import sys
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 from holdwatch_adapters import bthome
 from holdwatch_adapters.bluetooth_link import Link, LinkLost
 from holdwatch_adapters.bluetooth_scan import (
     BLUETOOTH_ADVICE,
+    NO_SIGNAL_DBM,
     Seen,
     scan,
     start_scanner,
     stop_scanner,
 )
 from holdwatch_adapters.bluez_watch import BluezWatch
-from holdwatch_adapters.links import Backoff, LinkTiming, Outlet
-from holdwatch_adapters.ports import AdapterError
+from holdwatch_adapters.links import Backoff, LinkTiming, Outlet, streamed
+from holdwatch_adapters.ports import AdapterError, MemoryCounters
 from holdwatch_adapters.translate import BluetoothProbe, Translator
+from holdwatch_physics.reading import ProbeNotice, Reading
 
 if TYPE_CHECKING:
     from collections.abc import AsyncGenerator, Sequence
@@ -36,8 +39,7 @@ if TYPE_CHECKING:
     from bleak.backends.device import BLEDevice
     from bleak.backends.scanner import AdvertisementData
 
-    from holdwatch_adapters.ports import Clock
-    from holdwatch_physics.reading import ProbeNotice, Reading
+    from holdwatch_adapters.ports import Clock, CounterStore
 
 __all__ = ["BluetoothAdapter", "BluetoothProbe", "ProbeState", "Seen", "scan"]
 
@@ -52,11 +54,13 @@ class ProbeState:
         connected: A link is up and subscribed, or a broadcaster is being heard.
         rssi_dbm: Signal strength of its last advertisement, or None.
         links: How many times a link came up.
+        battery_percent: Charge as last told, or None.
     """
 
     connected: bool = False
     rssi_dbm: int | None = None
     links: int = 0
+    battery_percent: float | None = None
 
 
 class _ServiceGone(Exception):  # noqa: N818 - ends an era, inside this module only
@@ -66,9 +70,9 @@ class _ServiceGone(Exception):  # noqa: N818 - ends an era, inside this module o
 class _Enrolled:
     """What the adapter keeps of one probe while it runs."""
 
-    def __init__(self, probe: BluetoothProbe, clock: Clock) -> None:
+    def __init__(self, probe: BluetoothProbe, clock: Clock, counters: CounterStore) -> None:
         self.probe = probe
-        self.translator = Translator(probe, clock)
+        self.translator = Translator(probe, clock, counters)
         self.state = ProbeState()
         self.device: BLEDevice | None = None
         self.sighted = asyncio.Event()
@@ -94,9 +98,11 @@ class BluetoothAdapter:
         timing: Patience with the radio.
         random_source: For the jitter of pauses.
         hci: The Bluetooth adapter to use on Linux, for example ``hci0``; None for the first.
+        passive: Only listen for advertisements, and ask devices for no more.
+        counters: Keeps the counters of encrypted advertisements over restarts.
 
     Raises:
-        ValueError: Two probes share a name or an address.
+        ValueError: Two probes share a name or an address, or a key has no address.
     """
 
     def __init__(
@@ -107,11 +113,15 @@ class BluetoothAdapter:
         timing: LinkTiming | None = None,
         random_source: random.Random | None = None,
         hci: str | None = None,
+        passive: bool = False,
+        counters: CounterStore | None = None,
     ) -> None:
         self._timing = timing or LinkTiming()
         self._random = random_source or random.Random()  # noqa: S311 - jitter, not secrets
         self._hci = hci
-        self._probes = {probe.address.upper(): _Enrolled(probe, clock) for probe in probes}
+        self._passive = passive
+        kept = counters or MemoryCounters()
+        self._probes = {probe.address.upper(): _Enrolled(probe, clock, kept) for probe in probes}
         names = {probe.name for probe in probes}
         if len(self._probes) != len(probes) or len(names) != len(probes):
             raise ValueError("two enrolled probes share a name or an address: give each its own")
@@ -135,21 +145,13 @@ class BluetoothAdapter:
         Raises:
             AdapterError: There is no Bluetooth here, or its service stayed away.
         """
-        self._outlet = Outlet()
-        running = asyncio.create_task(self._run(), name="bluetooth")
-        running.add_done_callback(self._outlet.close)
-        try:
-            while (item := await self._outlet.get()) is not None:
+        async with contextlib.aclosing(streamed(self._run, "bluetooth")) as stream:
+            async for item in stream:
                 yield item
-            running.result()
-        finally:
-            running.cancel()
-            await asyncio.wait({running})
-            if not running.cancelled():
-                running.exception()  # looked at above, where the stream was still wanted
 
-    async def _run(self) -> None:
+    async def _run(self, outlet: Outlet) -> None:
         """Live through one era of the Bluetooth service after another."""
+        self._outlet = outlet
         while True:
             async with contextlib.AsyncExitStack() as stack:
                 watch: BluezWatch | None = None
@@ -181,10 +183,10 @@ class BluetoothAdapter:
         self._stopping = "the Bluetooth adapter stopped"
         scanner = await self._start_scanner()
         async with asyncio.TaskGroup() as group:
-            group.create_task(self._keep_scanning(scanner))
+            group.create_task(self._keep_scanning(scanner, watch))
             for entry in self._probes.values():
                 entry.forget_sighting()
-                if entry.probe.profile == "ess":
+                if entry.probe.connects:
                     group.create_task(self._own(entry, watch))
                 else:
                     group.create_task(self._listen(entry))
@@ -200,33 +202,47 @@ class BluetoothAdapter:
     # The one scanner
 
     async def _start_scanner(self) -> BleakScanner:
-        return await start_scanner(self._on_advertisement, self._hci, self._timing.call)
+        return await start_scanner(
+            self._on_advertisement, self._hci, self._timing.call, passive=self._passive
+        )
 
-    async def _keep_scanning(self, scanner: BleakScanner) -> None:
+    async def _keep_scanning(self, scanner: BleakScanner, watch: BluezWatch | None) -> None:
         backoff = Backoff(self._timing.backoff_first, self._timing.backoff_last, self._random)
         current: BleakScanner | None = scanner
+        said = ""
         try:
             while True:
-                await self._until_silent()
+                await self._until_silent(watch)
                 await stop_scanner(scanner, self._timing.call)
                 current = None
                 while current is None:
                     try:
                         current = scanner = await self._start_scanner()
                         backoff.reset()
+                        said = ""
                     except AdapterError as error:  # running links may still be good
-                        log.warning("bluetooth: %s", error)
-                        await asyncio.sleep(backoff.next_s())
+                        if str(error) != said:
+                            said = str(error)
+                            log.warning("bluetooth: %s", error)
+                        await _pause(backoff.next_s(), watch)
         finally:
             if current is not None:
                 await stop_scanner(current, self._timing.call)
 
-    async def _until_silent(self) -> None:
-        with contextlib.suppress(TimeoutError):
-            while True:
-                self._advertised.clear()
-                async with asyncio.timeout(self._timing.scanner_silence):
-                    await self._advertised.wait()
+    async def _until_silent(self, watch: BluezWatch | None) -> None:
+        """Return when no advertisement came for long, or when the radio came or went."""
+        last = asyncio.get_running_loop().time()
+        while True:
+            self._advertised.clear()
+            left = last + self._timing.scanner_silence - asyncio.get_running_loop().time()
+            if left <= 0.0 or (watch is not None and watch.radio_changed.is_set()):
+                break
+            await _pause(min(left, 1.0), watch)
+            if self._advertised.is_set():
+                last = asyncio.get_running_loop().time()
+        if watch is not None and watch.radio_changed.is_set():
+            watch.radio_changed.clear()
+            log.warning("bluetooth: the radio came or went")
 
     async def _adopt_for_ever(self, watch: BluezWatch) -> None:
         """Take up links that were left behind: such a probe never advertises.
@@ -237,7 +253,7 @@ class BluetoothAdapter:
             wanted = {
                 address
                 for address, entry in self._probes.items()
-                if entry.probe.profile == "ess" and not entry.state.connected
+                if entry.probe.connects and not entry.state.connected
             }
             if wanted:
                 with contextlib.suppress(OSError, TimeoutError):
@@ -250,8 +266,11 @@ class BluetoothAdapter:
         entry = self._probes.get(device.address.upper())
         if entry is None:
             return
-        entry.state.rssi_dbm = advertisement.rssi
-        if entry.probe.profile == "ess":
+        if advertisement.rssi != NO_SIGNAL_DBM:
+            entry.state.rssi_dbm = advertisement.rssi
+            for item in entry.translator.signal(advertisement.rssi):
+                self._outlet.put(item)
+        if entry.probe.connects:
             self._sighted(entry, device)
             return
         # This call also comes for a change of signal strength, with the payload of before.
@@ -259,11 +278,12 @@ class BluetoothAdapter:
         if payload is None:
             return
         told = entry.translator.service_data(bytes(payload))
-        if told and not entry.state.connected:
+        # What is refused or malformed is no sign of life: it may be another device's.
+        if any(isinstance(item, Reading) for item in told) and not entry.state.connected:
             self._mark_connected(entry)
         for item in told:
-            self._outlet.put(item)
-        if told:
+            self._put(entry, item)
+        if any(isinstance(item, Reading) for item in told):
             entry.heard.set()
 
     @staticmethod
@@ -272,6 +292,11 @@ class BluetoothAdapter:
         entry.sighted.set()
 
     # Notices
+
+    def _put(self, entry: _Enrolled, item: Reading | ProbeNotice) -> None:
+        if isinstance(item, ProbeNotice) and item.kind == "battery":
+            entry.state.battery_percent = item.value
+        self._outlet.put(item)
 
     def _mark_connected(self, entry: _Enrolled) -> None:
         entry.state.connected = True
@@ -313,7 +338,8 @@ class BluetoothAdapter:
             await entry.sighted.wait()
             device = entry.device
             assert device is not None  # noqa: S101 - set together with the event
-            link = Link(entry.translator, self._outlet.put, self._timing, self._connecting, watch)
+            put = partial(self._put, entry)
+            link = Link(entry.translator, put, self._timing, self._connecting, watch)
             reason = ""
             try:
                 await link.hold(device, lambda: self._mark_connected(entry))
@@ -332,3 +358,13 @@ class BluetoothAdapter:
                 log.warning("bluetooth: %s cannot be linked: %s", entry.probe.name, reason)
             await asyncio.sleep(backoff.next_s())
             entry.forget_sighting()
+
+
+async def _pause(seconds: float, watch: BluezWatch | None) -> None:
+    """Wait, but no longer than until the radio comes or goes."""
+    if watch is None:
+        await asyncio.sleep(seconds)
+        return
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(seconds):
+            await watch.radio_changed.wait()

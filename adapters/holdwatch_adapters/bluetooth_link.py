@@ -1,4 +1,4 @@
-"""One link to one connectable probe: connect, subscribe, watch the data, always let go."""
+"""One link to one connectable probe: connect, subscribe or poll, watch the data, let go."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final, NoReturn
 from bleak import BleakClient
 
 from holdwatch_adapters import gatt
+from holdwatch_adapters.bluetooth_plan import Planner, Watched, in_order
 from holdwatch_adapters.links import within
 from holdwatch_adapters.payload import PayloadError
 
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+_STATED_INTERVALS: Final = 3.0
+"""A probe that states its own interval is silent only after this many of them."""
 _ONE_CHANNEL_PATIENCE: Final = 4.0
 """A single silent characteristic may merely not have changed: it gets this many times the
 probe's ``silence_s`` while another of the same probe speaks."""
@@ -61,7 +64,10 @@ class Link:
         self._connecting = connecting
         self._watch = watch
         self._silence_s = translator.probe.silence_s
+        self._poll_s = translator.probe.poll_s
         self._last: dict[int, float] = {}  # characteristic's handle on this link → loop time
+        self._patience: dict[int, float] = {}  # the same → how long it may be silent, s
+        self._polled: list[Watched] = []
         self._lost = asyncio.Event()
         self.had_data = False
 
@@ -91,54 +97,71 @@ class Link:
                 log.debug("%s: letting go: %r", self._translator.probe.name, error)
 
     async def _subscribe(self, client: BleakClient) -> None:
-        places: dict[str, int] = {}
-        for characteristic in _in_order(client):
-            known = gatt.FORMATS.get(characteristic.uuid)
-            if known is None or known.kind == "battery":
-                continue
-            places[characteristic.uuid] = place = places.get(characteristic.uuid, 0) + 1
-            if not {"notify", "indicate"} & set(characteristic.properties):
-                continue
-            self._last[characteristic.handle] = asyncio.get_running_loop().time()
-            starting = client.start_notify(characteristic, partial(self._on_value, place))
-            await within(self._timing.call, starting)
+        planner = Planner(client, self._translator.probe.layouts, self._timing.call)
+        plan = await planner.plan()
+        for note in plan.notes:
+            self._translator.note(note)
+        for one in plan.watched:
+            handle = one.characteristic.handle
+            stated = _STATED_INTERVALS * (one.interval_s or 0.0)
+            self._patience[handle] = max(self._silence_s, stated)
+            self._last[handle] = asyncio.get_running_loop().time()
+            if one.subscribes:
+                starting = client.start_notify(one.characteristic, partial(self._on_value, one))
+                await within(self._timing.call, starting)
+            else:
+                self._polled.append(one)
         if not self._last:
             raise LinkLost(
-                "the probe offers neither pressure (0x2A6D) nor temperature (0x2A6E) to "
-                "subscribe to: is it enrolled with the right profile?"
+                "the probe offers no pressure or temperature that holdwatch can read: "
+                "is it enrolled with the right profile?"
             )
 
     def _on_value(
-        self, place: int, characteristic: BleakGATTCharacteristic, payload: bytearray
+        self, one: Watched, characteristic: BleakGATTCharacteristic, payload: bytearray
     ) -> None:
         self._last[characteristic.handle] = asyncio.get_running_loop().time()
         self.had_data = True
-        told = self._translator.characteristic(characteristic.uuid, bytes(payload), place)
-        for item in told:
-            self._put(item)
+        for reader, place in one.readers:
+            source = f"{characteristic.uuid} {reader.kind}"
+            for item in self._translator.value(reader, bytes(payload), place, source):
+                self._put(item)
+
+    async def _poll(self, client: BleakClient) -> None:
+        for one in self._polled:
+            payload = await within(self._timing.call, client.read_gatt_char(one.characteristic))
+            self._on_value(one, one.characteristic, payload)
 
     async def _stay(self, client: BleakClient) -> NoReturn:
         """Return only by raising: the data stopped, or the link did."""
         loop = asyncio.get_running_loop()
         battery_due = loop.time()
+        poll_due = loop.time() if self._polled else float("inf")
         while True:
             now = loop.time()
+            if self._lost.is_set():
+                raise LinkLost("the probe or the radio ended the link")
             if now >= battery_due:
                 await self._read_battery(client)
                 battery_due = loop.time() + self._timing.battery
                 continue
-            deadline = min(self._silent_at(), battery_due)
-            if self._lost.is_set():
-                raise LinkLost("the probe or the radio ended the link")
+            if now >= poll_due:
+                await self._poll(client)
+                poll_due = max(poll_due + self._poll_s, loop.time())
+                continue
             if now >= self._silent_at():
                 raise LinkLost(f"no data for {self._silence_s:g} s on a link that looked alive")
+            deadline = min(self._silent_at(), battery_due, poll_due)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(deadline - now):
                     await self._lost.wait()
 
     def _silent_at(self) -> float:
-        anything = max(self._last.values()) + self._silence_s
-        slowest = min(self._last.values()) + _ONE_CHANNEL_PATIENCE * self._silence_s
+        anything = max(last + self._patience[handle] for handle, last in self._last.items())
+        slowest = min(
+            last + _ONE_CHANNEL_PATIENCE * self._patience[handle]
+            for handle, last in self._last.items()
+        )
         return min(anything, slowest)
 
     async def _read_battery(self, client: BleakClient) -> None:
@@ -151,7 +174,7 @@ class Link:
                 self._put(item)
 
     async def _battery_percent(self, client: BleakClient) -> float | None:
-        for characteristic in _in_order(client):
+        for characteristic in in_order(client):
             if characteristic.uuid == gatt.BATTERY_LEVEL:
                 payload = await client.read_gatt_char(characteristic)
                 with contextlib.suppress(PayloadError):
@@ -161,9 +184,3 @@ class Link:
         if self._watch is None:
             return None
         return await self._watch.battery(client.address.upper())
-
-
-def _in_order(client: BleakClient) -> list[BleakGATTCharacteristic]:
-    """Return the characteristics in the device's own order, which bleak does not keep."""
-    found = [c for service in client.services for c in service.characteristics]
-    return sorted(found, key=lambda c: c.handle)

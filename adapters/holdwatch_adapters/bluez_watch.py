@@ -22,6 +22,13 @@ _BLUEZ: Final = "org.bluez"
 _DBUS: Final = "org.freedesktop.DBus"
 _DEVICE: Final = "org.bluez.Device1"
 _BATTERY: Final = "org.bluez.Battery1"
+_ADAPTER: Final = "org.bluez.Adapter1"
+_RULES: Final = (
+    f"type='signal',sender='{_DBUS}',member='NameOwnerChanged',arg0='{_BLUEZ}'",
+    f"type='signal',sender='{_BLUEZ}',member='InterfacesRemoved'",
+    f"type='signal',sender='{_BLUEZ}',member='InterfacesAdded'",
+    f"type='signal',sender='{_BLUEZ}',member='PropertiesChanged',arg0='{_ADAPTER}'",
+)
 
 
 class BluezWatch:
@@ -43,6 +50,8 @@ class BluezWatch:
         self._bus_ended: asyncio.Task[None] | None = None
         self._gone = asyncio.Event()
         self._present = asyncio.Event()
+        self.radio_changed = asyncio.Event()
+        """Set when a radio was unplugged, plugged in, or switched; the reader clears it."""
 
     async def __aenter__(self) -> Self:
         """Connect to the bus and begin to watch."""
@@ -55,8 +64,8 @@ class BluezWatch:
             async with asyncio.timeout(self._call_s):
                 await self._bus.connect()
             self._bus.add_message_handler(self._on_message)
-            rule = f"type='signal',sender='{_DBUS}',member='NameOwnerChanged',arg0='{_BLUEZ}'"
-            await self._call(_DBUS, "/org/freedesktop/DBus", _DBUS, "AddMatch", "s", [rule])
+            for rule in _RULES:
+                await self._call(_DBUS, "/org/freedesktop/DBus", _DBUS, "AddMatch", "s", [rule])
         except BaseException:
             self._bus.disconnect()  # releases the socket even where connecting failed
             raise
@@ -79,6 +88,14 @@ class BluezWatch:
             self._bus_ended.exception()  # taken up: a bus that died first has nothing to add
 
     def _on_message(self, message: Message) -> None:
+        if message.member == "PropertiesChanged":
+            if message.body[0] == _ADAPTER and "Powered" in message.body[1]:
+                self.radio_changed.set()
+            return
+        if message.member in {"InterfacesAdded", "InterfacesRemoved"}:
+            if _ADAPTER in message.body[1]:
+                self.radio_changed.set()
+            return
         if message.member != "NameOwnerChanged" or message.body[0] != _BLUEZ:
             return
         _, before, after = message.body

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 if TYPE_CHECKING:
     import random
-    from collections.abc import Coroutine
+    from collections.abc import AsyncGenerator, Callable, Coroutine
 
     from holdwatch_physics.reading import ProbeNotice, Reading
 
@@ -128,3 +128,29 @@ class Outlet:
     async def get(self) -> Reading | ProbeNotice | None:
         """Return the next item, waiting for one; None after ``close``."""
         return await self._queue.get()
+
+
+async def streamed(
+    run: Callable[[Outlet], Coroutine[Any, Any, None]], name: str
+) -> AsyncGenerator[Reading | ProbeNotice, None]:
+    """Run a task beside its reader, and yield what it puts into an outlet.
+
+    Args:
+        run: Runs until it ends or raises; given the outlet.
+        name: The task's name.
+
+    Raises:
+        Exception: Whatever ``run`` raises, once what it had put out is taken.
+    """
+    outlet = Outlet()
+    running = asyncio.create_task(run(outlet), name=name)
+    running.add_done_callback(outlet.close)
+    try:
+        while (item := await outlet.get()) is not None:
+            yield item
+        running.result()
+    finally:
+        running.cancel()
+        await asyncio.wait({running})
+        if not running.cancelled():
+            running.exception()  # looked at above, where the stream was still wanted

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from holdwatch_adapters import bthome, gatt
 from holdwatch_adapters.bthome_seal import CounterGuard, Seal, is_sealed
@@ -23,7 +24,12 @@ if TYPE_CHECKING:
     from holdwatch_adapters.payload import Reader
     from holdwatch_adapters.ports import Clock, CounterStore
 
+log = logging.getLogger(__name__)
+
 __all__ = ["BluetoothProbe", "Told", "Translator"]
+
+_SIGNAL_AGAIN_NS: Final = 30_000_000_000
+_SIGNAL_STEP_DB: Final = 6  # half or twice the field strength
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +88,8 @@ class Translator:
         self._teller = Teller(probe.name, clock)
         self._freshness = bthome.Freshness()
         self._battery: float | None = None
+        self._signal: tuple[float, int] | None = None  # dBm as last told, and when
+        self._noted: set[str] = set()
         self._address = (probe.mac or probe.address).upper()
         self._seal: Seal | None = None
         self._last_sealed = b""
@@ -165,6 +173,23 @@ class Translator:
             return ()
         self._battery = percent
         return (self.notice("battery", value=percent),)
+
+    def signal(self, rssi_dbm: int) -> Told:
+        """Return a notice where the signal strength has changed much, at most twice a minute."""
+        now = self.notice("signal", value=float(rssi_dbm))
+        if self._signal is not None:
+            told_dbm, told_ns = self._signal
+            soon = now.mono_ns - told_ns < _SIGNAL_AGAIN_NS
+            if soon or abs(rssi_dbm - told_dbm) < _SIGNAL_STEP_DB:
+                return ()
+        self._signal = (rssi_dbm, now.mono_ns)
+        return (now,)
+
+    def note(self, text: str) -> None:
+        """Say once in the log why something that the probe offers is not read."""
+        if text not in self._noted:
+            self._noted.add(text)
+            log.info("bluetooth: %s: %s", self.probe.name, text)
 
     def _believed(self, payload: bytes) -> tuple[bthome.Packet | None, bytes]:
         """Return the packet and what tells it apart; None where it was just heard.

@@ -7,10 +7,8 @@ import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdwatch_adapters.bluetooth import BluetoothAdapter
-from holdwatch_adapters.trace import TraceAdapter
-from holdwatch_adapters.translate import BluetoothProbe
 from holdwatch_api.app import create_app, serve
+from holdwatch_cli.adapters import adapters_for
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.running import run_until_stopped
 from holdwatch_cli.terminal import say
@@ -21,8 +19,7 @@ from holdwatch_daemon.service import Service
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
-    from holdwatch_adapters.ports import Adapter, Clock
-    from holdwatch_daemon.config import ProbeConfig, ShopConfig
+    from holdwatch_daemon.config import ShopConfig
 
 DEFAULT_CONFIG = Path("shop.toml")
 
@@ -51,30 +48,6 @@ def with_options(shop: ShopConfig, *, port: int | None, data: Path | None) -> Sh
     if data is not None:
         changes["site"] = shop.site.model_copy(update={"data": data})
     return shop.model_copy(update=changes)
-
-
-def adapters_for(shop: ShopConfig, clock: Clock) -> list[Adapter]:
-    """Return the ways in that the configuration's probes need."""
-    bluetooth = [_bluetooth(probe) for probe in shop.probe if probe.kind == "bluetooth"]
-    adapters: list[Adapter] = []
-    if bluetooth:
-        adapters.append(BluetoothAdapter(bluetooth, clock))
-    adapters += [
-        TraceAdapter(probe.file, clock, probe=probe.name)
-        for probe in shop.probe
-        if probe.kind == "trace" and probe.file is not None
-    ]
-    return adapters
-
-
-def _bluetooth(probe: ProbeConfig) -> BluetoothProbe:
-    return BluetoothProbe(
-        name=probe.name,
-        address=probe.address or "",
-        profile=probe.profile or "ess",
-        pressure_reference="absolute" if probe.pressure_reference == "absolute" else "gauge",
-        silence_s=probe.stale_after_s,
-    )
 
 
 async def _serve(shop: ShopConfig) -> None:

@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
+import re
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
+from holdwatch_daemon.config_base import NAME, PRESSURES, Table, unit_of
+from holdwatch_daemon.config_ways import (
+    BluetoothConfig,
+    BrokerConfig,
+    DeclaredConfig,
+    FieldConfig,
+    LayoutConfig,
+    ModbusConfig,
+    PointConfig,
+    SerialConfig,
+    TopicConfig,
+)
 from holdwatch_physics.atmosphere import standard_pressure
 from holdwatch_physics.reading import Quantity, role_of
 from holdwatch_physics.substances import FluidError, refrigerant
-from holdwatch_physics.units import UnitError, parse_unit
+from holdwatch_physics.units import parse_unit
 
-NAME = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$"
-"""Names that stand in MQTT topics and web addresses: letters, digits, ``-`` and ``_``."""
 # A Bluetooth address, or the identifier that macOS gives in its place.
+_MAC = r"^[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}$"
 _ADDRESS = (
     r"^([0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}"
     r"|[0-9A-Fa-f]{8}(-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12})$"
@@ -29,32 +41,10 @@ def _known_refrigerant(name: object) -> str:
         raise ValueError(str(error)) from error
 
 
-def _unit_of(*quantities: Quantity) -> BeforeValidator:
-    def check(text: object) -> str:
-        try:
-            unit = parse_unit(str(text))
-        except UnitError as error:
-            raise ValueError(str(error)) from error
-        if unit.quantity not in quantities:
-            wanted = " or ".join(quantity.replace("_", " ") for quantity in quantities)
-            message = f"unit {unit.name!r} is not one of {wanted}"
-            raise ValueError(message)
-        return unit.name
-
-    return BeforeValidator(check)
-
-
-_PRESSURES = (Quantity.PRESSURE_GAUGE, Quantity.PRESSURE_ABSOLUTE)
-_FigureUnit = Annotated[str, _unit_of(*_PRESSURES, Quantity.TEMPERATURE)]
-_PressureUnit = Annotated[str, _unit_of(*_PRESSURES)]
-_VacuumUnit = Annotated[str, _unit_of(Quantity.PRESSURE_ABSOLUTE)]
-_TemperatureUnit = Annotated[str, _unit_of(Quantity.TEMPERATURE)]
-
-
-class Table(BaseModel):
-    """Base of every table: unknown keys are errors, instances do not change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+_FigureUnit = Annotated[str, unit_of(*PRESSURES, Quantity.TEMPERATURE)]
+_PressureUnit = Annotated[str, unit_of(*PRESSURES)]
+_VacuumUnit = Annotated[str, unit_of(Quantity.PRESSURE_ABSOLUTE)]
+_TemperatureUnit = Annotated[str, unit_of(Quantity.TEMPERATURE)]
 
 
 class SiteConfig(Table):
@@ -141,6 +131,16 @@ class ShowConfig(Table):
     temperature: _TemperatureUnit = "degC"
 
 
+ProbeKind = Literal["bluetooth", "modbus", "mqtt", "serial", "trace"]
+_KIND_OF_KEY: dict[str, ProbeKind] = {
+    **dict.fromkeys(("address", "profile", "key", "key_file", "mac", "layout"), "bluetooth"),
+    **dict.fromkeys(("modbus", "point"), "modbus"),
+    **dict.fromkeys(("broker", "topic"), "mqtt"),
+    **dict.fromkeys(("serial", "field"), "serial"),
+    "file": "trace",
+}
+
+
 class ProbeConfig(Table):
     """An enrolled probe and what is known of it.
 
@@ -149,9 +149,19 @@ class ProbeConfig(Table):
     """
 
     name: str = Field(pattern=NAME)
-    kind: Literal["bluetooth", "trace"] = "bluetooth"
+    kind: ProbeKind = "bluetooth"
     address: str | None = Field(default=None, pattern=_ADDRESS)
-    profile: Literal["ess", "bthome"] | None = None
+    profile: Literal["ess", "gatt", "bthome"] | None = None
+    key: str | None = Field(default=None, pattern=r"^[0-9A-Fa-f]{32}$", repr=False)
+    key_file: Path | None = None
+    mac: str | None = Field(default=None, pattern=_MAC)
+    layout: tuple[LayoutConfig, ...] = ()
+    modbus: ModbusConfig | None = None
+    point: tuple[PointConfig, ...] = ()
+    broker: BrokerConfig | None = None
+    topic: tuple[TopicConfig, ...] = ()
+    serial: SerialConfig | None = None
+    field: tuple[FieldConfig, ...] = ()
     file: Path | None = None
     pressure_reference: Literal["vented", "sealed", "absolute"] = "vented"
     interval_s: float = Field(default=1.0, gt=0, le=3600)
@@ -185,16 +195,13 @@ class ProbeConfig(Table):
 
     @model_validator(mode="after")
     def _kind_is_whole(self) -> Self:
-        if self.kind == "bluetooth":
-            if self.address is None:
-                raise ValueError("a bluetooth probe needs `address`, for example 02:00:00:00:00:01")
-            if self.file is not None:
-                raise ValueError('`file` goes with kind = "trace"')
-        if self.kind == "trace":
-            if self.file is None:
-                raise ValueError("a trace probe needs `file`, the recorded trace")
-            if self.address is not None or self.profile is not None:
-                raise ValueError('`address` and `profile` go with kind = "bluetooth"')
+        self._keys_fit_the_kind()
+        if self.kind == "bluetooth" and self.address is None:
+            raise ValueError("a bluetooth probe needs `address`, for example 02:00:00:00:00:01")
+        if self.kind == "trace" and self.file is None:
+            raise ValueError("a trace probe needs `file`, the recorded trace")
+        self._key_fits()
+        self._declared_numbers_fit()
         needing = ("range", "resolution", "noise", "drift")
         given = [key for key in needing if getattr(self, key) is not None]
         if given and self.unit is None:
@@ -205,6 +212,64 @@ class ProbeConfig(Table):
         if self.stale_s is not None and self.stale_s < self.interval_s:
             raise ValueError("`stale_s` must not be shorter than `interval_s`")
         return self
+
+    @property
+    def declared(self) -> tuple[DeclaredConfig, ...]:
+        """Every number that the configuration itself declares."""
+        return (*self.layout, *self.point, *self.topic, *self.field)
+
+    def _keys_fit_the_kind(self) -> None:
+        for key, kind in _KIND_OF_KEY.items():
+            if self.kind != kind and getattr(self, key) not in {None, ()}:
+                message = f'`{key}` goes with kind = "{kind}"'
+                raise ValueError(message)
+
+    def _key_fits(self) -> None:
+        if self.key is not None and self.key_file is not None:
+            raise ValueError("give `key` or `key_file`, not both")
+        if self.key is None and self.key_file is None:
+            return
+        if self.profile != "bthome":
+            raise ValueError('a key goes with profile = "bthome"')
+        if self.mac is None and ":" not in (self.address or ""):
+            raise ValueError(
+                "with a key and an identifier for an address give the true address as `mac`"
+            )
+
+    def _declared_numbers_fit(self) -> None:
+        for table, numbers in (("modbus", "point"), ("", "topic"), ("serial", "field")):
+            kind = _KIND_OF_KEY[numbers]
+            if self.kind == kind and not (
+                getattr(self, numbers) and (not table or getattr(self, table))
+            ):
+                wanted = f"[probe.{table}] and " if table else ""
+                message = f"a {kind} probe needs {wanted}at least one [[probe.{numbers}]]"
+                raise ValueError(message)
+        if self.serial is not None:
+            named = set(re.compile(self.serial.pattern).groupindex)
+            if named != {one.group for one in self.field}:
+                message = (
+                    f"`pattern` names {', '.join(sorted(named))}: "
+                    "each has one [[probe.field]] with its `group`, and no other"
+                )
+                raise ValueError(message)
+        self._channels_fit()
+
+    def _channels_fit(self) -> None:
+        reference = "absolute" if self.pressure_reference == "absolute" else "gauge"
+        seen: set[str] = set()
+        for one in self.declared:
+            if one.channel in seen:
+                message = f"channel {one.channel!r} is declared twice"
+                raise ValueError(message)
+            seen.add(one.channel)
+            wanted = str(one.quantity).removeprefix("pressure_")
+            if one.quantity in PRESSURES and wanted != reference:
+                message = (
+                    f"unit {one.unit!r} is {wanted}, and the probe's pressure_reference is "
+                    f"{self.pressure_reference!r}: they must agree"
+                )
+                raise ValueError(message)
 
 
 class UnitUnderTest(Table):
@@ -253,6 +318,7 @@ class ShopConfig(Table):
     http: HttpConfig = Field(default_factory=HttpConfig)  # made late: it asks is_loopback
     mqtt: MqttConfig | None = None
     show: ShowConfig = ShowConfig()
+    bluetooth: BluetoothConfig = BluetoothConfig()
     probe: tuple[ProbeConfig, ...] = ()
     bay: tuple[BayConfig, ...] = ()
     recipes: dict[str, dict[str, Any]] = Field(default_factory=dict)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from holdwatch_daemon import config as models
+from holdwatch_daemon import config_ways as ways
 from holdwatch_daemon.config import BayConfig, ShopConfig
 from holdwatch_daemon.errors import ConfigError
 from holdwatch_daemon.recipes import check_recipe_table
@@ -21,7 +22,9 @@ if TYPE_CHECKING:
 
     from pydantic_core import ErrorDetails
 
-_TABLES: dict[str, type[models.Table]] = {
+    from holdwatch_daemon.config_base import Table
+
+_TABLES: dict[str, type[Table]] = {
     "site": models.SiteConfig,
     "http": models.HttpConfig,
     "mqtt": models.MqttConfig,
@@ -29,6 +32,14 @@ _TABLES: dict[str, type[models.Table]] = {
     "probe": models.ProbeConfig,
     "bay": models.BayConfig,
     "unit_under_test": models.UnitUnderTest,
+    "bluetooth": ways.BluetoothConfig,
+    "layout": ways.LayoutConfig,
+    "modbus": ways.ModbusConfig,
+    "point": ways.PointConfig,
+    "broker": ways.BrokerConfig,
+    "topic": ways.TopicConfig,
+    "serial": ways.SerialConfig,
+    "field": ways.FieldConfig,
 }
 _MEANING = {
     "probe.name": "the probe's name, letters, digits, - and _",
@@ -40,7 +51,12 @@ _PLAIN = {
     "string_pattern_mismatch": {
         "name": "write letters, digits, - and _ only, at most 40, a letter or digit first",
         "address": "write six pairs of hexadecimal digits, for example 02:00:00:00:00:01",
+        "mac": "write six pairs of hexadecimal digits, for example 02:00:00:00:00:01",
         "prefix": "write a topic without #, + and spaces, not ending in /",
+        "key": "write the 32 hexadecimal digits of the probe's key",
+        "channel": "write pressure, temperature, or a further one such as pressure.2",
+        "topic": "write one topic, without # and +",
+        "adapter": "write the adapter's name, for example hci0",
     }
 }
 
@@ -123,6 +139,7 @@ def _cross_checks(config: ShopConfig) -> Iterator[str]:
     for address, count in Counter(addresses).items():
         if count > 1:
             yield f"`probe.address`: {address} stands {count} times; each probe has its own"
+    yield from _ways_together(config)
     for bay in config.bay:
         for role, channel in bay.roles.items():
             yield from _role_problems(config, bay, role, channel)
@@ -131,6 +148,26 @@ def _cross_checks(config: ShopConfig) -> Iterator[str]:
             check_recipe_table(table, where=f"`recipes.{name}`")
         except RecipeError as error:
             yield str(error)
+
+
+def _ways_together(config: ShopConfig) -> Iterator[str]:
+    """Probes that share a line must agree on it, and topics need a broker."""
+    lines: dict[str, tuple[str, object]] = {}
+    for probe in config.probe:
+        if probe.kind == "mqtt" and probe.broker is None and config.mqtt is None:
+            yield f"`probe.{probe.name}`: its topics need [probe.broker] or [mqtt] with the broker"
+        port: str | None = None
+        settings: object = probe.name
+        if probe.serial is not None:
+            port = probe.serial.port
+        elif probe.modbus is not None:
+            port = probe.modbus.port
+            settings = probe.modbus.model_dump(exclude={"device_id"})
+        if port is None:
+            continue
+        first, agreed = lines.setdefault(port, (probe.name, settings))
+        if agreed != settings:
+            yield f"`probe.{probe.name}`: {port} is used otherwise by probe {first!r}"
 
 
 def _doubles(kind: str, names: list[str]) -> Iterator[str]:
@@ -154,7 +191,11 @@ def _role_problems(config: ShopConfig, bay: BayConfig, role: str, channel: str) 
         yield f"{place}: no probe is named {probe_name!r}; configured probes: {known}"
         return
     meant = role_of(role)
-    if meant is None or probe.kind != "bluetooth":
+    if meant is None or probe.kind == "trace":
+        return
+    declared = sorted(one.channel for one in probe.declared)
+    if probe.kind != "bluetooth" and quantity not in declared:
+        yield f"{place}: probe {probe_name!r} declares no {quantity!r}, but {', '.join(declared)}"
         return
     wanted = "pressure" if meant.is_pressure else "temperature"
     if quantity.partition(".")[0] != wanted:
@@ -188,7 +229,7 @@ def _in_words(detail: ErrorDetails) -> str:
 def _with_paths_from(config: ShopConfig, base: Path) -> ShopConfig:
     """Return the configuration with its relative paths counted from ``base``."""
 
-    def placed(table: models.Table, *keys: str) -> dict[str, Path]:
+    def placed(table: Table, *keys: str) -> dict[str, Any]:
         paths = {key: getattr(table, key) for key in keys}
         return {key: base / path for key, path in paths.items() if path is not None}
 
@@ -199,7 +240,12 @@ def _with_paths_from(config: ShopConfig, base: Path) -> ShopConfig:
     if config.mqtt is not None:
         moved = placed(config.mqtt, "password_file", "ca_file")
         update["mqtt"] = config.mqtt.model_copy(update=moved)
-    update["probe"] = tuple(
-        probe.model_copy(update=placed(probe, "file")) for probe in config.probe
-    )
+    probes = []
+    for probe in config.probe:
+        changes = placed(probe, "file", "key_file")
+        if probe.broker is not None:
+            moved = placed(probe.broker, "password_file", "ca_file")
+            changes["broker"] = probe.broker.model_copy(update=moved)
+        probes.append(probe.model_copy(update=changes))
+    update["probe"] = tuple(probes)
     return config.model_copy(update=update)

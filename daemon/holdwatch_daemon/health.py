@@ -73,6 +73,7 @@ def health_of(
                 "connected": probe.connected,
                 "readings": probe.readings,
                 "battery_percent": probe.battery_percent,
+                "rssi_dbm": probe.rssi_dbm,
             }
             for probe in probes
         ],
@@ -145,6 +146,8 @@ def _probe_metrics(probe: ProbeState) -> Iterator[Metric]:
     yield _counter("probe_refused_total", "Readings not believed.", probe.refused, labels)
     if probe.battery_percent is not None:
         yield _gauge("probe_battery_percent", "Battery charge.", probe.battery_percent, labels)
+    if probe.rssi_dbm is not None:
+        yield _gauge("probe_signal_dbm", "Strength of its radio signal.", probe.rssi_dbm, labels)
 
 
 def _counter(name: str, text: str, value: float, labels: dict[str, str] | None = None) -> Metric:

@@ -31,6 +31,7 @@ class ProbeState:
     last_mono_ns: int | None = None
     battery_percent: float | None = None
     battery_low: bool = False
+    rssi_dbm: float | None = None
     malformed: int = 0
     refused: int = 0
     malformed_untold: int = 0
@@ -69,6 +70,9 @@ class ProbeBook:
             return self._link(state, notice)
         if notice.kind == "battery":
             return self._battery(state, notice)
+        if notice.kind == "signal":
+            state.rssi_dbm = notice.value
+            return None
         if notice.kind == "refused":
             return self.refuse(notice.probe, notice.detail, notice.utc_ns, notice.mono_ns)
         return self._malformed(state, notice)

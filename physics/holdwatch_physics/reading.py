@@ -93,11 +93,11 @@ class ProbeNotice:
 
     Attributes:
         probe: The probe's name.
-        kind: ``connected``, ``lost``, ``battery``, ``malformed`` or ``refused``.
+        kind: ``connected``, ``lost``, ``battery``, ``signal``, ``malformed`` or ``refused``.
         utc_ns: Wall-clock time, nanoseconds since 1970 UTC.
         mono_ns: Monotonic time, nanoseconds.
         detail: One sentence for a person; empty where the kind says it all.
-        value: Battery percent for ``battery``; otherwise None.
+        value: Percent for ``battery``, dBm for ``signal``; otherwise None.
     """
 
     probe: str

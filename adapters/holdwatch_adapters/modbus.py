@@ -1,0 +1,287 @@
+"""Modbus registers, over TCP or a serial line, read in turn as their maker laid them out.
+
+Through pymodbus. One adapter owns one connection, whatever number of devices share it, and asks
+one device at a time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from holdwatch_adapters.links import Outlet, streamed, within
+from holdwatch_adapters.numbers import NUMBER_TYPES, Order
+from holdwatch_adapters.payload import PayloadError
+from holdwatch_adapters.ports import AdapterError
+from holdwatch_adapters.telling import Presence, Teller
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncGenerator, Sequence
+
+    from holdwatch_adapters.layout import Scale
+    from holdwatch_adapters.ports import Clock
+    from holdwatch_physics.reading import ProbeNotice, Reading
+
+log = logging.getLogger(__name__)
+
+REGISTER_TYPES: Final = ("u16", "s16", "u32", "s32", "u64", "s64", "f32", "f64")
+"""The types that fill whole registers of 16 bits."""
+
+# Modbus Application Protocol V1.1b3, section 7.
+_EXCEPTIONS: Final = {
+    1: "it does not know the function: holding and input registers may be mixed up",
+    2: "it has no such register: is the address counted from 0?",
+    3: "it does not take the request: is the register part of a longer value?",
+    4: "it has failed inside",
+    6: "it is busy",
+    10: "the gateway has no way to it",
+    11: "it does not answer the gateway",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """One value in one or more registers.
+
+    Attributes:
+        address: Of the first register, counted from 0 as on the wire.
+        scale: Channel, unit and factor.
+        type: One of ``REGISTER_TYPES``.
+        function: Which table of the device: ``holding`` (03) or ``input`` (04).
+        words: Whether the high word comes first (``big``); within a word it always does.
+        unknown: Raw integers by which the maker says "not known" or "out of range".
+    """
+
+    address: int
+    scale: Scale
+    type: str = "u16"
+    function: Literal["holding", "input"] = "holding"
+    words: Order = "big"
+    unknown: tuple[int, ...] = ()
+
+    @property
+    def count(self) -> int:
+        """How many registers it fills."""
+        return NUMBER_TYPES[self.type].length // 2
+
+    def read(self, registers: Sequence[int]) -> float | None:
+        """Return the value in SI, or None where the device says that it is not known.
+
+        Raises:
+            PayloadError: The answer has the wrong length, or the value cannot exist.
+        """
+        ordered = registers if self.words == "big" else list(reversed(registers))
+        data = b"".join(int(word).to_bytes(2, "big") for word in ordered)
+        raw = NUMBER_TYPES[self.type].read(data, "big")
+        return None if raw in self.unknown else self.scale.to_si(raw)
+
+
+@dataclass(frozen=True, slots=True)
+class ModbusProbe:
+    """One device: its registers, and how often they are read.
+
+    Attributes:
+        name: The name in this shop.
+        registers: What to read.
+        device_id: Its address on the line, or behind a gateway.
+        poll_s: Time between two readings.
+        silence_s: No value for this long means that it is lost.
+    """
+
+    name: str
+    registers: tuple[Register, ...]
+    device_id: int = 1
+    poll_s: float = 1.0
+    silence_s: float = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class TcpWay:
+    """A device or gateway on the network."""
+
+    host: str
+    port: int = 502
+
+    def __str__(self) -> str:
+        return f"{self.host}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class SerialWay:
+    """A serial line with one or more devices (RTU)."""
+
+    port: str
+    baud: int = 9600
+    parity: Literal["N", "E", "O"] = "N"
+    stop_bits: Literal[1, 2] = 1
+
+    def __str__(self) -> str:
+        return self.port
+
+
+class ModbusAdapter:
+    """The devices on one connection as one stream of readings.
+
+    A device that does not answer is lost by itself; when none answers for long, or the
+    connection ends, the stream does, and the supervisor begins anew.
+
+    Args:
+        way: The connection.
+        probes: The devices on it.
+        clock: Stamps the readings.
+        answer_s: Patience for one answer, s.
+    """
+
+    def __init__(
+        self,
+        way: TcpWay | SerialWay,
+        probes: Sequence[ModbusProbe],
+        clock: Clock,
+        *,
+        answer_s: float = 1.5,
+    ) -> None:
+        self._way = way
+        self._probes = tuple(probes)
+        self._clock = clock
+        self._answer_s = answer_s
+
+    @property
+    def name(self) -> str:
+        """Return the adapter's name in logs and health."""
+        return f"modbus {self._way}"
+
+    async def stream(self) -> AsyncGenerator[Reading | ProbeNotice, None]:
+        """Yield readings and notices as they are polled.
+
+        Raises:
+            AdapterError: No connection, or no device on it answers.
+        """
+        async with contextlib.aclosing(streamed(self._run, self.name)) as stream:
+            async for item in stream:
+                yield item
+
+    async def _run(self, outlet: Outlet) -> None:
+        client = self._client()
+        try:
+            # A serial port that is not there raises nothing: pymodbus answers False.
+            connected = await _or_error(self._way, within(self._answer_s * 2, client.connect()))
+            if not connected:
+                raise AdapterError(f"modbus: {self._way} cannot be reached: {_advice(self._way)}")
+            await self._poll(client, outlet)
+        finally:
+            client.close()
+
+    def _client(self) -> Any:
+        # Imported here: a shop without Modbus does not pay for it.
+        from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient  # noqa: PLC0415
+
+        # It logs every missed answer; here a lost probe is told once.
+        logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
+        # No retries and no reconnecting of its own: both are decided here.
+        patience: dict[str, Any] = {"timeout": self._answer_s, "retries": 0, "reconnect_delay": 0}
+        if isinstance(self._way, TcpWay):
+            client: Any = AsyncModbusTcpClient(self._way.host, port=self._way.port, **patience)
+        else:
+            way = self._way
+            client = AsyncModbusSerialClient(
+                way.port, baudrate=way.baud, parity=way.parity, stopbits=way.stop_bits, **patience
+            )
+        client.set_max_no_responses(1_000_000)
+        return client
+
+    async def _poll(self, client: Any, outlet: Outlet) -> None:
+        loop = asyncio.get_running_loop()
+        now = loop.time()
+        turns = [_Turn(probe, self._clock, now) for probe in self._probes]
+        answered = now
+        patience_s = max(probe.silence_s for probe in self._probes)
+        while True:
+            turn = min(turns, key=lambda one: one.due_s)
+            await asyncio.sleep(max(0.0, turn.due_s - loop.time()))
+            turn.due_s = max(turn.due_s + turn.probe.poll_s, loop.time())
+            if await self._ask(client, turn, outlet):
+                answered = loop.time()
+            elif loop.time() - answered >= patience_s:
+                raise AdapterError(
+                    f"modbus: no device on {self._way} has answered for {patience_s:g} s: "
+                    f"{_advice(self._way)}"
+                )
+            for other in turns:
+                _put_all(outlet, other.presence.looked(loop.time(), other.why))
+
+    async def _ask(self, client: Any, turn: _Turn, outlet: Outlet) -> bool:
+        """Read one device's registers; return whether it answered at all."""
+        from pymodbus.exceptions import ConnectionException, ModbusException  # noqa: PLC0415
+
+        for register in turn.probe.registers:
+            read = (
+                client.read_holding_registers
+                if register.function == "holding"
+                else client.read_input_registers
+            )
+            asking = read(register.address, count=register.count, device_id=turn.probe.device_id)
+            try:
+                answer = await within(self._answer_s * 3, asking)
+            except (ConnectionException, OSError) as error:
+                raise AdapterError(f"modbus: {self._way} was lost: {error}") from error
+            except (ModbusException, TimeoutError):
+                turn.why = "it does not answer"
+                # A late answer carries no number on a serial line: it must not meet the next
+                # question.
+                await asyncio.sleep(self._answer_s)
+                return False
+            _put_all(outlet, turn.take(register, answer, asyncio.get_running_loop().time()))
+        return True
+
+
+class _Turn:
+    """One device's place in the round."""
+
+    def __init__(self, probe: ModbusProbe, clock: Clock, now_s: float) -> None:
+        self.probe = probe
+        self.teller = Teller(probe.name, clock)
+        self.presence = Presence(self.teller, "modbus", probe.silence_s, now_s)
+        self.due_s = now_s
+        self.why = ""
+
+    def take(self, register: Register, answer: Any, now_s: float) -> list[Reading | ProbeNotice]:
+        """Return what one answer says."""
+        source = f"{register.function} register {register.address}"
+        if answer.isError():
+            code = int(answer.exception_code)
+            meaning = _EXCEPTIONS.get(code, "see its manual")
+            self.why = f"{source}: the device refuses with code {code}: {meaning}"
+            return list(self.teller.complain("malformed", source, self.why))
+        try:
+            value_si = register.read(answer.registers)
+        except PayloadError as error:
+            self.why = str(error)
+            return list(self.teller.complain("malformed", source, f"{source}: {error}"))
+        if value_si is None:
+            self.why = f"{source}: the device says that its value is not known"
+            return list(self.teller.complain("malformed", source, self.why))
+        self.teller.is_well("malformed", source)
+        self.why = ""
+        reading = self.teller.reading(register.scale.channel, register.scale.quantity, value_si)
+        return [*self.presence.heard(now_s), reading]
+
+
+async def _or_error(way: TcpWay | SerialWay, connecting: Any) -> bool:
+    try:
+        return bool(await connecting)
+    except (OSError, TimeoutError) as error:
+        raise AdapterError(f"modbus: {way} cannot be reached ({error}): {_advice(way)}") from error
+
+
+def _advice(way: TcpWay | SerialWay) -> str:
+    if isinstance(way, TcpWay):
+        return "is the device on, and are address and port right?"
+    return "is the adapter plugged in, may this user open it, are speed and parity right?"
+
+
+def _put_all(outlet: Outlet, items: Sequence[Reading | ProbeNotice]) -> None:
+    for item in items:
+        outlet.put(item)
