@@ -1,11 +1,14 @@
 """Standing vacuum: how much of a rise no desorption can explain, and its bounds at every look.
 
-Model, after the first minute: p(t) = a + L·t + ψ(t)·Σ A_i (1 − exp(−t/τ_i)), L ≥ 0, A_i ≥ 0,
-36 τ_i from 25 s to 40 min, ψ the vapour pressure of water at the wall over its first value,
-a + ΣA at most about the vapour pressure at the coldest wall. Passive release into a closed
-volume (desorption, diffusion out of oil or rubber, several communicating rooms) has a rate that
-is a positive mixture of exponentials, so the sum covers it for every τ of the grid; the leak is
-what stays straight. The interval comes from the profile of χ² over L, a convex problem.
+Model, after the first minute: p(t) = a + L·t + (1 + f·(ψ(t) − 1))·Σ A_i (1 − exp(−t/τ_i)), L ≥ 0,
+A_i ≥ 0, 36 τ_i from 25 s to 40 min, ψ the vapour pressure of water at the wall over its first
+value, a + ΣA at most about the vapour pressure at the coldest wall. f says how far the water
+follows the wall: 1 for a puddle, 0 for a film that the wall holds; its prior is 0.5 ± 0.4.
+
+Passive release into a closed volume (desorption, diffusion out of oil or rubber, several
+communicating rooms) has a rate that is a positive mixture of exponentials, so the sum covers it
+for every τ of the grid; the leak is what stays straight. The interval comes from the profile of
+χ² over L, a convex problem.
 """
 
 from __future__ import annotations
@@ -35,7 +38,8 @@ LEAST_BLOCKS = 24
 HOUR = 3600.0
 FIRST_LOOK = 12
 NEAR_TOP = 0.97
-FOLLOWS_U = 0.5  # water may follow the wall's vapour pressure fully (liquid) or not (adsorbed)
+LAG_U = 0.1  # share of the water's drift that a thermometer elsewhere on the wall may miss
+BLIND_U = 0.5
 PLAY_K = 0.06  # noise of the smoothed wall temperature that must not move the model
 WALLS_K = (200.0, 350.0)
 HOT_BAY_K = 313.15  # taken for the cap where no temperature is known at all
@@ -44,11 +48,16 @@ CLEAR_WATER_PA = 100.0
 CLEAR_RELEASE_PA = 5.0
 ALWAYS = 3.46  # square root of the rise of χ² that holds at every look, at 1 %
 
-# Columns of the compressed table: intercept, desorption, falls, slope (per hour), data.
+# Columns of the compressed table: intercept, desorption, falls, the parts of desorption that
+# follow the wall (fast, middle, slow), slope (per hour), data.
 RISES = list(range(1, 1 + TAU_S.size))
-FALLS = list(range(1 + TAU_S.size, 1 + TAU_S.size + FALL_TAU_S.size))
-SLOPE = 1 + TAU_S.size + FALL_TAU_S.size
+FALLS = list(range(RISES[-1] + 1, RISES[-1] + 1 + FALL_TAU_S.size))
+FOLLOWS = [FALLS[-1] + 1, FALLS[-1] + 2, FALLS[-1] + 3]
+SLOPE = FOLLOWS[-1] + 1
 WIDTH = SLOPE + 2
+FOLLOW_TAU_S = np.array([80.0, 320.0, 1300.0])
+FOLLOW_OF = np.digitize(TAU_S, [160.0, 640.0])
+FOLLOW_MEAN, FOLLOW_SD = 0.5, 0.4
 
 SLOW_RELEASE = (
     "Leak, or desorption slower than 40 minutes: pump down and hold again; "
@@ -175,7 +184,8 @@ class VacuumEngine:
 
         row = np.empty(WIDTH)
         row[0] = 1.0
-        row[RISES] = psi * -np.expm1(-t / TAU_S)
+        row[RISES] = -np.expm1(-t / TAU_S)
+        row[FOLLOWS] = (psi - 1.0) * -np.expm1(-t / FOLLOW_TAU_S)
         row[FALLS] = np.expm1(-t / FALL_TAU_S)
         row[SLOPE] = t / HOUR
         row[-1] = pressure - self._first_pa
@@ -195,11 +205,27 @@ class VacuumEngine:
         self._water_pa = vapour_pressure_pa(wall)
         return 1.1 * vapour_pressure_pa(wall + 1.0) + 150.0
 
-    def _profile(self, *, fallen: bool) -> SlopeProfile:
-        atoms = RISES + FALLS if fallen else RISES
-        return SlopeProfile(
-            self._table.factor, atoms, len(RISES), SLOPE, self._cap_pa - self._first_pa
-        )
+    def _profile(self, shape: FloatArray | None, *, fallen: bool, noise: float) -> SlopeProfile:
+        """Set up the profile: desorption, f for a given desorption where it shows, falls.
+
+        Args:
+            shape: ΣA by speed (fast, middle, slow), Pa, for the column of f; None: no such column.
+            fallen: Whether falls take part.
+            noise: Variance of the rows, for the weight of the prior.
+        """
+        factor = self._table.factor
+        atoms = list(RISES)
+        if shape is not None:
+            column = factor[:, FOLLOWS] @ shape
+            data = factor[:, -1]
+            factor = np.column_stack([factor[:, :-1], column, data])
+            prior = np.zeros(WIDTH + 1)
+            prior[-2:] = math.sqrt(noise) / FOLLOW_SD * np.array([1.0, FOLLOW_MEAN])
+            factor = np.vstack([factor, prior])
+            atoms.append(WIDTH - 1)
+        if fallen:
+            atoms += FALLS
+        return SlopeProfile(factor, atoms, len(RISES), SLOPE, self._cap_pa - self._first_pa)
 
     def look(self, t_s: float, *, expected: bool = False) -> Estimate:
         """Judge what has been taken.
@@ -209,23 +235,38 @@ class VacuumEngine:
             expected: Take the scatter from the declaration instead of the data: a forecast.
         """
         noise = 1.0 if expected else self._noise.factor**2
-        profile = self._profile(fallen=False)
-        best = profile.best()
-        widened = self._profile(fallen=True)
+        plain = self._profile(None, fallen=False, noise=noise)
+        best = plain.best()
+        shape = self._shape(best)
+        profile = plain if shape is None else self._profile(shape, fallen=False, noise=noise)
+        best = best if shape is None else profile.best()
+        widened = self._profile(shape, fallen=True, noise=noise)
         wide = widened.best()
         fallen = not expected and best.chi2 - wide.chi2 > FALL_CHI2 * noise
         if fallen:
             profile, best = widened, wide
-        scale = noise if expected else noise * self._misfit(best, noise, fallen=fallen)
+        scale = noise if expected else noise * self._misfit(best, noise, shape, fallen=fallen)
         return self._estimate(t_s, profile, best, scale, fallen=fallen)
 
-    def _misfit(self, best: Fit, noise: float, *, fallen: bool) -> float:
+    def _shape(self, best: Fit) -> FloatArray | None:
+        """Return ΣA by speed for the column of f; None where the wall's drift moves nothing."""
+        amplitudes = best.amplitudes[: len(RISES)]
+        shape = np.array([amplitudes[k == FOLLOW_OF].sum() for k in range(len(FOLLOWS))])
+        moved = (self._psi_high - self._psi_low) * float(shape.sum())
+        return shape if moved > 0.1 * self._noise.sd_pa else None
+
+    def _misfit(self, best: Fit, noise: float, shape: FloatArray | None, *, fallen: bool) -> float:
         """Return by how much residuals exceed white noise of the measured size (≥ 1)."""
         rows = self._table.rows
         ratio = max(best.chi2 / noise / max(rows - 4, 1), 1.0)
         coefficients = np.zeros(WIDTH)
         coefficients[0] = best.intercept
-        coefficients[RISES + FALLS if fallen else RISES] = best.amplitudes
+        amplitudes = best.amplitudes
+        coefficients[RISES] = amplitudes[: len(RISES)]
+        if shape is not None:
+            coefficients[FOLLOWS] = amplitudes[len(RISES)] * shape
+        if fallen:
+            coefficients[FALLS] = amplitudes[-len(FALLS) :]
         coefficients[SLOPE] = best.slope
         coefficients[-1] = -1.0
         squares = self._table.squared_norm(coefficients)
@@ -243,8 +284,8 @@ class VacuumEngine:
         mean = self._level_sum / self._table.rows
         swing = self._psi_high - self._psi_low
         # Where no thermometer sees the wall it may drift by one kelvin an hour.
-        swing += 0.065 * min(self._blind_s, span_s) / HOUR
-        water = FOLLOWS_U * amplitude * swing / span_s
+        blind = 0.065 * min(self._blind_s, span_s) / HOUR
+        water = amplitude * (LAG_U * swing + BLIND_U * blind) / span_s
         scale = 2.0 * setup.scale_share * max(mean, 0.0) / span_s
         drift = 1.1 * setup.gauge_drift_pa / math.sqrt(HOUR * span_s)
         rounding = 0.0
@@ -253,7 +294,8 @@ class VacuumEngine:
         gas = 0.0
         if self._wall_high > self._wall_low:
             gas = 0.5 * max(mean, 0.0) * (self._wall_high / self._wall_low - 1.0) / span_s
-        return _Unseen(water, rounding, math.hypot(water, scale, drift, rounding, gas))
+        drifting = amplitude * (FOLLOW_SD * swing + BLIND_U * blind) / span_s
+        return _Unseen(drifting, rounding, math.hypot(water, scale, drift, rounding, gas))
 
     def _interval(self, profile: SlopeProfile, best: Fit, rises: tuple[float, float]) -> _Interval:
         """Return the profile's interval for a rise of χ² on each side, Pa/s."""
