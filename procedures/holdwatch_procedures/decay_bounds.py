@@ -89,7 +89,7 @@ def visible(setup: DecaySetup, posterior: Posterior, considered: float) -> float
         considered: Standard uncertainty of all that is considered, Pa/s.
     """
     return smallest_limit(
-        posterior.variance * setup.considered.tails**2,
+        posterior.variance,
         considered,
         setup.false_pass,
         NormalDist().inv_cdf(1.0 - setup.false_pass),

@@ -129,15 +129,14 @@ class DecayEngine:
     def _look(self, block: Block, row: Row, posterior: Posterior) -> Estimate:
         setup = self.setup
         limit = setup.limit_pa_per_s
-        slope = posterior.slope
-        variance = posterior.variance * setup.considered.tails**2
+        slope, variance = posterior.slope, posterior.variance
         found = doubts(setup, posterior, row.t_s, self._signal.pa_per_k)
         unlearned = math.hypot(*found.values())
         scale = math.hypot(setup.considered.scale, setup.volume_u)
         considered = math.hypot(unlearned, scale * slope)
         up = half_width(variance, limit, setup.false_pass, setup.spread)
-        down = half_width(variance, limit, setup.false_fail, setup.spread)
-        plain = Z95 * math.hypot(math.sqrt(posterior.variance), considered)
+        down = setup.considered.tails * half_width(variance, limit, setup.false_fail, setup.spread)
+        spread = math.hypot(math.sqrt(variance), considered)
         end_s = block.t_s + 0.5 * BLOCK_S
         if self.settled_at_s is None and abs(posterior.transient_rate) < SETTLED_SHARE * limit:
             self.settled_at_s = end_s
@@ -146,21 +145,23 @@ class DecayEngine:
             and block.t_s - self._last_usable_s < LOST_S
             and self._usable >= USABLE_SHARE * self._seen
         )
-        if ready:
-            self._visible = min(self._visible, visible(setup, posterior, unlearned))
-        # Gas does not come into being: a slope below zero is an error and earns no pass.
-        high = max(slope, 0.0) + math.hypot(up, self._z_pass * considered)
+        # Gas does not come into being: a slope far below zero is an error and earns no pass.
+        least = max(slope, -setup.considered.least_slope * spread)
+        high = least + math.hypot(up, self._z_pass * considered)
         low = slope - math.hypot(down, self._z_fail * considered)
+        if ready:
+            sight = visible(setup, posterior, unlearned)
+            self._visible = min(self._visible, sight, high)
         return Estimate(
             t_s=end_s,
             slope=slope,
             low=low,
             high=high,
-            low95=slope - plain,
-            high95=slope + plain,
+            low95=slope - Z95 * spread,
+            high95=slope + Z95 * spread,
             smallest_visible=self._visible,
             compensated_pa=fmean(self._last_levels) - fmean(self._first_levels),
             ready=ready,
             causes=(Cause.LEAK,) if ready and low > limit else (),
-            notes=advice(setup, found, high - slope),
+            notes=advice(setup, found, high - least),
         )

@@ -84,18 +84,19 @@ def forecast_path(setup: DecaySetup, place: Surroundings, minutes: float) -> lis
         spec, b, block_noise(setup, place, b), COLUMNS, setup.gauge_wander_pa_per_h**2 / 3600.0
     )
     span_s = max(minutes * 60.0 - FLOOR_S, BLOCK_S)
-    drift = min(place.drift_k_per_h / 3600.0, MOST_DRIFT_K / span_s)
     path: list[Sight] = []
     best = math.inf
     for k in range(int(span_s / BLOCK_S)):
         t_s = k * BLOCK_S
-        rise = drift * t_s
-        lags = [drift * time_s * math.expm1(-t_s / time_s) for time_s in LAG_TIME_S]
+        # The columns are for a drift of 1 K/s; what they do to the slope is in proportion.
+        lags = [time_s * math.expm1(-t_s / time_s) for time_s in LAG_TIME_S]
         seen = b if setup.thermometer else 0.0
-        values = [0.0, seen * rise, *(seen * lag for lag in lags), rise]
+        values = [0.0, seen * t_s, *(seen * lag for lag in lags), t_s]
         bank.step(t_s, t_s, np.array(values))
         if k + 1 >= FIRST_LOOK:
-            posterior = bank.posterior()
+            drift = min(place.drift_k_per_h / 3600.0, MOST_DRIFT_K / t_s)
+            known = bank.posterior()
+            posterior = replace(known, sensitivity=drift * known.sensitivity)
             unlearned = math.hypot(*doubts(setup, posterior, t_s, b).values())
             best = min(best, visible(setup, posterior, unlearned))
             path.append(Sight(FLOOR_S + t_s + BLOCK_S, best))

@@ -43,9 +43,12 @@ class Considered:
         lag: Weight of a 600 s lag between clamp and gas.
         slow_lag: Weight of a 3600 s lag: the share of the gas beside a compressor or other mass.
         scale: Relative uncertainty of the slope itself.
-        tails: Factor on the random half-width. The bank's posterior is a mixture; the exact
-            sequence over the mixture reaches 7 to 20 % further than that of one normal law
-            with the same variance (measured on 80 simulated holds).
+        tails: Factor on the random half-width below the estimate, which a fail needs. The
+            bank's posterior is a mixture; the exact sequence over it reaches 7 to 20 % further
+            than that of one normal law of the same variance (measured on 80 simulated holds).
+            Above the estimate `least_slope` does the same service.
+        least_slope: A slope further below zero than this share of its own standard uncertainty
+            earns no more: gas does not come into being.
         blind_k_per_h: Drift of the gas that nobody measures where no thermometer is bound, K/h.
         blind_most_k: How far it goes at most in one hold, K.
     """
@@ -55,6 +58,7 @@ class Considered:
     slow_lag: float = 0.15
     scale: float = 0.03
     tails: float = 1.1
+    least_slope: float = 0.5
     blind_k_per_h: float = 1.0
     blind_most_k: float = 3.0
 
