@@ -265,3 +265,17 @@ async def test_a_hold_whose_judging_fails_ends_without_a_pass_and_stops_nothing(
         assert service.bays[BAY].runner is not None
         trace = await service.store.hold_trace(hold_id)
     assert len(trace["series"]["low_side"]["t_s"]) >= 19
+
+
+async def test_a_hold_that_continues_another_takes_its_slope_along(tmp_path: Path) -> None:
+    recipe = {"procedure": "standing-vacuum", "criterion": {"leak_g_per_year": 5000.0}}
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop(tmp_path / "data"), clock, [adapter]) as service:
+        unknown = StartHold(command="start_hold", id="c-0", recipe=recipe, continues=["nothing"])
+        refused = await service.command(BAY, unknown, by="test")
+        assert not refused.ok
+        assert "nothing" in refused.text
+        hold_id = await start(service)  # a nitrogen hold cannot be continued by a vacuum
+        await stop(service)
+        other = StartHold(command="start_hold", id="c-1", recipe=recipe, continues=[hold_id])
+        assert "no standing vacuum" in (await service.command(BAY, other, by="test")).text

@@ -422,3 +422,40 @@ def test_the_curve_has_a_point_for_every_block(fluids: Fluids) -> None:
     assert last.high_g_per_year is not None
     assert last.low_g_per_year < last.high_g_per_year
     assert hold.curve_since(170) == points[170:]
+
+
+# -- several holds of one work order ------------------------------------------------------------
+
+
+def test_a_later_hold_profits_from_an_earlier_one_of_the_same_closed_system(
+    fluids: Fluids,
+) -> None:
+    # 0.03 Pa/s into 2.5 L is above a criterion of 5 kg a year; 14 minutes alone do not show it.
+    first = judged(vacuum_rows(14, slope=0.031), vacuum_recipe(limit=5000), fluids)
+    assert first.outcome is Outcome.INCONCLUSIVE
+    own = first.own_slope_pa_per_s
+    assert own is not None
+    earlier = {
+        "hold": "1",
+        "slope_pa_per_s": own[0],
+        "low_pa_per_s": own[1],
+        "high_pa_per_s": own[2],
+    }
+    rows = list(vacuum_rows(14, slope=0.031, seed=2))
+    alone = judged(rows, vacuum_recipe(limit=5000), fluids)
+    together = judged(rows, vacuum_recipe(limit=5000, earlier_holds=[earlier]), fluids)
+    bound = together.leak.g_per_year.low
+    alone_bound = alone.leak.g_per_year.low
+    assert bound is not None
+    assert alone_bound is not None
+    assert together.own_slope_pa_per_s is not None
+    # Two holds vouch for the second largest of their lower bounds.
+    assert bound <= max(alone_bound, first.leak.g_per_year.low or 0.0)
+    assert any("repeated its slope" in reason for reason in together.reasons)
+
+
+def test_a_rise_that_faded_was_desorption_and_does_not_fail(fluids: Fluids) -> None:
+    faded = {"slope_pa_per_s": 0.5, "low_pa_per_s": 0.4, "high_pa_per_s": 0.6}
+    verdict = judged(vacuum_rows(40), vacuum_recipe(limit=5000, earlier_holds=[faded]), fluids)
+    assert verdict.outcome is Outcome.PASS
+    assert any("which fades, not a leak" in reason for reason in verdict.reasons)

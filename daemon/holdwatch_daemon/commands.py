@@ -7,7 +7,7 @@ import uuid
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, assert_never
+from typing import TYPE_CHECKING, Any, assert_never
 
 from holdwatch_daemon.events import Draft
 from holdwatch_daemon.holds import HoldIdentity, HoldRunner, write_begin
@@ -97,7 +97,7 @@ class CommandDesk:
     async def _start(self, bay: Bay, command: StartHold, by: str) -> Reply:
         if bay.runner is not None:
             raise _RefusedError(f"A hold is running in {bay.label}; stop it first.")
-        recipe = self._recipe(bay, command)
+        recipe = self._recipe(bay, command, await self._earlier(bay, command))
         if not any(_measures_unit(role) for role in bay.roles):
             raise _RefusedError(f"No gauge has a role in {bay.label}; bind one in its [[bay]].")
         means = self._means
@@ -194,7 +194,26 @@ class CommandDesk:
             reply=reply.model_dump_json(),
         )
 
-    def _recipe(self, bay: Bay, command: StartHold) -> Recipe:
+    async def _earlier(self, bay: Bay, command: StartHold) -> list[dict[str, Any]]:
+        """What the holds that this one continues have found by themselves."""
+        found: list[dict[str, Any]] = []
+        for hold_id in command.continues:
+            row = await self._means.queries.hold(hold_id)
+            verdict = await self._means.queries.verdict(hold_id)
+            if row is None or verdict is None:
+                raise _RefusedError(f"No finished hold {hold_id!r} is known to continue.")
+            if row.unit != bay.unit or row.procedure != "standing-vacuum":
+                raise _RefusedError(
+                    f"Hold {hold_id!r} is no standing vacuum of the unit in {bay.label}."
+                )
+            own = verdict.get("own_slope_pa_per_s")
+            if own is None:
+                raise _RefusedError(f"Hold {hold_id!r} was too short to say anything.")
+            figures = {f"{key}_pa_per_s": own[key] for key in ("low", "high")}
+            found.append({"hold": hold_id, "slope_pa_per_s": own["value"], **figures})
+        return found
+
+    def _recipe(self, bay: Bay, command: StartHold, earlier: list[dict[str, Any]]) -> Recipe:
         config = self._means.config
         if isinstance(command.recipe, str):
             name = command.recipe
@@ -205,6 +224,8 @@ class CommandDesk:
             where = f"recipe {name}"
         else:
             name, table, where = "given with the command", command.recipe, "recipe"
+        if earlier:
+            table = dict(table) | {"earlier_holds": earlier}
         try:
             return complete_recipe(table, config, bay.config, name=name, where=where)
         except RecipeError as error:

@@ -172,11 +172,16 @@ CommandId = Annotated[str, Field(min_length=1, max_length=100)]
 
 
 class StartHold(Message):
-    """Start a hold: by the name of a configured recipe, or with a whole recipe."""
+    """Start a hold: by the name of a configured recipe, or with a whole recipe.
+
+    ``continues`` names earlier standing vacuums of the same unit, oldest first, to be judged
+    together with this one: only where it was pumped down again and nothing was opened since.
+    """
 
     command: Literal["start_hold"]
     id: CommandId
     recipe: str | dict[str, Any]
+    continues: list[str] = Field(default_factory=list, max_length=10)
 
 
 class StopHold(Message):

@@ -104,7 +104,7 @@ def progress_of_stored(
             "sentence": row.sentence or "",
             "leak_g_per_year": {key: grams[key] for key in ("value", "low", "high")},
             "smallest_visible_g_per_year": verdict["smallest_visible_g_per_year"],
-            "criterion_g_per_year": None,
+            "criterion_g_per_year": verdict["criterion"].get("g_per_year"),
             "pressure_change_pa": {"value": change_pa, "low": None, "high": None},
             "earliest_end_s": None,
             "latest_end_s": end_s,

@@ -77,6 +77,7 @@ class Hold:
         self._phase = Phase.EVACUATING if recipe.is_vacuum else Phase.WAITING
         self._alarmed = False
         self._late = 0
+        self._roles: dict[str, str | None] = {}
         self._ending: tuple[Outcome, float | None] | None = None
 
     # -- in ---------------------------------------------------------------------------------
@@ -93,7 +94,9 @@ class Hold:
             value: Pa or K.
             quality: Only good readings are judged; the others are counted.
         """
-        role = self.recipe.role_name(channel)
+        if channel not in self._roles:
+            self._roles[channel] = self.recipe.role_name(channel)
+        role = self._roles[channel]
         if role is None or self.verdict is not None:
             return []
         if self._sequencer.is_late(t_ns):
@@ -355,6 +358,10 @@ class Hold:
             return None
         return stretch.estimate
 
+    def _own_slope(self) -> tuple[float, float, float] | None:
+        own = self._stretch.own if self._stretch is not None else None
+        return (own.slope, own.low, own.high) if own is not None and own.ready else None
+
     def _smallest_visible(self, outcome: Outcome | None = None) -> float | None:
         estimate, stretch = self._ready_estimate(), self._stretch
         if estimate is None or stretch is None or stretch.scale is None:
@@ -391,6 +398,10 @@ class Hold:
             criterion_kind=self.recipe.criterion.kind,
             criterion_limit=self.recipe.criterion.limit,
             criterion_source=self.recipe.criterion.source,
+            criterion_g_per_year=(
+                stretch.scale.limit_grams if stretch is not None and stretch.scale else None
+            ),
+            own_slope_pa_per_s=self._own_slope(),
             settled_at_s=(
                 stretch.start_s + settled_s
                 if stretch is not None and settled_s is not None

@@ -140,6 +140,18 @@ class VacuumFigures(_Table):
     coldest_wall_c: float | None = Field(default=None, ge=-60, le=80)
 
 
+class EarlierHold(_Table):
+    """What an earlier standing vacuum of the same closed system found by itself.
+
+    Give it only where the system was pumped down again and nothing was opened in between.
+    """
+
+    hold: str = Field(default="", max_length=100)
+    slope_pa_per_s: float = Field(ge=0, le=1e6)
+    low_pa_per_s: float = Field(ge=0, le=1e6)
+    high_pa_per_s: float = Field(ge=0, le=1e6)
+
+
 def _known_unit(text: object) -> str:
     try:
         parse_unit(str(text))
@@ -219,6 +231,7 @@ class Recipe(_Table):
     limits: Limits = Limits()
     vacuum: VacuumFigures | None = None
     channels: dict[str, ChannelSpec] = Field(default_factory=dict)
+    earlier_holds: tuple[EarlierHold, ...] = Field(default=(), max_length=10)
 
     @property
     def is_vacuum(self) -> bool:
@@ -315,6 +328,8 @@ class Recipe(_Table):
                 "`gas` must not be air: compressed air brings oxygen and moisture into the system; "
                 "use dry nitrogen"
             )
+        if self.earlier_holds:
+            raise ValueError("[[earlier_holds]] goes with standing-vacuum")
         if self.vacuum is not None:
             raise ValueError("[vacuum] goes with standing-vacuum, not with pressure-decay")
         if self.criterion.max_change_micron is not None:
@@ -365,6 +380,7 @@ def _table_of(loc: tuple[int | str, ...]) -> type[_Table]:
         "limits": Limits,
         "vacuum": VacuumFigures,
         "channels": ChannelSpec,
+        "earlier_holds": EarlierHold,
     }
     return tables.get(str(loc[0]), Recipe) if len(loc) > 1 else Recipe
 

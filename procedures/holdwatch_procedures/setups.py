@@ -89,10 +89,12 @@ def vacuum_setup(recipe: Recipe, scale: Scale, *, role: str) -> VacuumSetup:
     """Return what the standing-vacuum engine must know of this hold."""
     spec = specs_by_role(recipe).get(role)
     ends = None if spec is None else spec.range_si()
+    # Bounds of several holds together fail as often as the single ones in sum.
+    holds = 1 + len(recipe.earlier_holds)
     return VacuumSetup(
         limit_pa_per_s=scale.limit_slope,
-        false_pass=recipe.limits.false_pass,
-        false_fail=recipe.limits.false_fail,
+        false_pass=recipe.limits.false_pass / holds,
+        false_fail=recipe.limits.false_fail / holds,
         resolution_pa=None if spec is None else spec.delta_si("resolution"),
         noise_floor_pa=None if spec is None else spec.delta_si("noise"),
         range_top_pa=None if ends is None else ends[1],

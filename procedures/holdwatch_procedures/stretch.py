@@ -23,6 +23,7 @@ from holdwatch_procedures.setups import (
 )
 from holdwatch_procedures.spoil import Action, Spoil
 from holdwatch_procedures.vacuum_engine import SKIP_S, VacuumEngine
+from holdwatch_procedures.vacuum_series import combine_holds
 from holdwatch_procedures.verdict import CurvePoint, Outcome
 
 if TYPE_CHECKING:
@@ -92,6 +93,7 @@ class Stretch:
         self.role = role
         self.scale: Scale | None = None
         self.estimate: Estimate | None = None
+        self.own: Estimate | None = None
         self.rise: RiseLook | None = None
         self._bounded: Outcome | None = None
         self._agreed = 0
@@ -171,7 +173,8 @@ class Stretch:
         estimate = self._push(closed.block)
         spoils = (*self._gross(closed), *self._watched(closed.block))
         if estimate is not None:
-            self.estimate = estimate
+            self.own = estimate
+            estimate = self.estimate = self._together(estimate)
         decision: Outcome | None = None
         if not any(spoil.action is not Action.NOTE for spoil in spoils):
             decision = self._decide(closed.block, estimate)
@@ -256,6 +259,28 @@ class Stretch:
         elif estimate is not None and estimate.ready and self.settled_at_s is None:
             self.settled_at_s = estimate.t_s
         return estimate
+
+    def _together(self, estimate: Estimate) -> Estimate:
+        """The estimate with what earlier holds of the same closed system have shown."""
+        if not estimate.ready or not self.recipe.earlier_holds:
+            return estimate
+        earlier = [
+            replace(
+                estimate,
+                slope=hold.slope_pa_per_s,
+                low=hold.low_pa_per_s,
+                high=hold.high_pa_per_s,
+            )
+            for hold in self.recipe.earlier_holds
+        ]
+        joint = combine_holds([*earlier, estimate])
+        return replace(
+            estimate,
+            slope=joint.slope,
+            low=joint.low,
+            high=joint.high,
+            notes=estimate.notes + joint.notes,
+        )
 
     def _set_scale(self) -> None:
         facts = self._facts

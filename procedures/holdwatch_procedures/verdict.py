@@ -121,8 +121,10 @@ class Leak:
 class Verdict:
     """The end of a hold: one of three outcomes with the figures it rests on.
 
-    Times are seconds from the start of the hold (of the trace); pressures Pa. Of the readings
-    fed, those up to ``judged_until_ns`` were judged: an export writes just them.
+    Times are seconds from the start of the hold (of the trace); pressures Pa.
+    ``own_slope_pa_per_s`` (value, low, high) is what this hold found by itself, before earlier
+    ones were taken in; None until its engine could run. Of the readings fed, those up to
+    ``judged_until_ns`` were judged: an export writes just them.
     """
 
     outcome: Outcome
@@ -144,6 +146,8 @@ class Verdict:
     procedure: str
     sentence: str
     judged_until_ns: int | None = None
+    criterion_g_per_year: float | None = None
+    own_slope_pa_per_s: tuple[float, float, float] | None = None
     quality: dict[str, int] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
@@ -163,7 +167,13 @@ class Verdict:
                 "kind": self.criterion_kind,
                 "limit": self.criterion_limit,
                 "source": self.criterion_source,
+                "g_per_year": self.criterion_g_per_year,
             },
+            "own_slope_pa_per_s": (
+                None
+                if self.own_slope_pa_per_s is None
+                else dict(zip(("value", "low", "high"), self.own_slope_pa_per_s, strict=True))
+            ),
             "settled_at_s": self.settled_at_s,
             "readings_used": self.readings_used,
             "readings_sha256": self.readings_sha256,
