@@ -10,8 +10,9 @@ import pytest
 from vacuum_world import Release, World, simulate
 
 from holdwatch_procedures.estimates import Block, Cause, Estimate
-from holdwatch_procedures.vacuum_engine import SLOW_RELEASE, VacuumEngine
+from holdwatch_procedures.vacuum_engine import VacuumEngine
 from holdwatch_procedures.vacuum_forecast import forecast, forecast_path
+from holdwatch_procedures.vacuum_notes import SLOW_RELEASE
 from holdwatch_procedures.vacuum_setup import VacuumSetup
 
 MINUTE = 60.0

@@ -13,6 +13,9 @@ if TYPE_CHECKING:
 
     FloatArray = npt.NDArray[np.float64]
 
+CLOSE = 5e-3
+"""How near χ² must come to the end of an interval, as a share of its rise."""
+
 
 def solve_nonnegative(table: FloatArray, data: FloatArray) -> FloatArray:
     """Return x ≥ 0 that minimises |table·x − data|².
@@ -231,16 +234,17 @@ class SlopeProfile:
             column = column - base @ (base.T @ column)
         return float(column @ column)
 
-    def bound(self, best: Fit, rise: float, side: int) -> Fit:
+    def bound(self, best: Fit, rise: float, side: int, near: float | None = None) -> Fit:
         """Return the fit at which χ² has risen by ``rise`` above the best one.
 
-        χ² is convex and piecewise a parabola in the slope: each step goes to where the present
-        parabola meets the goal, kept inside the bracket found so far.
+        χ² is convex and piecewise a parabola in the slope: steps go in turn to where the present
+        parabola and the chord of √χ² meet the goal, kept inside the bracket found so far.
 
         Args:
             best: The best fit.
             rise: Rise of χ² that ends the interval.
             side: +1 for the upper, −1 for the lower end; the lower end stops at zero.
+            near: Where the end was at the last look; saves steps, no influence on the answer.
         """
         goal = best.chi2 + rise
         if side < 0:
@@ -248,20 +252,27 @@ class SlopeProfile:
             if best.slope <= 0.0 or floor.chi2 <= goal:
                 return floor
         inside, outside = best.slope, math.inf if side > 0 else 0.0
+        height, depth = math.nan, 0.0  # √ of the rise of χ² at the outer and the inner point
         slope = best.slope + side * math.sqrt(rise / max(self.information(best), 1e-300))
+        if near is not None and side * (near - best.slope) > 0.0:
+            slope = near
         fit = best
-        for _ in range(40):
+        for turn in range(40):
             if not min(inside, outside) < slope < max(inside, outside):
                 slope = 0.5 * (inside + outside)
             fit = self.at(slope)
             excess = fit.chi2 - goal
-            if abs(excess) <= 2e-3 * rise:
+            if abs(excess) <= CLOSE * rise:
                 break
+            root = math.sqrt(max(excess + rise, 0.0))
             if excess > 0.0:
-                outside = slope
+                outside, height = slope, root
             else:
-                inside = slope
-            slope += self._step_to(fit, excess, side)
+                inside, depth = slope, root
+            if turn % 2 and math.isfinite(height) and height > depth:
+                slope = inside + (outside - inside) * (math.sqrt(rise) - depth) / (height - depth)
+            else:
+                slope += self._step_to(fit, excess, side)
         return fit
 
     def _step_to(self, fit: Fit, excess: float, side: int) -> float:
