@@ -84,8 +84,9 @@ async def test_a_hold_runs_from_command_to_verdict_over_http(tmp_path: Path) -> 
         await at.warm_up()
         (bay,) = await at.get("/api/v1/bays")
         assert (bay["bay"], bay["doing"], bay["unit"]) == ("BM-bay1", "idle", "BM-03")
-        (recipe,) = await at.get("/api/v1/recipes?bay=BM-bay1")
+        recipe, *shipped = await at.get("/api/v1/recipes?bay=BM-bay1")
         assert (recipe["name"], recipe["max_pressure_kpa_g"]) == ("nitrogen", 1800.0)
+        assert "overnight-nitrogen" in [one["name"] for one in shipped]
         unknown = await at.post("/api/v1/bays/BM-bay1/holds", recipe="helium")
         assert unknown.status_code == 409
         assert "helium" in unknown.json()["text"]

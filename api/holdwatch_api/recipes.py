@@ -19,7 +19,7 @@ def summaries(config: ShopConfig, bay: BayConfig | None) -> list[RecipeSummary]:
     Without a bay a recipe stands alone: one that counts on the unit under test for a figure
     says so in ``problem``.
     """
-    return [_summary(name, config, bay) for name in sorted(config.recipes)]
+    return [_summary(name, config, bay) for name in config.recipes]
 
 
 def _summary(name: str, config: ShopConfig, bay: BayConfig | None) -> RecipeSummary:

@@ -12,8 +12,9 @@ from pydantic import ValidationError
 from holdwatch_daemon import config as models
 from holdwatch_daemon import config_ways as ways
 from holdwatch_daemon.config import BayConfig, ShopConfig
+from holdwatch_daemon.config_base import CalibrationConfig
 from holdwatch_daemon.errors import ConfigError
-from holdwatch_daemon.recipes import check_recipe_table
+from holdwatch_daemon.recipes import check_recipe_table, shipped_recipes
 from holdwatch_physics.reading import role_of
 from holdwatch_procedures.recipe import RecipeError
 
@@ -98,8 +99,12 @@ def parse_config(
     base = Path() if base is None else base
     table = dict(mapping)
     problems: list[str] = []
-    if isinstance(table.get("recipes"), dict):
-        table["recipes"] = _recipe_tables(table["recipes"], base, problems)
+    own = table.get("recipes", {})
+    if isinstance(own, dict):
+        tables = _recipe_tables(own, base, problems)
+        shipped = shipped_recipes()
+        # The shop's own come first, also in the list that a person chooses from.
+        table["recipes"] = tables | {name: shipped[name] for name in shipped if name not in tables}
     try:
         config = ShopConfig.model_validate(table)
     except ValidationError as error:
@@ -215,6 +220,8 @@ def _in_words(detail: ErrorDetails) -> str:
     kind = detail["type"]
     if kind == "extra_forbidden":
         model = _TABLES.get(names[-2], ShopConfig) if len(names) > 1 else ShopConfig
+        if names[-3:-2] == ["calibration"]:
+            model = CalibrationConfig
         return f"unknown key `{key}`; known here: {', '.join(sorted(model.model_fields))}"
     if kind == "missing":
         meaning = _MEANING.get(".".join(names[-2:]), "")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tomllib
+from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_procedures.recipe import Recipe, load_recipe
@@ -10,6 +12,19 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from holdwatch_daemon.config import BayConfig, ShopConfig
+
+def shipped_recipes() -> dict[str, dict[str, Any]]:
+    """Return the recipes that come with holdwatch, by name; a shop's own of that name replaces one.
+
+    They lack what the unit under test supplies: refrigerant, charge, volume, highest pressure.
+    """
+    folder = files("holdwatch_daemon").joinpath("shipped")
+    return {
+        file.name.removesuffix(".toml"): tomllib.loads(file.read_text(encoding="utf-8"))
+        for file in sorted(folder.iterdir(), key=lambda each: each.name)
+        if file.name.endswith(".toml")
+    }
+
 
 # Stand-ins for what a bay's unit supplies, so that a recipe without them can be checked early.
 _FROM_UNIT = {"refrigerant": "R134a", "charge_g": 500.0, "volume_l": 2.0}
