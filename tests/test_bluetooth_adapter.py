@@ -4,182 +4,42 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import gc
-import random
 import time
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING
 
 import pytest
 from bleak import BleakClient, BleakScanner
 
+from bluetooth_rig import (
+    CLAMP,
+    CLAMP_ON_AIR,
+    GAUGE,
+    GAUGE_ON_AIR,
+    ON_AIR,
+    QUICK,
+    STRANGER_ON_AIR,
+    VACUUM,
+    VACUUM_ON_AIR,
+    Listening,
+    Sending,
+    WallClock,
+    air,
+    bus,
+    sensor,
+)
 from holdwatch_adapters.bluetooth import BluetoothAdapter, BluetoothProbe, scan
 from holdwatch_adapters.links import LinkTiming
 from holdwatch_adapters.ports import AdapterError
 from holdwatch_physics.reading import ProbeNotice, Reading
-from holdwatch_simulators.air import FakeBluez, PrivateBus
-from holdwatch_simulators.wire import (
-    BATTERY_LEVEL,
-    BATTERY_SERVICE,
-    ENVIRONMENTAL_SENSING,
-    PRESSURE,
-    TEMPERATURE,
-    CharacteristicDescription,
-    ProbeDescription,
-    WireUpdate,
-)
-from system_parts import require
+from holdwatch_simulators.air import FakeBluez
+from holdwatch_simulators.wire import PRESSURE, WireUpdate
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable
-    from types import TracebackType
+    from holdwatch_simulators.air import PrivateBus
 
-
-def sensor(name: str, address: str, *uuids: str) -> ProbeDescription:
-    described = [CharacteristicDescription(ENVIRONMENTAL_SENSING, uuid) for uuid in uuids]
-    battery = CharacteristicDescription(BATTERY_SERVICE, BATTERY_LEVEL, initial=b"\x50")
-    return ProbeDescription(name, address, "gatt", (*described, battery), (ENVIRONMENTAL_SENSING,))
-
-
-GAUGE_ON_AIR = sensor("pressure gauge", "C0:00:00:00:00:01", PRESSURE, TEMPERATURE)
-VACUUM_ON_AIR = sensor("vacuum gauge", "C0:00:00:00:00:02", PRESSURE)
-CLAMP_ON_AIR = ProbeDescription("clamp", "C0:00:00:00:00:03", "bthome", rssi_dbm=-71)
-STRANGER_ON_AIR = sensor("stranger", "C0:00:00:00:00:04", PRESSURE)
-ON_AIR = [GAUGE_ON_AIR, VACUUM_ON_AIR, CLAMP_ON_AIR, STRANGER_ON_AIR]
-
-GAUGE = BluetoothProbe("BM-bay1-gauge", GAUGE_ON_AIR.address, "ess", silence_s=0.6)
-VACUUM = BluetoothProbe("BM-bay1-vacuum", "c0:00:00:00:00:02", "ess", "absolute")
-CLAMP = BluetoothProbe("BM-bay1-clamp", CLAMP_ON_AIR.address, "bthome", silence_s=0.6)
-
-QUICK = LinkTiming(
-    connect=3.0,
-    call=2.0,
-    disconnect=2.0,
-    backoff_first=0.05,
-    backoff_last=0.2,
-    scanner_silence=1.0,
-    daemon_return=5.0,
-)
-
-
-class WallClock:
-    def utc_ns(self) -> int:
-        return time.time_ns()
-
-    def mono_ns(self) -> int:
-        return time.monotonic_ns()
-
-    async def sleep(self, seconds: float) -> None:
-        await asyncio.sleep(seconds)
-
-
-@pytest.fixture
-async def bus(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[PrivateBus]:
-    require("dbus-daemon", "dbus-daemon")
-    async with PrivateBus() as bus:
-        monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", bus.address)
-        yield bus
-    await asyncio.sleep(0.05)  # bleak's own connection notices the end of the bus
-    gc.collect()  # bleak leaves the errors of given-up connects unread: said here, not elsewhere
-
-
-@pytest.fixture
-async def air(bus: PrivateBus) -> AsyncIterator[FakeBluez]:
-    async with FakeBluez(bus.address, ON_AIR) as air:
-        yield air
-
-
-class Sending:
-    """Probes that measure 20 times a second for as long as the block lasts."""
-
-    def __init__(self, air: FakeBluez) -> None:
-        self._air = air
-        self._count = 0
-
-    async def __aenter__(self) -> None:
-        self._task = asyncio.create_task(self._send())
-
-    async def __aexit__(
-        self,
-        exc_type: type[BaseException] | None,
-        exc: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self._task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await self._task
-
-    async def _send(self) -> None:
-        while True:
-            for update in self._updates():
-                self._air.update(update)
-            self._count = (self._count + 1) % 256
-            await asyncio.sleep(0.05)
-
-    def _updates(self) -> list[WireUpdate]:
-        packet = b"\x40\x00" + bytes([self._count]) + bytes.fromhex("02ca09")
-        return [
-            WireUpdate(GAUGE_ON_AIR.name, PRESSURE, bytes.fromhex("80969800")),
-            WireUpdate(GAUGE_ON_AIR.name, TEMPERATURE, bytes.fromhex("5908")),
-            WireUpdate(VACUUM_ON_AIR.name, PRESSURE, bytes.fromhex("9b020000")),
-            WireUpdate(STRANGER_ON_AIR.name, PRESSURE, bytes.fromhex("01000000")),
-            WireUpdate(CLAMP_ON_AIR.name, None, packet),
-        ]
-
-
-class Listening:
-    """An adapter that runs in the background, and everything that it has told."""
-
-    def __init__(self, *probes: BluetoothProbe, timing: LinkTiming = QUICK) -> None:
-        source = random.Random(1)  # noqa: S311 - jitter, not secrets
-        self.adapter = BluetoothAdapter(probes, WallClock(), timing=timing, random_source=source)
-        self.heard: list[Reading | ProbeNotice] = []
-        self._more = asyncio.Event()
-
-    async def __aenter__(self) -> Self:
-        self.task = asyncio.create_task(self._listen())
-        return self
-
-    async def __aexit__(
-        self,
-        exc_type: type[BaseException] | None,
-        exc: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.task.cancel()
-        await asyncio.wait({self.task})
-
-    async def _listen(self) -> None:
-        stream = self.adapter.stream()
-        try:
-            async for item in stream:
-                self.heard.append(item)
-                self._more.set()
-        finally:
-            await stream.aclose()
-
-    async def until(self, reached: Callable[[], bool], within_s: float = 10.0) -> None:
-        async with asyncio.timeout(within_s):
-            while not reached():
-                assert not self.task.done(), "the stream has ended"
-                self._more.clear()
-                await self._more.wait()
-
-    def values(self, channel: str) -> list[tuple[str, float]]:
-        readings = [item for item in self.heard if isinstance(item, Reading)]
-        return [(r.quantity.value, r.value) for r in readings if r.channel == channel]
-
-    def notices(self, probe: BluetoothProbe, kind: str) -> list[ProbeNotice]:
-        found = [item for item in self.heard if isinstance(item, ProbeNotice)]
-        return [n for n in found if n.probe == probe.name and n.kind == kind]
-
-    async def until_told(self, probe: BluetoothProbe, kind: str, count: int = 1) -> None:
-        await self.until(lambda: len(self.notices(probe, kind)) >= count)
-
-    async def until_more(self, channel: str, count: int = 3, within_s: float = 10.0) -> None:
-        wanted = len(self.values(channel)) + count
-        await self.until(lambda: len(self.values(channel)) >= wanted, within_s)
+__all__ = ["air", "bus"]
 
 
 def open_files() -> int:

@@ -7,6 +7,7 @@ address (6, as written) ‖ UUID (2, as sent) ‖ device information (1) ‖ cou
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -22,6 +23,7 @@ KEY_BYTES: Final = 16
 _ENCRYPTED: Final = 0x01
 _MAC_INCLUDED: Final = 0x02
 _MAC_BYTES: Final = 6
+_ADDRESS: Final = re.compile(r"[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}")
 _UUID_AS_SENT: Final = bytes.fromhex("d2fc")
 _TAIL: Final = 8  # counter and tag
 _COUNTERS: Final = 1 << 32
@@ -57,12 +59,12 @@ class Seal:
     def __init__(self, key: bytes, address: str) -> None:
         if len(key) != KEY_BYTES:
             raise ValueError(f"a BTHome key has {KEY_BYTES} bytes, not {len(key)}")
-        self._address = bytes.fromhex(address.replace(":", ""))
-        if len(self._address) != _MAC_BYTES:
+        if not _ADDRESS.fullmatch(address):
             raise ValueError(
                 f"{address} is no Bluetooth address of six bytes: where the system hides the "
                 "address, give the true one as `mac`"
             )
+        self._address = bytes.fromhex(address.replace(":", ""))
         self._cipher = AESCCM(key, tag_length=4)
         self.sender = f"{address.upper()} {hashlib.sha256(key).hexdigest()[:16]}"
         """Names this address with this key in a ``CounterStore``; a new key begins anew."""

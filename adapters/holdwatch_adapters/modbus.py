@@ -30,6 +30,9 @@ log = logging.getLogger(__name__)
 REGISTER_TYPES: Final = ("u16", "s16", "u32", "s32", "u64", "s64", "f32", "f64")
 """The types that fill whole registers of 16 bits."""
 
+_MISSES: Final = 2
+_LONGEST_PAUSE_S: Final = 10.0
+
 # Modbus Application Protocol V1.1b3, section 7.
 _EXCEPTIONS: Final = {
     1: "it does not know the function: holding and input registers may be mixed up",
@@ -203,8 +206,15 @@ class ModbusAdapter:
             await asyncio.sleep(max(0.0, turn.due_s - loop.time()))
             turn.due_s = max(turn.due_s + turn.probe.poll_s, loop.time())
             if await self._ask(client, turn, outlet):
-                answered = loop.time()
-            elif loop.time() - answered >= patience_s:
+                answered, turn.missed = loop.time(), 0
+            else:
+                # Asked less and less often: a dead device must not cost its neighbours their time.
+                turn.missed += 1
+                pause_s = min(_LONGEST_PAUSE_S, self._answer_s * 2.0 ** min(turn.missed, 10))
+                turn.due_s = loop.time() + max(turn.probe.poll_s, pause_s)
+            # Each was asked, and asked again.
+            all_silent = all(one.missed >= _MISSES for one in turns)
+            if all_silent and loop.time() - answered >= patience_s:
                 raise AdapterError(
                     f"modbus: no device on {self._way} has answered for {patience_s:g} s: "
                     f"{_advice(self._way)}"
@@ -222,16 +232,19 @@ class ModbusAdapter:
                 if register.function == "holding"
                 else client.read_input_registers
             )
-            asking = read(register.address, count=register.count, device_id=turn.probe.device_id)
+            device_id = turn.probe.device_id
             try:
+                # Raises at once, before it can be awaited, where the connection is gone.
+                asking = read(register.address, count=register.count, device_id=device_id)
                 answer = await within(self._answer_s * 3, asking)
             except (ConnectionException, OSError) as error:
                 raise AdapterError(f"modbus: {self._way} was lost: {error}") from error
             except (ModbusException, TimeoutError):
                 turn.why = "it does not answer"
-                # A late answer carries no number on a serial line: it must not meet the next
-                # question.
-                await asyncio.sleep(self._answer_s)
+                if isinstance(self._way, SerialWay):
+                    # An answer on a serial line carries no number: a late one must not meet the
+                    # next question.
+                    await asyncio.sleep(self._answer_s)
                 return False
             _put_all(outlet, turn.take(register, answer, asyncio.get_running_loop().time()))
         return True
@@ -245,6 +258,7 @@ class _Turn:
         self.teller = Teller(probe.name, clock)
         self.presence = Presence(self.teller, "modbus", probe.silence_s, now_s)
         self.due_s = now_s
+        self.missed = 0
         self.why = ""
 
     def take(self, register: Register, answer: Any, now_s: float) -> list[Reading | ProbeNotice]:

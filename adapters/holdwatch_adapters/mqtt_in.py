@@ -35,7 +35,8 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 _LONGEST: Final = 65_536
-_STEP: Final = re.compile(r"(?:^|\.)([^.\[\]\s]+)|\[(\d{1,6})\]")
+_FIRST_STEP: Final = re.compile(r"([^.\[\]\s]+)|\[(\d{1,6})\]", re.ASCII)
+_STEP: Final = re.compile(r"\.([^.\[\]\s]+)|\[(\d{1,6})\]", re.ASCII)
 
 Path = tuple[str | int, ...]
 
@@ -52,7 +53,7 @@ def parse_path(text: str) -> Path:
     steps: list[str | int] = []
     at = 0
     while at < len(text):
-        step = _STEP.match(text, at)
+        step = (_STEP if at else _FIRST_STEP).match(text, at)
         if step is None:
             raise ValueError(
                 f"{text!r} is no path: write names and list places, for example sensors[0].pressure"

@@ -41,6 +41,7 @@ class CharacteristicDescription:
             where the device carries none.
         initial: What a read returns before the first update.
         notify: Whether it may be subscribed to; every characteristic may be read.
+        descriptors: Further descriptors: 128-bit UUID, lower case, and bytes.
     """
 
     service_uuid: str
@@ -48,6 +49,7 @@ class CharacteristicDescription:
     presentation: bytes | None = None
     initial: bytes = b""
     notify: bool = True
+    descriptors: tuple[tuple[str, bytes], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

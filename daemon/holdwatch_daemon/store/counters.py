@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+_PATIENCE_S = 0.1
+"""With another process at the file, which is not meant to be: the event loop waits meanwhile."""
+
 
 class SqliteCounters:
     """A ``CounterStore`` in a SQLite file.
@@ -71,7 +74,7 @@ class SqliteCounters:
     def _open(self) -> sqlite3.Connection:
         if self._connection is None:
             self._path.parent.mkdir(parents=True, exist_ok=True)
-            connection = sqlite3.connect(self._path, isolation_level=None, timeout=1.0)
+            connection = sqlite3.connect(self._path, isolation_level=None, timeout=_PATIENCE_S)
             try:
                 connection.execute("PRAGMA journal_mode=WAL")
                 connection.execute("PRAGMA synchronous=NORMAL")

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 _OBJECT_MANAGER = "org.freedesktop.DBus.ObjectManager"
 _PROPERTIES = "org.freedesktop.DBus.Properties"
+_MONITORS = "org.bluez.AdvertisementMonitorManager1"
+_MONITOR = "org.bluez.AdvertisementMonitor1"
 _FAILED = "org.bluez.Error.Failed"
 
 
@@ -44,7 +46,8 @@ class FakeBluez(Radio):
     one new value on the air. A probe of kind ``gatt`` advertises until it is connected; one of
     kind ``bthome`` advertises at each update while somebody scans.
 
-    Faults: ``mute``, ``disconnect``, ``switch_off``, ``vanish``, ``slow``, ``refuse``.
+    Faults: ``mute``, ``disconnect``, ``switch_off``, ``repeat``, ``reorder``, ``impersonate``,
+    ``vanish``, ``unplug``, ``slow``, ``refuse``.
 
     Args:
         bus_address: D-Bus address to serve on, for example ``PrivateBus().address``.
@@ -52,6 +55,7 @@ class FakeBluez(Radio):
         delays: How long the radio takes.
         battery_hidden: Show ``Battery1`` in place of the battery service, as BlueZ does with
             its battery plugin.
+        experimental: Whether it can scan passively, as BlueZ does with ``--experimental``.
     """
 
     def __init__(
@@ -61,6 +65,7 @@ class FakeBluez(Radio):
         *,
         delays: Delays | None = None,
         battery_hidden: bool = True,
+        experimental: bool = True,
     ) -> None:
         self._address = bus_address
         super().__init__(probes, delays or Delays(), battery_hidden=battery_hidden)
@@ -86,6 +91,11 @@ class FakeBluez(Radio):
             (tree.CHARACTERISTIC, "StopNotify"): self._stop_notify,
             (tree.DESCRIPTOR, "ReadValue"): self._read_descriptor,
         }
+        if experimental:
+            self._methods |= {
+                (_MONITORS, "RegisterMonitor"): self._register_monitor,
+                (_MONITORS, "UnregisterMonitor"): self._unregister_monitor,
+            }
 
     async def __aenter__(self) -> Self:
         """Take the name on the bus and begin to advertise."""
@@ -122,6 +132,24 @@ class FakeBluez(Radio):
             device.forget()
         self._scanners.clear()
         self._filters.clear()
+        self._patterns.clear()
+
+    async def unplug(self) -> None:
+        """Take the radio away, as when its USB stick is pulled; the daemon lives on."""
+        for device in self._devices.values():
+            self._drop(device)
+            if device.known:
+                self._removed(device.path, [tree.DEVICE])
+            device.forget()
+        self._scanners.clear()
+        self._patterns.clear()
+        self._plugged_in = False
+        self._removed(tree.ADAPTER_PATH, [tree.ADAPTER])
+
+    async def plug_in(self) -> None:
+        """Give the radio back."""
+        self._plugged_in = True
+        self._added(tree.ADAPTER_PATH, tree.adapter_interfaces(discovering=False))
 
     async def come_back(self) -> None:
         """Take the name on the bus again, knowing nothing of before.
@@ -253,6 +281,51 @@ class FakeBluez(Radio):
                     self._changed(device.path, tree.DEVICE, {}, ("RSSI",))
         return Message.new_method_return(message)
 
+    async def _register_monitor(self, message: Message) -> Message:
+        """Take on a passive scan; its patterns are asked for once the client shows them."""
+        sender, path = message.sender or "", message.body[0]
+        asking = asyncio.create_task(self._ask_for_patterns(sender, path))
+        self._tasks.add(asking)
+        asking.add_done_callback(self._tasks.discard)
+        return Message.new_method_return(message)
+
+    async def _ask_for_patterns(self, sender: str, path: str) -> None:
+        for _ in range(50):
+            reply = await self._ask(sender, path, _PROPERTIES, "GetAll", "s", [_MONITOR])
+            if reply is not None:
+                found = reply.body[0]
+                if found["Type"].value == "or_patterns":
+                    patterns = [
+                        (at, kind, bytes(what)) for at, kind, what in found["Patterns"].value
+                    ]
+                    self._patterns[f"{sender} {path}"] = patterns
+                    await self._ask(sender, path, _MONITOR, "Activate", "", [])
+                return
+            await asyncio.sleep(0.02)
+
+    async def _ask(
+        self, to: str, path: str, interface: str, member: str, signature: str, body: list[Any]
+    ) -> Message | None:
+        """Return a client's answer, or None where it refuses."""
+        assert self._bus is not None  # noqa: S101 - asked by a client on it
+        reply = await self._bus.call(
+            Message(
+                destination=to,
+                path=path,
+                interface=interface,
+                member=member,
+                signature=signature,
+                body=body,
+            )
+        )
+        if reply is None or reply.message_type is MessageType.ERROR:
+            return None
+        return reply
+
+    async def _unregister_monitor(self, message: Message) -> Message:
+        self._patterns.pop(f"{message.sender} {message.body[0]}", None)
+        return Message.new_method_return(message)
+
     async def _remove_device(self, message: Message) -> Message:
         device = self._device_at(message, message.body[0])
         self._drop(device)
@@ -291,7 +364,7 @@ class FakeBluez(Radio):
     async def _read_descriptor(self, message: Message) -> Message:
         for device in self._devices.values():
             if device.resolved and message.path in device.descriptors:
-                _, value = device.descriptors[message.path]
+                _, _, value = device.descriptors[message.path]
                 return Message.new_method_return(message, "ay", [value])
         raise _unknown_object(message)
 

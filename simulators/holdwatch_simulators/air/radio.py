@@ -58,6 +58,10 @@ class Radio(abc.ABC):
         self._filters: dict[str, frozenset[str]] = {}
         self._connecting: dict[str, asyncio.Task[None]] = {}  # by device path
         self._muted: set[tuple[str, str | None]] = set()
+        self._patterns: dict[str, list[tuple[int, int, bytes]]] = {}  # monitor → what it hears
+        self._repeats: dict[str, int] = {}
+        self._held_back: dict[str, bytes | None] = {}  # of a probe whose packets are mixed up
+        self._plugged_in = True
 
     # What the probes do
 
@@ -69,9 +73,8 @@ class Radio(abc.ABC):
         """
         device = self._device(update.probe)
         if update.characteristic_uuid is None:
-            device.service_data = update.payload
             if not self._is_muted(device, None):
-                self._advertise(device)
+                self._broadcast(device, update.payload)
             return
         if update.characteristic_uuid == BATTERY_LEVEL and device.battery is not None:
             device.battery = update.payload[0]
@@ -106,6 +109,26 @@ class Radio(abc.ABC):
     def disconnect(self, probe: str) -> None:
         """Let the probe end its connection, as when its supervision times out."""
         self._drop(self._device(probe))
+
+    def repeat(self, probe: str, times: int) -> None:
+        """Let each advertised value of a probe be heard this many times; 1 ends it."""
+        self._repeats[self._device(probe).description.name] = times
+
+    def reorder(self, probe: str, *, mixed_up: bool = True) -> None:
+        """Let every second advertised value of a probe be heard after the one that follows it."""
+        name = self._device(probe).description.name
+        if mixed_up:
+            self._held_back[name] = None
+        else:
+            self._held_back.pop(name, None)
+
+    def impersonate(self, probe: str, payload: bytes) -> None:
+        """Let another device advertise once under a probe's address."""
+        device = self._device(probe)
+        own = device.service_data
+        device.service_data = payload
+        self._advertise(device)
+        device.service_data = own
 
     def switch_off(self, probe: str) -> None:
         """Take a probe off the air: it drops its link, falls silent, answers nobody."""
@@ -154,6 +177,18 @@ class Radio(abc.ABC):
                 if device.description.kind == "gatt" and not device.connected:
                     self._advertise(device)
 
+    def _broadcast(self, device: tree.Device, payload: bytes) -> None:
+        name = device.description.name
+        payloads = [payload]
+        if name in self._held_back:
+            earlier = self._held_back[name]
+            self._held_back[name] = payload if earlier is None else None
+            payloads = [] if earlier is None else [payload, earlier]
+        for heard in payloads:
+            for _ in range(self._repeats.get(name, 1)):
+                device.service_data = heard
+                self._advertise(device)
+
     def _advertise(self, device: tree.Device) -> None:
         if not device.answers.is_set() or not self._heard(device):
             return
@@ -170,8 +205,17 @@ class Radio(abc.ABC):
         self._changed(device.path, tree.DEVICE, changed)
 
     def _heard(self, device: tree.Device) -> bool:
+        if not self._plugged_in:
+            return False
         uuids = set(device.advertised_uuids())
-        return any(not wanted or wanted & uuids for wanted in self._scanners.values())
+        if any(not wanted or wanted & uuids for wanted in self._scanners.values()):
+            return True
+        sent = device.advertisement()
+        return any(
+            sent.get(kind, b"")[start : start + len(content)] == content
+            for patterns in self._patterns.values()
+            for start, kind, content in patterns
+        )
 
     # Links
 
@@ -212,11 +256,15 @@ class Radio(abc.ABC):
         """Forget what a client that left the bus had asked for; its links stay up."""
         self._scanners.pop(sender, None)
         self._filters.pop(sender, None)
+        for monitor in [one for one in self._patterns if one.startswith(f"{sender} ")]:
+            del self._patterns[monitor]
         for device in self._devices.values():
             for characteristic in device.characteristics.values():
                 characteristic.subscribers.discard(sender)
 
     def _objects(self) -> dict[str, tree.Interfaces]:
+        if not self._plugged_in:
+            return {}
         objects = {tree.ADAPTER_PATH: tree.adapter_interfaces(discovering=bool(self._scanners))}
         for device in self._devices.values():
             if device.known:

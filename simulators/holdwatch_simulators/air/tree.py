@@ -26,11 +26,16 @@ SERVICE: Final = "org.bluez.GattService1"
 CHARACTERISTIC: Final = "org.bluez.GattCharacteristic1"
 DESCRIPTOR: Final = "org.bluez.GattDescriptor1"
 
+# Types of advertising data: Bluetooth SIG, assigned numbers.
+_FLAGS: Final = 0x01
+_UUIDS_16: Final = 0x03
+_SERVICE_DATA_16: Final = 0x16
+
 Properties = dict[str, Variant]
 Interfaces = dict[str, Properties]
 
 
-def adapter_interfaces(*, discovering: bool) -> Interfaces:
+def adapter_interfaces(*, discovering: bool, powered: bool = True) -> Interfaces:
     """Return what the one adapter shows."""
     return {
         ADAPTER: {
@@ -39,7 +44,7 @@ def adapter_interfaces(*, discovering: bool) -> Interfaces:
             "Name": Variant("s", "simulated air"),
             "Alias": Variant("s", "simulated air"),
             "Class": Variant("u", 0),
-            "Powered": Variant("b", True),
+            "Powered": Variant("b", powered),
             "Discoverable": Variant("b", False),
             "Pairable": Variant("b", False),
             "Discovering": Variant("b", discovering),
@@ -96,7 +101,7 @@ class Device:
         self.battery: int | None = None
         self.services: dict[str, str] = {}  # path → UUID
         self.characteristics: dict[str, Characteristic] = {}  # by UUID
-        self.descriptors: dict[str, tuple[Characteristic, bytes]] = {}  # by path
+        self.descriptors: dict[str, tuple[Characteristic, str, bytes]] = {}  # UUID, value by path
         self._lay_out(battery_hidden=battery_hidden)
 
     def _lay_out(self, *, battery_hidden: bool) -> None:
@@ -118,9 +123,14 @@ class Device:
             path = f"{service_path}/char{handle:04x}"
             made = Characteristic(described, path, service_path, described.initial)
             self.characteristics[described.characteristic_uuid] = made
+            shown = list(described.descriptors)
             if described.presentation is not None:
-                self.descriptors[f"{path}/desc{handle + 3:04x}"] = (made, described.presentation)
-            handle += 4
+                shown.insert(0, (PRESENTATION_FORMAT, described.presentation))
+            handle += 3  # declaration, value, client configuration
+            for uuid, value in shown:
+                self.descriptors[f"{path}/desc{handle:04x}"] = (made, uuid, value)
+                handle += 1
+            handle += 1
 
     def by_path(self, path: str) -> Characteristic | None:
         """Return the characteristic at a path, while the device is connected."""
@@ -157,6 +167,18 @@ class Device:
         data = self.service_data or b""
         return Variant("a{sv}", {BTHOME_SERVICE_DATA: Variant("ay", data)})
 
+    def advertisement(self) -> dict[int, bytes]:
+        """Return the structures of its advertisement by type, as they are sent."""
+        sent: dict[int, bytes] = {}
+        if self.description.kind == "gatt":
+            sent[_FLAGS] = b"\x06"  # a mere broadcaster here sends no flags
+        short = [int(uuid[:8], 16) for uuid in self.advertised_uuids()]
+        if short:
+            sent[_UUIDS_16] = b"".join(number.to_bytes(2, "little") for number in short)
+        if self.service_data is not None:
+            sent[_SERVICE_DATA_16] = bytes.fromhex("d2fc") + self.service_data
+        return sent
+
     def advertised_uuids(self) -> list[str]:
         """Return the service UUIDs that stand in the advertisement."""
         return list(self.description.advertised_services)
@@ -179,9 +201,9 @@ class Device:
             shown[path] = {SERVICE: properties}
         for characteristic in self.characteristics.values():
             shown[characteristic.path] = characteristic.interfaces()
-        for path, (characteristic, value) in self.descriptors.items():
+        for path, (characteristic, uuid, value) in self.descriptors.items():
             properties = {
-                "UUID": Variant("s", PRESENTATION_FORMAT),
+                "UUID": Variant("s", uuid),
                 "Characteristic": Variant("o", characteristic.path),
                 "Value": Variant("ay", value),
             }

@@ -1,0 +1,57 @@
+"""Counters of encrypted probes in their file."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdwatch_daemon.store.counters import SqliteCounters
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def test_counters_outlive_the_process(tmp_path: Path) -> None:
+    path = tmp_path / "data" / "counters.db"
+    counters = SqliteCounters(path)
+    assert counters.last("a") is None
+    for counter in (1, 5, 4_294_967_295):
+        counters.remember("a", counter)
+    counters.remember("b", 2)
+    # A killed process closes nothing: a second one reads beside the first.
+    again = SqliteCounters(path)
+    assert (again.last("a"), again.last("b"), again.last("c")) == (4_294_967_295, 2, None)
+    again.close()
+    counters.close()
+
+
+def test_a_file_that_cannot_be_used_is_told_once_and_stops_nobody(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    path = tmp_path / "counters.db"
+    path.write_text("this is no database, and long enough to be sure of it " * 20)
+    counters = SqliteCounters(path)
+    assert counters.last("a") is None
+    counters.remember("a", 3)
+    counters.remember("a", 4)
+    assert counters.last("a") == 4
+    assert caplog.text.count("cannot be kept") == 1
+    counters.close()
+
+
+def test_a_locked_file_does_not_hold_up_the_loop_for_long(tmp_path: Path) -> None:
+    path = tmp_path / "counters.db"
+    counters = SqliteCounters(path)
+    counters.remember("a", 1)
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN EXCLUSIVE")
+    began = time.monotonic()
+    counters.remember("a", 2)
+    assert time.monotonic() - began < 1.0
+    assert counters.last("a") == 2
+    other.execute("ROLLBACK")
+    other.close()
+    counters.close()
