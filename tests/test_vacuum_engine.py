@@ -23,9 +23,9 @@ SETUP = VacuumSetup(
 
 
 def judge(
-    blocks: list[Block], setup: VacuumSetup = SETUP, *, every: int = 12
+    blocks: list[Block], setup: VacuumSetup = SETUP, *, every: int = 15
 ) -> tuple[str, float, Estimate]:
-    """Verdict, its minute, and the estimate at the end; looks at every twelfth block."""
+    """Verdict, its minute, and the estimate at the end; looks at every fifteenth block."""
     engine = VacuumEngine(setup)
     verdict, at = "open", math.inf
     for block in blocks:
@@ -110,13 +110,13 @@ def test_dry_and_tight_passes_within_a_quarter_of_an_hour() -> None:
 
 
 def test_desorption_of_twenty_five_minutes_is_not_called_a_leak() -> None:
-    for seed in range(3):
+    for seed in range(2):
         world = World(releases=(water(600, 25),))
         assert judge(hold(world, seed=seed), every=12)[0] != "fail"
 
 
 def test_gas_diffusing_out_of_oil_is_not_called_a_leak() -> None:
-    for seed in range(3):
+    for seed in range(2):
         world = World(releases=(Release("sheet", 250, 30 * MINUTE),))
         assert judge(hold(world, seed=seed), every=12)[0] != "fail"
 
@@ -130,7 +130,7 @@ def test_liquid_water_under_a_warming_wall_is_not_called_a_leak() -> None:
 
 
 def test_a_leak_under_liquid_water_and_a_cooling_wall_never_passes() -> None:
-    for seed in range(3):
+    for seed in range(2):
         world = World(leak_pa_per_s=1.3 / MINUTE, puddle=True, puddle_tau_s=200, drift_k_per_h=-1.5)
         assert judge(hold(world, seed=seed), every=12)[0] != "pass"
 
@@ -206,7 +206,7 @@ def test_an_uncertain_volume_and_a_wandering_gauge_widen_the_bounds() -> None:
 
 
 def test_a_fall_never_buys_a_pass() -> None:
-    for seed in range(4):
+    for seed in range(2):
         world = World(
             leak_pa_per_s=1.3 / MINUTE, hose_excess_pa=30, hose_tau_s=300, noise_floor_pa=0.3
         )
@@ -236,7 +236,7 @@ def test_a_silent_gauge_of_one_pascal_is_handled_and_named(slope: float) -> None
         leak_pa_per_s=slope / MINUTE, resolution_pa=1.0, noise_floor_pa=0.0, noise_share=0.0
     )
     setup = VacuumSetup(limit_pa_per_s=LIMIT, resolution_pa=1.0, noise_floor_pa=0.0)
-    for seed in range(3):
+    for seed in range(2):
         verdict, _, estimate = judge(hold(world, seed=seed), setup, every=12)
         assert verdict in {"open", "pass" if slope < 1 else "fail"}
         assert any("resolves only 1 Pa" in note for note in estimate.notes)
