@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.terminal import say
-from holdwatch_procedures.story.balance import Allowances, Balance, Pair, balance
+from holdwatch_procedures.story.balance import Balance, balance
+from holdwatch_procedures.story.charge_pairs import Allowances, Pair
 from holdwatch_procedures.story.rows import StoryError
 from holdwatch_procedures.story.units_under_test import LAW_G_PER_YEAR
 

@@ -7,7 +7,8 @@ from datetime import UTC, date, datetime
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from holdwatch_procedures.story.balance import Allowances, Balance, Pair, balance
+from holdwatch_procedures.story.balance import Balance, balance
+from holdwatch_procedures.story.charge_pairs import Allowances, Pair
 from holdwatch_procedures.story.work_orders import Weighing, WeighingKind
 
 if TYPE_CHECKING:

@@ -1,0 +1,273 @@
+"""The report as data: a page for the customer, a page for the shop, and a hash over both."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import date  # noqa: TC003 (pydantic needs it when the class is made)
+from typing import TYPE_CHECKING, Any, Final
+
+from holdwatch_procedures.story.rows import Row, StoryError, Text, Word, load_row
+from holdwatch_procedures.story.units_under_test import UnitUnderTest  # noqa: TC001 (the same)
+from holdwatch_procedures.story.work_orders import HoldEntry, WorkOrder  # noqa: TC001 (the same)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from holdwatch_procedures.story.balance import Balance
+    from holdwatch_procedures.story.evidence import Ranking
+    from holdwatch_procedures.story.sections import SectionReading
+
+FORMAT: Final = 1
+_HASH_KEY: Final = "content_sha256"
+_SHOWN_SUSPECTS: Final = 5
+
+
+class CurvePointRow(Row):
+    """One point of a proof's curve: seconds since the hold's start, pressure changes in Pa."""
+
+    t_s: float
+    compensated_pa: float | None = None
+    criterion_pa: float | None = None
+    leak_g_per_year: float | None = None
+    low_g_per_year: float | None = None
+    high_g_per_year: float | None = None
+
+
+class ProofRow(Row):
+    """A hold with its curve for drawing."""
+
+    hold: HoldEntry
+    curve: tuple[CurvePointRow, ...] = ()
+
+
+class ChargeRow(Row):
+    """One line of the charge history."""
+
+    on: date
+    what: Word
+    grams: float
+
+
+class SuspectRow(Row):
+    """One line of the suspects: place, its share, what speaks for and against it."""
+
+    place: Word
+    name: Word
+    share: float
+    findings: tuple[Text, ...]
+
+
+class CustomerPage(Row):
+    """What the customer reads: plain sentences, no figure without a meaning."""
+
+    title: Text
+    complaint: Text
+    found: tuple[Text, ...]
+    done: tuple[Text, ...]
+    proof: tuple[Text, ...]
+    charge_history: tuple[ChargeRow, ...]
+    outlook: Text
+    advice: tuple[Text, ...]
+    come_back_on: date | None
+
+
+class ShopPage(Row):
+    """What the shop keeps: everything the verdict and the search rest on."""
+
+    unit: UnitUnderTest
+    work_order: WorkOrder
+    proofs: tuple[ProofRow, ...]
+    balance: dict[str, Any] | None
+    suspects: tuple[SuspectRow, ...]
+    sections: tuple[Text, ...]
+    open_points: tuple[Text, ...]
+
+
+class Report(Row):
+    """A report; ``content_sha256`` is the hash over all else in its canonical JSON."""
+
+    format: int
+    version: Word
+    made_on: date
+    customer: CustomerPage
+    shop: ShopPage
+    content_sha256: str
+
+    def to_json(self) -> str:
+        """Return the report as JSON text."""
+        return json.dumps(self.model_dump(mode="json"), ensure_ascii=False, allow_nan=False)
+
+
+def build_report(
+    unit: UnitUnderTest,
+    work_order: WorkOrder,
+    *,
+    history: Sequence[WorkOrder],
+    made_on: date,
+    version: str,
+    balance: Balance | None = None,
+    ranking: Ranking | None = None,
+    sections: SectionReading | None = None,
+    curves: Mapping[str, Sequence[CurvePointRow]] | None = None,
+    open_points: Sequence[str] = (),
+) -> Report:
+    """Return the report of a visit.
+
+    Args:
+        unit: The unit.
+        work_order: The visit.
+        history: All its visits, this one among them, for the charge history.
+        made_on: Day of the report.
+        version: Version of the software.
+        balance: Charge balance, where there is one.
+        ranking: Suspects, where something was looked at.
+        sections: What the holds on sections said.
+        curves: Curve of a hold by its id.
+        open_points: What the work order has not answered, in words.
+    """
+    drawn = curves or {}
+    proofs = tuple(
+        ProofRow(hold=hold, curve=tuple(drawn.get(hold.hold_id, ()))) for hold in work_order.holds
+    )
+    content: dict[str, Any] = {
+        "format": FORMAT,
+        "version": version,
+        "made_on": made_on.isoformat(),
+        "customer": _customer(unit, work_order, history, balance, sections).model_dump(mode="json"),
+        "shop": ShopPage(
+            unit=unit,
+            work_order=work_order,
+            proofs=proofs,
+            balance=None if balance is None else balance.to_dict(),
+            suspects=() if ranking is None else _suspects(ranking),
+            sections=_section_lines(sections),
+            open_points=tuple(open_points),
+        ).model_dump(mode="json"),
+    }
+    return Report.model_validate({**content, _HASH_KEY: content_hash(content)})
+
+
+def content_hash(content: Mapping[str, Any]) -> str:
+    """Return the SHA-256 of a report's canonical JSON, its own hash left out.
+
+    Canonical: keys sorted, no spaces, UTF-8, numbers in their shortest round-trip form.
+    """
+    rest = {key: value for key, value in content.items() if key != _HASH_KEY}
+    text = json.dumps(
+        rest, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+    )
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def read_report(mapping: Mapping[str, Any], *, where: str = "report") -> Report:
+    """Return a report from its JSON, if its hash is that of its content.
+
+    Raises:
+        StoryError: A key is wrong, or the content is not what was hashed.
+    """
+    made = load_row(Report, mapping, where=where)
+    if content_hash(made.model_dump(mode="json")) != made.content_sha256:
+        raise StoryError(
+            f"{where}: its content is not what its hash was made of: it was changed afterwards"
+        )
+    return made
+
+
+def differences(report: Report, rebuilt: Report) -> list[str]:
+    """Return the places at which a report and one rebuilt from the store differ, with both values.
+
+    The day and version of the making are left out: they may differ.
+    """
+    left = report.model_dump(mode="json", exclude={"made_on", "version", _HASH_KEY})
+    right = rebuilt.model_dump(mode="json", exclude={"made_on", "version", _HASH_KEY})
+    return list(_differ("", left, right))
+
+
+def _differ(path: str, left: Any, right: Any) -> Iterator[str]:
+    if isinstance(left, dict) and isinstance(right, dict):
+        for key in sorted({*left, *right}):
+            yield from _differ(f"{path}.{key}".strip("."), left.get(key), right.get(key))
+    elif isinstance(left, list) and isinstance(right, list) and len(left) == len(right):
+        for index, (one, other) in enumerate(zip(left, right, strict=True)):
+            yield from _differ(f"{path}[{index}]", one, other)
+    elif left != right:
+        yield f"{path}: the report says {_short(left)}, the store {_short(right)}"
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 80 else text[:77] + "…"
+
+
+def _customer(
+    unit: UnitUnderTest,
+    order: WorkOrder,
+    history: Sequence[WorkOrder],
+    balance: Balance | None,
+    sections: SectionReading | None,
+) -> CustomerPage:
+    found = [f"{finding.place}: {finding.note}" for finding in order.findings if finding.note]
+    if sections is not None:
+        found.append(sections.sentence)
+    done = [f"{repair.act.capitalize()}: {repair.place}." for repair in order.repairs]
+    done += [f"Fitted: {part.quantity} × {part.name}." for part in order.parts]
+    return CustomerPage(
+        title=f"{unit.name}, visit of {order.opened_on.isoformat()}",
+        complaint=order.complaint,
+        found=tuple(found),
+        done=tuple(done),
+        proof=tuple(hold.sentence for hold in order.holds if hold.sentence),
+        charge_history=tuple(
+            ChargeRow(on=weighing.on, what=weighing.kind.value, grams=weighing.grams)
+            for visit in sorted(history, key=lambda visit: visit.opened_on)
+            for weighing in visit.weighings
+        ),
+        outlook=_outlook(balance),
+        advice=order.advice,
+        come_back_on=max(
+            (a.look_again_on for a in order.answers if a.look_again_on is not None), default=None
+        ),
+    )
+
+
+def _outlook(balance: Balance | None) -> str:
+    """Say in plain words what the weights tell, and when poor cooling would be noticed."""
+    if balance is None:
+        return (
+            "Two weights, one going in and one coming out later, are needed to say how much leaks."
+        )
+    if balance.high is None:
+        told = f"At least {max(balance.low, 0):.0f} g a year were lost."
+    elif balance.low > 0.0:
+        told = f"Between {balance.low:.0f} and {balance.high:.0f} g a year were lost."
+    else:
+        told = f"The weights show no loss; up to {max(balance.high, 0):.0f} g a year may go unseen."
+    if balance.noticed is None or balance.noticed[0] is None:
+        return told
+    first, last = balance.noticed
+    end = "" if last is None else f" and {last:%B %Y}"
+    begin = "between" if last is not None else "not before"
+    return f"{told} At this rate poor cooling would be noticed {begin} {first:%B %Y}{end}."
+
+
+def _suspects(ranking: Ranking) -> tuple[SuspectRow, ...]:
+    return tuple(
+        SuspectRow(
+            place=suspect.place,
+            name=suspect.name,
+            share=suspect.share,
+            findings=tuple(
+                f"{weighed.finding.points} × {weighed.ratio:.2f}: {'; '.join(weighed.why)}"
+                for weighed in suspect.findings
+            ),
+        )
+        for suspect in ranking.suspects[:_SHOWN_SUSPECTS]
+    )
+
+
+def _section_lines(sections: SectionReading | None) -> tuple[str, ...]:
+    if sections is None:
+        return ()
+    parts = [part.sentence for part in sections.sections]
+    return (*parts, *(made.sentence for made in sections.comparisons), sections.sentence)
