@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-
 from decay_world import (
     ROOM_K,
     Array,
