@@ -6,12 +6,15 @@ import logging
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdwatch_daemon.handover import Handover
 from holdwatch_daemon.state import progress_of
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
     from holdwatch_daemon.alarms import Alarms
     from holdwatch_daemon.config import BayConfig, ShopConfig
+    from holdwatch_daemon.handover import Speakers
     from holdwatch_daemon.holds import HoldRunner
     from holdwatch_daemon.messages import HoldProgress
     from holdwatch_physics.reading import Reading
@@ -69,6 +72,7 @@ class Bay:
         self._role_of = {channel: role for role, channel in self.roles.items()}
         self._stale_ns = _stale_ns(config, shop)
         self._site_barometer_pa = shop.site.barometer_pa
+        self._handover = Handover(_ranges_pa(config, shop))
 
     def hears(self, channel: str) -> bool:
         """Whether a channel plays a role here, or in the hold that is running."""
@@ -128,9 +132,18 @@ class Bay:
                 stale[role] = (now_mono_ns - reading.mono_ns) / 1e9
         return stale
 
+    def speakers(self, now_mono_ns: int, allowance_ns: int = 0) -> Speakers:
+        """Return which gauge tells the pressure of the line, and which ones are out of range."""
+        stale = self.stale_roles(now_mono_ns, allowance_ns)
+        fresh = {role: reading for role, reading in self.newest.items() if role not in stale}
+        return self._handover.decide(fresh, self.barometer_pa())
+
     def watch_probes(self, now_mono_ns: int, now_utc_ns: int, allowance_ns: int) -> bool:
         """Raise or settle the alarm of lost probes; return whether anything changed."""
         stale = self.stale_roles(now_mono_ns, allowance_ns)
+        # A vacuum gauge above its range has nothing to say, and some then say nothing.
+        if stale and self.speakers(now_mono_ns, allowance_ns).under_pressure:
+            stale = {role: age for role, age in stale.items() if role_of(role) is not Role.VACUUM}
         if self.runner is not None:
             since_ns = now_mono_ns - self.runner.zero_mono_ns
             # A hold that has just begun may wait as long for its first readings.
@@ -167,6 +180,8 @@ class Bay:
         is_pressure = meant is not None and meant.is_pressure and meant is not Role.BAROMETER
         if not is_pressure or reading.quality is Quality.SUSPECT:
             return
+        if meant is Role.VACUUM and reading.quality is Quality.SATURATED:
+            return  # above its range it says only that the pressure is above its range
         is_gauge = reading.quantity is Quantity.PRESSURE_GAUGE
         gauge_pa = reading.value if is_gauge else reading.value - self.barometer_pa()
         if self.runner is None and gauge_pa + self.barometer_pa() < _EVACUATED_PA:
@@ -198,3 +213,20 @@ def _stale_ns(config: BayConfig, shop: ShopConfig) -> dict[str, int]:
         probe = shop.probe_named(channel.partition("/")[0])
         ages[role] = round((60.0 if probe is None else probe.stale_after_s) * 1e9)
     return ages
+
+
+def _ranges_pa(config: BayConfig, shop: ShopConfig) -> dict[str, tuple[float, float] | None]:
+    """Return for each role of pressure the range of its gauge as recorded, Pa; None unknown."""
+    ranges: dict[str, tuple[float, float] | None] = {}
+    for role, channel in config.roles.items():
+        meant = role_of(role)
+        if meant is None or not meant.is_pressure:
+            continue
+        probe = shop.probe_named(channel.partition("/")[0])
+        figures = {} if probe is None else probe.figures(channel.partition("/")[2])
+        ranges[role] = None
+        if "range" in figures:
+            unit = parse_unit(figures["unit"])
+            low, high = figures["range"]
+            ranges[role] = (unit.to_si(low), unit.to_si(high))
+    return ranges

@@ -9,8 +9,10 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from holdwatch_daemon.config_base import NAME, PRESSURES, Table, unit_of
+from holdwatch_daemon.calibration import calibration_of
+from holdwatch_daemon.config_base import NAME, PRESSURES, CalibrationConfig, Table, unit_of
 from holdwatch_daemon.config_ways import (
+    CHANNEL,
     BluetoothConfig,
     BrokerConfig,
     DeclaredConfig,
@@ -172,6 +174,7 @@ class ProbeConfig(Table):
     noise: float | None = Field(default=None, ge=0)
     drift: float | None = Field(default=None, ge=0)
     tempco_percent_of_span_per_k: float | None = Field(default=None, ge=0, le=10)
+    calibration: dict[str, CalibrationConfig] = Field(default_factory=dict)
 
     @property
     def stale_after_s(self) -> float:
@@ -179,8 +182,11 @@ class ProbeConfig(Table):
         return self.stale_s if self.stale_s is not None else max(5.0 * self.interval_s, 10.0)
 
     def figures(self, quantity: str) -> dict[str, Any]:
-        """Return the recipe's ``[channels]`` table of ``pressure`` or ``temperature`` (``.2``)."""
-        quantity = quantity.partition(".")[0]
+        """Return the recipe's ``[channels]`` table of ``pressure`` or ``temperature`` (``.2``).
+
+        The range is that of the calibrated values, since those are what a hold is given.
+        """
+        channel, quantity = quantity, quantity.partition(".")[0]
         figures: dict[str, Any] = {}
         if quantity == "pressure":
             figures["reference"] = self.pressure_reference
@@ -191,6 +197,10 @@ class ProbeConfig(Table):
             return figures
         keys = ("unit", "range", "resolution", "noise", "drift", "tempco_percent_of_span_per_k")
         given = {key: getattr(self, key) for key in keys}
+        if self.range is not None and channel in self.calibration:
+            unit = parse_unit(self.unit)
+            line = calibration_of(self.calibration[channel], self.unit)
+            given["range"] = [unit.from_si(line.apply(unit.to_si(end))) for end in self.range]
         return figures | {key: value for key, value in given.items() if value is not None}
 
     @model_validator(mode="after")
@@ -211,7 +221,24 @@ class ProbeConfig(Table):
             raise ValueError("`range` is [lowest, highest], the lowest first")
         if self.stale_s is not None and self.stale_s < self.interval_s:
             raise ValueError("`stale_s` must not be shorter than `interval_s`")
+        for channel, calibration in self.calibration.items():
+            self._calibration_fits(channel, calibration)
         return self
+
+    def _calibration_fits(self, channel: str, calibration: CalibrationConfig) -> None:
+        place = f"`calibration.{channel}`"
+        if re.fullmatch(CHANNEL, channel) is None or self.kind == "trace":
+            message = f"{place}: calibrate pressure, temperature or a further one (pressure.2)"
+            raise ValueError(message)
+        unit = calibration.unit or self.unit
+        if unit is None:
+            message = f'{place}: `offset` needs `unit`, for example unit = "kPag"'
+            raise ValueError(message)
+        reference = "absolute" if self.pressure_reference == "absolute" else "gauge"
+        wanted = f"pressure_{reference}" if channel.startswith("pressure") else "temperature"
+        if parse_unit(unit).quantity != wanted:
+            message = f"{place}: unit {unit!r} does not measure what the channel carries ({wanted})"
+            raise ValueError(message)
 
     @property
     def declared(self) -> tuple[DeclaredConfig, ...]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict
+from datetime import date  # noqa: TC003 - pydantic reads it at run time
+from typing import Annotated
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from holdwatch_physics.reading import Quantity
 from holdwatch_physics.units import UnitError, parse_unit
@@ -33,3 +36,16 @@ def unit_of(*quantities: Quantity) -> BeforeValidator:
         return unit.name
 
     return BeforeValidator(check)
+
+
+class CalibrationConfig(Table):
+    """What a shop measured of one channel's own error: recorded = said · scale + offset.
+
+    ``offset`` is in ``unit``, or where that is left out in the probe's own.
+    """
+
+    offset: float = 0.0
+    scale: float = Field(default=1.0, gt=0.5, lt=2.0)
+    unit: Annotated[str, unit_of(*PRESSURES, Quantity.TEMPERATURE)] | None = None
+    made: date | None = None
+    how: str | None = Field(default=None, max_length=200)

@@ -144,6 +144,9 @@ def _probe_metrics(probe: ProbeState) -> Iterator[Metric]:
     yield _counter("probe_readings_total", "Readings accepted.", probe.readings, labels)
     yield _counter("probe_malformed_total", "Payloads not understood.", probe.malformed, labels)
     yield _counter("probe_refused_total", "Readings not believed.", probe.refused, labels)
+    yield _counter("probe_duplicates_total", "Readings that came twice.", probe.duplicates, labels)
+    disorder = probe.out_of_order
+    yield _counter("probe_disorder_total", "Readings after a later one.", disorder, labels)
     if probe.battery_percent is not None:
         yield _gauge("probe_battery_percent", "Battery charge.", probe.battery_percent, labels)
     if probe.rssi_dbm is not None:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.events import Draft, EventLog
     from holdwatch_daemon.probes import ProbeBook
+    from holdwatch_daemon.senses import Senses
     from holdwatch_daemon.store.writer import Writer
     from holdwatch_physics.reading import Reading
 
@@ -71,6 +72,7 @@ class Intake:
 
     Args:
         book: The enrolled probes; others are not believed.
+        senses: Calibrates readings and says how far each may be believed.
         bays: The bays by name.
         writer: The recorder.
         events: Where what is worth an event is told.
@@ -80,12 +82,14 @@ class Intake:
     def __init__(
         self,
         book: ProbeBook,
+        senses: Senses,
         bays: Mapping[str, Bay],
         writer: Writer,
         events: EventLog,
         clock: ServiceClock,
     ) -> None:
         self._book = book
+        self._senses = senses
         self._bays = tuple(bays.values())
         self._writer = writer
         self._events = events
@@ -116,7 +120,14 @@ class Intake:
                 suspect = replace(reading, quality=Quality.SUSPECT)
                 self._writer.write_readings([FlaggedReading(suspect, "future")])
             return []
-        self._book.heard(reading)
+        sensed = self._senses.take(reading, self._clock.utc_ns(), now_mono_ns)
+        for draft in sensed.drafts:
+            self._tell(draft, str(draft.subject))
+        if sensed.reading is None:
+            self._book.heard_twice(reading)
+            return []
+        reading = sensed.reading
+        self._book.heard(reading, out_of_order=sensed.out_of_order)
         bays = [bay for bay in self._bays if bay.hears(reading.channel)]
         late = [bay for bay in bays if bay.is_late(reading)]
         # Late for one bay is late for all that share the channel: a reading has one flag.

@@ -48,9 +48,11 @@ def live_message(
         simulated: Whether time is simulated.
     """
     stale = bay.stale_roles(now_mono_ns, stale_allowance_ns)
+    speakers = bay.speakers(now_mono_ns, stale_allowance_ns)
     values = [
         _value(bay, role, reading, units, now_mono_ns, is_stale=role in stale)
         for role, reading in sorted(bay.newest.items())
+        if role not in speakers.silent
     ]
     fresh = {
         role: reading
@@ -67,6 +69,7 @@ def live_message(
         time=rfc3339(now_utc_ns),
         simulated=simulated,
         values=values,
+        pressure_role=speakers.speaks,
         saturation=saturation,
         differences=differences,
     )

@@ -16,7 +16,10 @@ EventType = Literal[
     "holdwatch.probe.lost",
     "holdwatch.probe.battery_low",
     "holdwatch.probe.malformed",
+    "holdwatch.probe.calibrated",
     "holdwatch.reading.refused",
+    "holdwatch.reading.doubted",
+    "holdwatch.reading.trusted",
     "holdwatch.hold.started",
     "holdwatch.hold.phase",
     "holdwatch.hold.noted",
@@ -95,12 +98,18 @@ class Difference(Message):
 
 
 class Live(Message):
-    """Payload of ``…/bay/<bay>/live``."""
+    """Payload of ``…/bay/<bay>/live``.
+
+    ``pressure_role`` names the gauge that speaks for the line now: a vacuum gauge and a
+    pressure gauge hand over to each other, and the one that is outside its range is left out of
+    ``values``. It is null where no gauge speaks.
+    """
 
     bay: str
     time: str
     simulated: bool
     values: list[LiveValue]
+    pressure_role: str | None = None
     saturation: list[Saturation] = []
     differences: list[Difference] = []
 

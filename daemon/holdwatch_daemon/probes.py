@@ -34,6 +34,8 @@ class ProbeState:
     rssi_dbm: float | None = None
     malformed: int = 0
     refused: int = 0
+    duplicates: int = 0
+    out_of_order: int = 0
     malformed_untold: int = 0
     refused_untold: int = 0
     malformed_told_ns: int | None = None
@@ -54,11 +56,17 @@ class ProbeBook:
         self.strangers += 1
         return False
 
-    def heard(self, reading: Reading) -> None:
+    def heard(self, reading: Reading, *, out_of_order: bool = False) -> None:
         """Count a reading that was accepted."""
         state = self.states[reading.channel.partition("/")[0]]
         state.readings += 1
-        state.last_mono_ns = reading.mono_ns
+        state.out_of_order += out_of_order
+        if not out_of_order:
+            state.last_mono_ns = reading.mono_ns
+
+    def heard_twice(self, reading: Reading) -> None:
+        """Count a reading of a time that its channel has already told."""
+        self.states[reading.channel.partition("/")[0]].duplicates += 1
 
     def take(self, notice: ProbeNotice) -> Draft | None:
         """Enter a notice; return the event it is worth, or None."""

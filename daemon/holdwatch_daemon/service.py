@@ -13,6 +13,7 @@ from holdwatch_daemon.alarms import Alarms
 from holdwatch_daemon.bays import Bay, FinishedHold
 from holdwatch_daemon.broker import EmbeddedBroker
 from holdwatch_daemon.bus import Changes, Lossless
+from holdwatch_daemon.calibration import calibration_drafts, last_told
 from holdwatch_daemon.commands import CommandDesk, Means
 from holdwatch_daemon.destination import Destination, destination
 from holdwatch_daemon.events import Draft, EventLog
@@ -23,6 +24,7 @@ from holdwatch_daemon.live import live_message
 from holdwatch_daemon.outbox import Outbox, Shop
 from holdwatch_daemon.probes import ProbeBook
 from holdwatch_daemon.resume import carry_on, give_up, last_finished, replay
+from holdwatch_daemon.senses import Senses
 from holdwatch_daemon.state import bay_state
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.opening import open_database
@@ -128,6 +130,8 @@ class Service:
             await self._furnish_bays()
             await self._start_outbox(undo)
             await self._tell("holdwatch.service.started")
+            told = await self.store.ask(last_told)
+            await self.events.tell(*calibration_drafts(self.config, told, self.clock.utc_ns()))
             self._start_tasks()
             undo.push_async_callback(self._stop_tasks)
             self._exit = undo.pop_all()
@@ -270,7 +274,8 @@ class Service:
             version=self.version,
         )
         self._desk = CommandDesk(means)
-        self._intake = Intake(self._book, self.bays, self._writer, self.events, self.clock)
+        senses = Senses(config)
+        self._intake = Intake(self._book, senses, self.bays, self._writer, self.events, self.clock)
 
     async def _resume(self, row: HoldRow) -> None:
         """Carry on a hold that was running when the process ended."""

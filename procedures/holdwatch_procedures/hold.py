@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from holdwatch_physics.reading import Quality, Quantity, Role
+from holdwatch_physics.reading import Quality, Quantity, Role, role_of
 from holdwatch_procedures import words
 from holdwatch_procedures.blocks import BLOCK_NS
 from holdwatch_procedures.estimates import BLOCK_S, Cause, Estimate
@@ -201,6 +201,8 @@ class Hold:
         most = self.recipe.max_gauge_pa
         if self._alarmed or most is None or role == Role.BAROMETER or quality is Quality.SUSPECT:
             return
+        if role_of(role) is Role.VACUUM and quality is Quality.SATURATED:
+            return  # a vacuum gauge above its range says only that it is above its range
         room = 0.0 if quantity is Quantity.PRESSURE_GAUGE else self.recipe.barometer_pa
         if value - room > most:
             self._alarmed = True
