@@ -213,6 +213,7 @@ def test_what_one_more_weighing_would_tell_is_what_it_then_tells() -> None:
         ([Pair(600, START, 500, START)], "not after its charge"),
         ([Pair(0, START, 500, START + YEAR)], "above 0 g"),
         ([Pair(-1, START, 500, START + YEAR)], "0 g or more"),
+        ([Pair(1e300, START, 500, START + YEAR)], "at most 1,000 kg"),
         ([Pair(math.nan, START, 500, START + YEAR)], "0 g or more"),
         ([pair(600, 500, 1, 0), pair(600, 500, 1, 0.5)], "two charges"),
     ],
@@ -254,10 +255,10 @@ def weighing(kind: str, grams: float, day: str, **more: object) -> Weighing:
 def test_weighings_pair_up_visit_by_visit() -> None:
     history = pair_up(
         [
-            weighing("charged", 900, "2024-05-06"),
             weighing("recovered", 700, "2024-05-06"),
+            weighing("charged", 900, "2024-05-06"),
+            weighing("charged", 900, "2025-05-06"),  # written down the wrong way round
             weighing("recovered", 840, "2025-05-06"),
-            weighing("charged", 900, "2025-05-06"),
             weighing("charged", 60, "2025-08-01", tops_up=True),
             weighing("recovered", 870, "2026-05-06"),
             weighing("charged", 900, "2026-05-06"),
@@ -269,6 +270,40 @@ def test_weighings_pair_up_visit_by_visit() -> None:
     ]
     assert [reason for _, reason in history.unpaired] == ["no charge before it is known"]
     assert history.open_charge == (900, date(2026, 5, 6))
+
+
+def test_a_trial_charge_of_one_day_pairs_with_nothing() -> None:
+    history = pair_up(
+        [
+            weighing("charged", 900, "2024-05-06"),
+            weighing("recovered", 840, "2025-05-06"),
+            weighing("charged", 300, "2025-05-06"),
+            weighing("recovered", 298, "2025-05-06"),
+            weighing("charged", 900, "2025-05-06"),
+        ]
+    )
+    assert [(p.put_in_g, p.recovered_g) for p in history.pairs] == [(900, 840)]
+    assert [reason for _, reason in history.unpaired] == ["recovered on the day it was charged"]
+    assert history.open_charge == (900, date(2025, 5, 6))
+
+
+def test_the_newest_charge_counts_for_when_it_will_be_noticed() -> None:
+    """700 g in a 900 g unit: noticed at 630 g, so 70 g are left to lose, not 270."""
+    unit = UnitUnderTest(fleet_number="BM-01", refrigerant="R134a", nameplate_charge_g=900)
+    last = [weighing("recovered", 700, "2025-05-06"), weighing("charged", 700, "2025-05-06")]
+    orders = [
+        order("1", "2024-05-06", weighing("charged", 900, "2024-05-06")),
+        order("2", "2025-05-06", *last),
+    ]
+    made = unit_balance(unit, orders)
+    assert made is not None
+    assert made.noticed is not None
+    first, latest = made.noticed
+    assert first is not None
+    assert latest is not None
+    assert made.high is not None
+    assert (first - made.noticed_from).days == int(70 / made.high * 365.25)
+    assert latest.year == 2025
 
 
 def test_a_charge_over_a_charge_is_not_guessed_at() -> None:

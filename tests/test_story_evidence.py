@@ -22,12 +22,13 @@ from holdwatch_procedures.story.evidence import (
     likelihoods,
     priors,
     rank,
+    still_standing,
     weigh,
 )
 from holdwatch_procedures.story.next_check import chance_found, expected_bits, next_checks
 from holdwatch_procedures.story.rows import StoryError
 from holdwatch_procedures.story.units_under_test import UnitUnderTest
-from holdwatch_procedures.story.work_orders import Finding, Points, Strength
+from holdwatch_procedures.story.work_orders import Finding, Points, Strength, WorkOrder
 
 DAY = date(2026, 5, 4)
 SMALL = """
@@ -241,6 +242,25 @@ def test_a_unit_has_its_own_places_and_not_what_it_lacks(table: Likelihoods) -> 
     bad = van.model_copy(update={"own_places": {"x": "condenser"}})
     with pytest.raises(StoryError, match="own place 'x'"):
         tree_of(bad, component_tree())
+
+
+def test_a_proved_repair_settles_what_was_found_before_it(small: ComponentTree) -> None:
+    def visit(number: str, day: str, **rows: object) -> WorkOrder:
+        row = {"number": number, "unit": "BM-01", "opened_on": day, **rows}
+        return WorkOrder.model_validate(row)
+
+    def at(place: str, day: str) -> dict[str, object]:
+        return finding(place, "dye", "for").model_dump(mode="json") | {"on": day}
+
+    first = visit("1", "2025-05-04", findings=[at("seal", "2025-05-04"), at("low", "2025-05-04")])
+    repair = {"place": "seal", "act": "renewed", "on": "2026-05-04"}
+    hold = {"hold_id": "7", "on": "2026-05-04", "procedure": "pressure-decay", "outcome": "pass"}
+    later = visit("3", "2027-05-04", findings=[at("seal", "2027-05-04")])
+    unproved = visit("2", "2026-05-04", repairs=[repair])
+    proved = visit("2", "2026-05-04", repairs=[repair], holds=[hold])
+    places = [f.place for f in still_standing([first, unproved, later], small)]
+    assert places == ["low", "seal"]
+    assert [f.on.year for f in still_standing([first, proved, later], small)] == [2027]
 
 
 @pytest.mark.parametrize(

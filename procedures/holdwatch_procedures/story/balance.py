@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
-from holdwatch_procedures.story.charge_pairs import YEAR_DAYS, Allowances, Pair
+from holdwatch_procedures.story.charge_pairs import MOST_G, YEAR_DAYS, Allowances, Pair
 from holdwatch_procedures.story.error_sums import chi_square_limit, half_width, rectangular_u
 from holdwatch_procedures.story.rows import StoryError
 from holdwatch_procedures.story.units_under_test import LAW_G_PER_YEAR
@@ -58,9 +58,9 @@ class Balance:
     """The loss between visits with its 95 % interval; masses in g, rates in g a year.
 
     ``high`` is None when a unit came out empty: it may have leaked any faster. ``noticed`` holds
-    the dates between which poor cooling will be noticed, counted from a recharge to the nameplate
-    at the last recovery; its second date is None when the loss may be nothing, and it is None
-    altogether without a nameplate or without any loss.
+    the dates between which poor cooling will be noticed, counted from ``noticed_from``; its second
+    date is None when the loss may be nothing, and it is None altogether without a nameplate or
+    without any loss.
     """
 
     value: float
@@ -70,6 +70,7 @@ class Balance:
     days: float
     percent_per_year: float | None
     noticed: tuple[datetime | None, datetime | None] | None
+    noticed_from: datetime
     noticed_share_lost: float
     evaporators: int
     against_law: str
@@ -123,6 +124,7 @@ class Balance:
             "noticed_between": None
             if noticed is None
             else [None if day is None else day.date().isoformat() for day in noticed],
+            "noticed_from": self.noticed_from.date().isoformat(),
             "noticed_share_lost": self.noticed_share_lost,
             "law": {
                 "evaporators": self.evaporators,
@@ -152,6 +154,7 @@ def balance(
     nameplate_g: float | None = None,
     evaporators: int = 1,
     noticed_share_lost: float = NOTICED_SHARE_LOST,
+    refilled: tuple[float, datetime] | None = None,
 ) -> Balance:
     """Return the charge balance of one unit between visits.
 
@@ -167,6 +170,8 @@ def balance(
         nameplate_g: Charge by the plate, g.
         evaporators: 1 or 2, for the law's figure.
         noticed_share_lost: Share of the charge whose loss is noticed, between 0 and 1.
+        refilled: Mass and time of the newest charge, g; where None, the nameplate's at the last
+            recovery.
 
     Raises:
         StoryError: No pair, a recovery before its charge, an impossible mass, overlapping pairs.
@@ -183,7 +188,8 @@ def balance(
     ran_out = any(pair.ran_out for pair in ordered)
     high = None if ran_out else fit.value + fit.half_width
     limit = LAW_G_PER_YEAR[evaporators]
-    share = None if nameplate_g is None else nameplate_g * noticed_share_lost
+    start = (nameplate_g or 0.0, ordered[-1].recovered_at) if refilled is None else refilled
+    to_lose = None if nameplate_g is None else start[0] - nameplate_g * (1.0 - noticed_share_lost)
     return Balance(
         value=fit.value,
         low=low,
@@ -191,7 +197,8 @@ def balance(
         standard_u=math.hypot(fit.sigma, rectangular_u(fit.reach)),
         days=sum(pair.days for pair in ordered),
         percent_per_year=None if nameplate_g is None else 100.0 * fit.value / nameplate_g,
-        noticed=_noticed(ordered[-1].recovered_at, share, low, high),
+        noticed=_noticed(start[1], to_lose, low, high),
+        noticed_from=start[1],
         noticed_share_lost=noticed_share_lost,
         evaporators=evaporators,
         against_law=_against(limit, low, high),
@@ -209,8 +216,8 @@ def _checked(pairs: Sequence[Pair]) -> list[Pair]:
         raise StoryError("a balance needs at least one charge and the recovery after it")
     for pair in pairs:
         masses = (pair.charged_g, pair.recovered_g, *pair.top_ups_g)
-        if not all(math.isfinite(grams) and grams >= 0.0 for grams in masses):
-            raise StoryError("a weighed mass must be 0 g or more")
+        if not all(0.0 <= grams <= MOST_G for grams in masses):
+            raise StoryError("a weighed mass must be 0 g or more, at most 1,000 kg")
         if not pair.put_in_g > 0.0:
             raise StoryError("a charged mass must be above 0 g")
         if not pair.recovered_at > pair.charged_at:
@@ -320,6 +327,8 @@ def _noticed(
     """Return when ``loss_g`` is gone at the highest and at the lowest rate."""
     if loss_g is None or (high is not None and high <= 0.0):
         return None
+    if loss_g <= 0.0:  # charged below the level already
+        return start, start
     return _after(start, loss_g, high), _after(start, loss_g, low)
 
 

@@ -38,48 +38,49 @@ def at_noon(day: date) -> datetime:
 def pair_up(weighings: Iterable[Weighing]) -> ChargeHistory:
     """Pair each charge (with its top-ups) with the recovery that followed it.
 
-    On one day a recovery comes before a charge: a visit empties, then fills. Within a kind the
-    order given is kept.
+    Within a day the order given is kept, but for one slip: a visit that found the unit charged
+    and lists its own charge before its recovery is read the other way round. What is charged and
+    recovered within one day is a trial of the shop's and pairs with nothing.
     """
     pairs: list[Pair] = []
     unpaired: list[tuple[Weighing, str]] = []
     charge: Weighing | None = None
     top_ups: tuple[float, ...] = ()
-    for weighing in _in_order(weighings):
-        if weighing.kind is WeighingKind.RECOVERED:
-            if charge is None:
-                unpaired.append((weighing, "no charge before it is known"))
-            elif charge.on == weighing.on:
-                unpaired.append((weighing, "recovered on the day it was charged"))
-            else:
-                pairs.append(_pair(charge, top_ups, weighing))
-            charge, top_ups = None, ()
-        elif weighing.tops_up:
-            if charge is None:
+    by_day = groupby(sorted(weighings, key=lambda one: one.on), key=lambda one: one.on)
+    for _, same in by_day:
+        for weighing in _in_order(list(same), charged_before=charge is not None):
+            if weighing.kind is WeighingKind.RECOVERED:
+                if charge is None:
+                    unpaired.append((weighing, "no charge before it is known"))
+                elif charge.on == weighing.on:
+                    unpaired.append((weighing, "recovered on the day it was charged"))
+                else:
+                    pairs.append(_pair(charge, top_ups, weighing))
+                charge, top_ups = None, ()
+            elif weighing.tops_up and charge is not None:
+                top_ups = (*top_ups, weighing.grams)
+            elif weighing.tops_up:
                 unpaired.append((weighing, "tops up a charge that is not known"))
             else:
-                top_ups = (*top_ups, weighing.grams)
-        else:
-            if charge is not None:
-                unpaired.append((charge, "charged again without a recovery or `tops_up`"))
-            charge, top_ups = weighing, ()
+                if charge is not None:
+                    unpaired.append((charge, "charged again without a recovery or `tops_up`"))
+                charge, top_ups = weighing, ()
     left = None if charge is None else (charge.grams + sum(top_ups), charge.on)
     return ChargeHistory(tuple(pairs), tuple(unpaired), left)
+
+
+def _in_order(same_day: list[Weighing], *, charged_before: bool) -> list[Weighing]:
+    """Return a day's weighings, recoveries first where the day cannot begin with its charge."""
+    first = same_day[0]
+    if charged_before and first.kind is WeighingKind.CHARGED and not first.tops_up:
+        return sorted(same_day, key=lambda one: one.kind is WeighingKind.CHARGED)
+    return same_day
 
 
 def _pair(charge: Weighing, top_ups: tuple[float, ...], recovery: Weighing) -> Pair:
     return Pair(
         charge.grams, at_noon(charge.on), recovery.grams, at_noon(recovery.on), top_ups_g=top_ups
     )
-
-
-def _in_order(weighings: Iterable[Weighing]) -> list[Weighing]:
-    """Sort by day; on a day, recoveries first unless the day began with a fresh charge."""
-    by_day = sorted(weighings, key=lambda weighing: weighing.on)
-    ordered: list[Weighing] = []
-    for _, same in groupby(by_day, key=lambda weighing: weighing.on):
-        ordered += sorted(same, key=lambda weighing: weighing.kind is WeighingKind.CHARGED)
-    return ordered
 
 
 def last_repair(work_orders: Iterable[WorkOrder]) -> date | None:
@@ -106,9 +107,10 @@ def unit_balance(
         StoryError: Weighings that cannot be.
     """
     weighings = [weighing for order in work_orders for weighing in order.weighings]
+    history = pair_up(weighings)
     kept = [
         pair
-        for pair in pair_up(weighings).pairs
+        for pair in history.pairs
         if (since is None or pair.charged_at >= at_noon(since))
         and (until is None or pair.recovered_at <= at_noon(until))
     ]
@@ -121,4 +123,7 @@ def unit_balance(
         allowances,
         nameplate_g=unit.nameplate_charge_g,
         evaporators=unit.evaporators,
+        refilled=None
+        if history.open_charge is None
+        else (history.open_charge[0], at_noon(history.open_charge[1])),
     )

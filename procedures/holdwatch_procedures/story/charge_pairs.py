@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -13,6 +12,8 @@ if TYPE_CHECKING:
 
 YEAR_DAYS: Final = 365.25
 DAY_S: Final = 86400.0
+MOST_G: Final = 1e6
+"""No unit here takes more, g; a larger figure is a slip of the unit."""
 DEFAULT_TOLERANCE_G: Final = 5.0
 """Limit of error of a weighing where none is stated, g (a shop scale; no source)."""
 DEFAULT_UNRECOVERED_G: Final = (0.0, 30.0)
@@ -86,8 +87,10 @@ class Allowances:
         """
         low, high = self.unrecovered_g
         figures = (self.tolerance_g, low, high, self.hose_loss_g)
-        if not all(math.isfinite(figure) and figure >= 0.0 for figure in figures):
-            raise StoryError("tolerance, unrecovered and hose loss must be 0 g or more")
+        if not all(0.0 <= figure <= MOST_G for figure in figures):
+            raise StoryError(
+                "tolerance, unrecovered and hose loss must be 0 g or more, at most 1,000 kg"
+            )
         if low > high:
             raise StoryError(f"unrecovered {low:g}:{high:g} g: write the lower figure first")
 

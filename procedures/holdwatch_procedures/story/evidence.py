@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from holdwatch_procedures.story.components import ComponentTree
+    from holdwatch_procedures.story.work_orders import WorkOrder
 
 
 class Means(Row):
@@ -221,8 +222,7 @@ def rank(findings: Sequence[Finding], tree: ComponentTree, table: Likelihoods) -
 
     A finding at a branch speaks for every leaf below it alike: each such leaf's weight is
     multiplied by the ratio, all others' by 1. Findings are taken as independent given the place,
-    but for repeated looks. Findings from before a repair of their place are the caller's to leave
-    out.
+    but for repeated looks. :func:`still_standing` leaves out what a repair has settled.
 
     Raises:
         StoryError: A place, means or condition that is not known.
@@ -248,3 +248,33 @@ def rank(findings: Sequence[Finding], tree: ComponentTree, table: Likelihoods) -
     ]
     suspects.sort(key=lambda suspect: -suspect.share)
     return Ranking(tuple(suspects), tuple(weighed))
+
+
+def still_standing(work_orders: Iterable[WorkOrder], tree: ComponentTree) -> tuple[Finding, ...]:
+    """Return the findings of all visits that no later repair has settled.
+
+    A repair settles the findings about its own place up to its day. A repair that a later nitrogen
+    hold of the whole system proved (in its own visit) settles every finding up to its day: they
+    spoke of a leak that is mended.
+
+    Raises:
+        StoryError: A place that is not in the tree.
+    """
+    visits = list(work_orders)
+    findings = [finding for visit in visits for finding in visit.findings]
+    for visit in visits:
+        for repair in visit.repairs:
+            place = tree.leaves_of(repair.place)
+            proved = any(
+                hold.outcome == "pass"
+                and hold.procedure == "pressure-decay"
+                and hold.section == tree.places[0].key
+                and hold.on >= repair.on
+                for hold in visit.holds
+            )
+            findings = [
+                finding
+                for finding in findings
+                if finding.on > repair.on or not (proved or tree.leaves_of(finding.place) <= place)
+            ]
+    return tuple(findings)

@@ -16,7 +16,7 @@ from holdwatch_procedures.story.rows import (
     load_toml,
     packaged_text,
 )
-from holdwatch_procedures.story.work_orders import WeighingKind
+from holdwatch_procedures.story.work_orders import Points, WeighingKind
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -35,7 +35,9 @@ class When(StrEnum):
     REPAIR = "repair"
     OPENED_CIRCUIT = "opened-circuit"
     OPENED_MAIN_PART = "opened-main-part"
-    DYE = "dye"
+    DYE = "dye"  # put in at this visit
+    REPAIR_WITH_DYE = "repair-with-dye"
+    FOUND_NOT_REPAIRED = "found-not-repaired"
 
 
 class Act(StrEnum):
@@ -60,6 +62,7 @@ class Proof(StrEnum):
     NITROGEN_PASS = "nitrogen-pass"  # noqa: S105 (an outcome, no password)
     VACUUM_PASS = "vacuum-pass"  # noqa: S105 (the same)
     LOOK_AGAIN_DAY = "look-again-day"
+    ADVICE = "advice"
 
 
 class Point(Row):
@@ -181,8 +184,12 @@ def _called_for(order: WorkOrder, *, dye_in_unit: bool) -> set[When]:
         called.add(When.OPENED_CIRCUIT)
     if any(repair.opened_main_part for repair in order.repairs):
         called.add(When.OPENED_MAIN_PART)
-    if order.dye or (dye_in_unit and order.repairs):
+    if order.dye:
         called.add(When.DYE)
+    if order.repairs and (order.dye or dye_in_unit):
+        called.add(When.REPAIR_WITH_DYE)
+    if not order.repairs and any(f.points is Points.FOR for f in order.findings):
+        called.add(When.FOUND_NOT_REPAIRED)
     return called
 
 
@@ -256,6 +263,10 @@ def _look_again(answer: Answer, order: WorkOrder, _unit: UnitUnderTest) -> str |
     return None if later else "the day to look again is not after this visit"
 
 
+def _advised(_answer: Answer, order: WorkOrder, _unit: UnitUnderTest) -> str | None:
+    return None if any(order.advice) else "no advice is written down"
+
+
 _PROOFS: Final[dict[Proof, Callable[[Answer, WorkOrder, UnitUnderTest], str | None]]] = {
     Proof.NONE: _no_proof,
     Proof.NOTE: _note,
@@ -264,4 +275,5 @@ _PROOFS: Final[dict[Proof, Callable[[Answer, WorkOrder, UnitUnderTest], str | No
     Proof.NITROGEN_PASS: _nitrogen,
     Proof.VACUUM_PASS: _vacuum,
     Proof.LOOK_AGAIN_DAY: _look_again,
+    Proof.ADVICE: _advised,
 }

@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from datetime import date  # noqa: TC003 (pydantic needs it when the class is made)
 from typing import TYPE_CHECKING, Any, Final
 
 from holdwatch_procedures.story.rows import Row, StoryError, Text, Word, load_row
 from holdwatch_procedures.story.units_under_test import UnitUnderTest  # noqa: TC001 (the same)
-from holdwatch_procedures.story.work_orders import HoldEntry, WorkOrder  # noqa: TC001 (the same)
+from holdwatch_procedures.story.work_orders import (
+    HoldEntry,
+    Points,
+    WorkOrder,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from holdwatch_procedures.story.balance import Balance
-    from holdwatch_procedures.story.evidence import Ranking
+    from holdwatch_procedures.story.components import ComponentTree
+    from holdwatch_procedures.story.evidence import Likelihoods, Ranking
     from holdwatch_procedures.story.sections import SectionReading
 
 FORMAT: Final = 1
@@ -104,6 +110,8 @@ def build_report(
     work_order: WorkOrder,
     *,
     history: Sequence[WorkOrder],
+    tree: ComponentTree,
+    table: Likelihoods,
     made_on: date,
     version: str,
     balance: Balance | None = None,
@@ -118,6 +126,8 @@ def build_report(
         unit: The unit.
         work_order: The visit.
         history: All its visits, this one among them, for the charge history.
+        tree: The unit's component tree, for the names of places.
+        table: The likelihood table, for the names of means.
         made_on: Day of the report.
         version: Version of the software.
         balance: Charge balance, where there is one.
@@ -134,7 +144,17 @@ def build_report(
         "format": FORMAT,
         "version": version,
         "made_on": made_on.isoformat(),
-        "customer": _customer(unit, work_order, history, balance, sections).model_dump(mode="json"),
+        "customer": CustomerPage(
+            title=f"{unit.name}, visit of {work_order.opened_on.isoformat()}",
+            complaint=work_order.complaint,
+            found=_found(work_order, tree, table, sections),
+            done=_done(work_order, tree),
+            proof=tuple(_proof(hold) for hold in work_order.holds),
+            charge_history=_charges(history),
+            outlook=_outlook(balance),
+            advice=work_order.advice,
+            come_back_on=_come_back(work_order),
+        ).model_dump(mode="json"),
         "shop": ShopPage(
             unit=unit,
             work_order=work_order,
@@ -200,35 +220,44 @@ def _short(value: Any) -> str:
     return text if len(text) <= 80 else text[:77] + "…"
 
 
-def _customer(
-    unit: UnitUnderTest,
-    order: WorkOrder,
-    history: Sequence[WorkOrder],
-    balance: Balance | None,
-    sections: SectionReading | None,
-) -> CustomerPage:
-    found = [f"{finding.place}: {finding.note}" for finding in order.findings if finding.note]
-    if sections is not None:
-        found.append(sections.sentence)
-    done = [f"{repair.act.capitalize()}: {repair.place}." for repair in order.repairs]
-    done += [f"Fitted: {part.quantity} × {part.name}." for part in order.parts]
-    return CustomerPage(
-        title=f"{unit.name}, visit of {order.opened_on.isoformat()}",
-        complaint=order.complaint,
-        found=tuple(found),
-        done=tuple(done),
-        proof=tuple(hold.sentence for hold in order.holds if hold.sentence),
-        charge_history=tuple(
-            ChargeRow(on=weighing.on, what=weighing.kind.value, grams=weighing.grams)
-            for visit in sorted(history, key=lambda visit: visit.opened_on)
-            for weighing in visit.weighings
-        ),
-        outlook=_outlook(balance),
-        advice=order.advice,
-        come_back_on=max(
-            (a.look_again_on for a in order.answers if a.look_again_on is not None), default=None
-        ),
+def _found(
+    order: WorkOrder, tree: ComponentTree, table: Likelihoods, sections: SectionReading | None
+) -> tuple[str, ...]:
+    words = {Points.FOR: "points to a leak", Points.AGAINST: "nothing found"}
+    told = []
+    for finding in order.findings:
+        note = f" ({finding.note})" if finding.note else ""
+        means = table.by_key(finding.means).name
+        told.append(f"{tree.name(finding.place)}: {means}, {words[finding.points]}{note}.")
+    return (*told, *(() if sections is None else (sections.sentence,)))
+
+
+def _done(order: WorkOrder, tree: ComponentTree) -> tuple[str, ...]:
+    done = [f"{tree.name(repair.place)}: {repair.act}." for repair in order.repairs]
+    fitted = [f"Fitted: {part.quantity} × {part.name}." for part in order.parts]
+    dyed = [f"Dye for the next search: {entry.amount_ml:g} ml." for entry in order.dye]
+    return (*done, *fitted, *dyed)
+
+
+def _proof(hold: HoldEntry) -> str:
+    """A hold in plain words, with the smallest leak it could have seen: a pass means no more."""
+    told = hold.sentence or f"{hold.procedure} hold: {hold.outcome}."
+    if hold.smallest_visible is None:
+        return told
+    return f"{told} It could have seen leaks above {hold.smallest_visible:.0f} g a year."
+
+
+def _charges(history: Sequence[WorkOrder]) -> tuple[ChargeRow, ...]:
+    weighings = [weighing for visit in history for weighing in visit.weighings]
+    return tuple(
+        ChargeRow(on=weighing.on, what=weighing.kind.value, grams=weighing.grams)
+        for weighing in sorted(weighings, key=lambda weighing: weighing.on)
     )
+
+
+def _come_back(order: WorkOrder) -> date | None:
+    days = [answer.look_again_on for answer in order.answers if answer.look_again_on is not None]
+    return min(days, default=None)
 
 
 def _outlook(balance: Balance | None) -> str:
@@ -252,7 +281,8 @@ def _outlook(balance: Balance | None) -> str:
 
 
 def _suspects(ranking: Ranking) -> tuple[SuspectRow, ...]:
-    return tuple(
+    """Return the likeliest places, and one line for all others, so that the shares sum to 1."""
+    rows = [
         SuspectRow(
             place=suspect.place,
             name=suspect.name,
@@ -263,7 +293,13 @@ def _suspects(ranking: Ranking) -> tuple[SuspectRow, ...]:
             ),
         )
         for suspect in ranking.suspects[:_SHOWN_SUSPECTS]
-    )
+    ]
+    others = ranking.suspects[_SHOWN_SUSPECTS:]
+    if others:
+        rest = math.fsum(suspect.share for suspect in others)
+        name = f"{len(others)} other places together"
+        rows.append(SuspectRow(place="others", name=name, share=rest, findings=()))
+    return tuple(rows)
 
 
 def _section_lines(sections: SectionReading | None) -> tuple[str, ...]:
