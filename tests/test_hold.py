@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from typing import TYPE_CHECKING
 
 import pytest
@@ -459,3 +460,41 @@ def test_a_rise_that_faded_was_desorption_and_does_not_fail(fluids: Fluids) -> N
     verdict = judged(vacuum_rows(40), vacuum_recipe(limit=5000, earlier_holds=[faded]), fluids)
     assert verdict.outcome is Outcome.PASS
     assert any("which fades, not a leak" in reason for reason in verdict.reasons)
+
+
+# -- gross leaks --------------------------------------------------------------------------------
+
+
+def emptying(minutes: float, *, time_s: float, plateau: float = 0.0) -> list[Row]:
+    """Nitrogen at 10 bar that flows by p² − room², or evens out to a plateau (share of gauge)."""
+    rows, pressure = [mark(0, "valve_closed")], 1.0e6 + ROOM_PA
+    rate = 1.0 / time_s / pressure
+    chance = random.Random(7)
+    for second in range(round(minutes * 60)):
+        noisy = pressure - ROOM_PA + chance.gauss(0.0, 50.0)
+        rows.append(reading(second, "low_side", noisy))
+        rows.append(reading(second, "pipe_temperature", 295.15 + chance.gauss(0.0, 0.01)))
+        if plateau:
+            pressure += (1.0e6 * plateau + ROOM_PA - pressure) / time_s
+        else:
+            pressure -= rate * (pressure**2 - ROOM_PA**2)
+    return rows
+
+
+@pytest.mark.parametrize("time_s", [30.0, 120.0, 600.0, 3600.0])
+def test_a_unit_that_empties_while_its_gas_settles_fails_at_once(
+    fluids: Fluids, time_s: float
+) -> None:
+    verdict = judged(emptying(20, time_s=time_s), decay_recipe(limit=5000), fluids)
+    assert verdict.outcome is Outcome.FAIL
+    assert verdict.decided_at_s is not None
+    assert verdict.decided_at_s < 600
+    assert any("gross leak" in reason.lower() for reason in verdict.reasons)
+
+
+@pytest.mark.parametrize("time_s", [10.0, 60.0, 90.0])
+def test_pressure_that_evens_out_between_the_sides_is_no_gross_leak(
+    fluids: Fluids, time_s: float
+) -> None:
+    verdict = judged(emptying(30, time_s=time_s, plateau=0.7), decay_recipe(limit=5000), fluids)
+    assert verdict.outcome is not Outcome.FAIL

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 from holdwatch_physics.fluids import wall_exponent
 from holdwatch_procedures.blocks import specs_by_role
 from holdwatch_procedures.decay_setup import Barometer, DecaySetup
 from holdwatch_procedures.decay_spoil import DecayWatch
+from holdwatch_procedures.gross import GrossLeak
 from holdwatch_procedures.vacuum_rise import RiseWatch
 from holdwatch_procedures.vacuum_setup import VacuumSetup
 from holdwatch_procedures.vacuum_spoil import VacuumWatch
@@ -67,6 +69,14 @@ def decay_setup(
         thermometer=thermometer,
         start_k=scale.at_k,
     )
+
+
+def gross_leak(recipe: Recipe, fluids: Fluids, scale: Scale, start_pa: float) -> GrossLeak:
+    """Return what sees a unit empty before its gas has settled."""
+    wall, _ = wall_exponent(recipe.wall_material, scale.at_k)
+    kappa = fluids.temperature_exponent(recipe.gas, start_pa, scale.at_k) + wall
+    z_fail = NormalDist().inv_cdf(1.0 - recipe.limits.false_fail)
+    return GrossLeak(kappa, flow_uncertainty(recipe, scale), z_fail)
 
 
 def tempco_pa_per_k(spec: ChannelSpec | None, start_pa: float) -> float:

@@ -17,6 +17,7 @@ from holdwatch_procedures.scale import Scale, scale_for
 from holdwatch_procedures.setups import (
     decay_setup,
     decay_watch,
+    gross_leak,
     rise_watch,
     vacuum_setup,
     vacuum_watch,
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.decay_spoil import DecayWatch
     from holdwatch_procedures.estimates import Block, Estimate
+    from holdwatch_procedures.gross import GrossLeak
     from holdwatch_procedures.recipe import Recipe
     from holdwatch_procedures.sequence import Item
     from holdwatch_procedures.vacuum_rise import RiseLook, RiseWatch
@@ -95,6 +97,8 @@ class Stretch:
         self.estimate: Estimate | None = None
         self.own: Estimate | None = None
         self.rise: RiseLook | None = None
+        self._gross: GrossLeak | None = None
+        self._gross_scale: Scale | None = None
         self._bounded: Outcome | None = None
         self._agreed = 0
         self.settled_at_s: float | None = None
@@ -171,10 +175,12 @@ class Stretch:
     def _judge(self, closed: ClosedBlock) -> Look:
         self._remember(closed)
         estimate = self._push(closed.block)
-        spoils = (*self._gross(closed), *self._watched(closed.block))
+        spoils = (*self._at_a_glance(closed), *self._watched(closed.block))
         if estimate is not None:
             self.own = estimate
             estimate = self.estimate = self._together(estimate)
+        if estimate is None or not estimate.ready:
+            estimate = self._gross_leak(closed.block) or estimate
         decision: Outcome | None = None
         if not any(spoil.action is not Action.NOTE for spoil in spoils):
             decision = self._decide(closed.block, estimate)
@@ -213,7 +219,7 @@ class Stretch:
         per_pa = amount_density(1.0, z, gas_k)
         self.plain.extend((t, p * per_pa) for t, p in closed.samples)
 
-    def _gross(self, closed: ClosedBlock) -> Iterator[Spoil]:
+    def _at_a_glance(self, closed: ClosedBlock) -> Iterator[Spoil]:
         """What a glance at the block shows: the end of the range, too much pressure."""
         facts, block = self._facts, closed.block
         facts.saturated_run = facts.saturated_run + 1 if 2 * closed.saturated > closed.total else 0
@@ -258,6 +264,23 @@ class Stretch:
             self.settled_at_s = engine.settled_at_s
         elif estimate is not None and estimate.ready and self.settled_at_s is None:
             self.settled_at_s = estimate.t_s
+        return estimate
+
+    def _gross_leak(self, block: Block) -> Estimate | None:
+        """What a unit that empties before its gas has settled shows."""
+        if self.recipe.is_vacuum or block.pressure_pa is None:
+            return None
+        if self._gross is None:
+            room, gas_k = block.barometer_pa, self._gas_k()
+            if block.pressure_pa <= room:
+                return None
+            scale = scale_for(self.recipe, self._fluids, block.pressure_pa, room, gas_k)
+            self._gross = gross_leak(self.recipe, self._fluids, scale, block.pressure_pa)
+            self._gross_scale = scale
+        estimate = self._gross.push(block)
+        if estimate is not None:
+            self.estimate = self.own = estimate
+            self.scale = self._gross_scale
         return estimate
 
     def _together(self, estimate: Estimate) -> Estimate:
