@@ -6,12 +6,12 @@ import sqlite3
 import time
 from typing import TYPE_CHECKING
 
-import pytest
-
 from holdwatch_daemon.store.counters import SqliteCounters
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    import pytest
 
 
 def test_counters_outlive_the_process(tmp_path: Path) -> None:
