@@ -341,7 +341,7 @@ async def test_an_impostor_with_a_probes_address_and_another_key_is_never_believ
     async with Listening(SECRET) as ear:
         while not ear.values("BM-bay1-clamp/temperature"):  # until the scan has begun
             await say(air, [packet(1, 2100)])
-        source = random.Random(5)  # noqa: S311 - test data, not secrets
+        source = random.Random(5)
         for count in range(2, 60):
             await say(air, [packet(count, 2100 + count)])
             forged = source.choice(
