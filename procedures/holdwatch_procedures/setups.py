@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from holdwatch_procedures.scale import Scale
 
 TEMPCO_SHARE_PER_K = 2e-4
-"""Temperature effect of a gauge that declares none, share of its span per kelvin: the middle of
-the 0.01 to 0.05 % that is common (common practice, no source)."""
+"""Temperature effect of a gauge that declares none, share of its span per kelvin, standard
+uncertainty: within the 0.01 to 0.05 % that is common (common practice, no source)."""
 SPAN_OVER_PRESSURE = 2.0
 """Span taken for a gauge that declares none, as a multiple of the pressure under test."""
 
@@ -80,12 +80,16 @@ def gross_leak(recipe: Recipe, fluids: Fluids, scale: Scale, start_pa: float) ->
 
 
 def tempco_pa_per_k(spec: ChannelSpec | None, start_pa: float) -> float:
-    """Standard uncertainty of a gauge's own temperature effect, Pa/K."""
+    """Standard uncertainty of a gauge's own temperature effect, Pa/K.
+
+    A declared coefficient is the largest that the gauge may have, either way: rectangular, so
+    that its standard uncertainty is a/√3 (JCGM 100, 4.3.7).
+    """
     ends = None if spec is None else spec.range_si()
     span = ends[1] - ends[0] if ends is not None else SPAN_OVER_PRESSURE * start_pa
     share = TEMPCO_SHARE_PER_K
     if spec is not None and spec.tempco_percent_of_span_per_k is not None:
-        share = spec.tempco_percent_of_span_per_k / 100.0
+        share = spec.tempco_percent_of_span_per_k / 100.0 / math.sqrt(3.0)
     return share * span
 
 
