@@ -186,6 +186,29 @@ def test_when_it_will_be_noticed_by_hand() -> None:
     assert balance([pair(600, 650)], CLEAN, nameplate_g=600).noticed is None
 
 
+def test_what_is_known_to_be_lost_at_the_hoses_is_no_leak() -> None:
+    made = balance([pair(600, 500)], Allowances(5.0, (0.0, 0.0), 12.0))
+    assert made.value == pytest.approx(88.0)
+
+
+def test_little_missing_never_makes_the_upper_bound_small() -> None:
+    """2 g missing and 0 to 30 g allowed for: the leak may still be what the scale can hide.
+
+    All truths below the bound must be possible: 8 g lost, nothing kept back, the scale off by 6.
+    """
+    made = balance([pair(600.0, 598.0)], Allowances(5.0, (0.0, 30.0)))
+    assert made.value < 0.0
+    assert made.high is not None
+    assert made.high == pytest.approx(1.0 + 8.07, abs=0.02)  # at most the 2 g can have stayed
+    rng = np.random.default_rng(2)
+    n = 1_000_000
+    leak, stays = rng.uniform(0, 60, n), rng.uniform(0, 30, n)
+    missing = leak + stays + rng.uniform(-5, 5, n) + rng.uniform(-5, 5, n)
+    alike = leak[np.abs(missing - 2.0) < 0.5]  # of all units, those that look like this one
+    assert len(alike) > 1000
+    assert np.mean(alike <= made.high) > 0.975
+
+
 def test_more_out_than_in_is_said() -> None:
     made = balance([pair(600, 650)], CLEAN)
     assert made.value == pytest.approx(-50.0)

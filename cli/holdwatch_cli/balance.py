@@ -161,7 +161,8 @@ def as_text(made: Balance) -> str:
     if made.percent_per_year is not None:
         lines.append(f"{'of the nameplate':17}{made.percent_per_year:.1f} % a year")
     law = LAW_G_PER_YEAR[made.evaporators]
-    lines.append(f"{'law':17}{law:g} g a year ({made.evaporators} evaporator): {made.against_law}")
+    parts = "1 evaporator" if made.evaporators == 1 else f"{made.evaporators} evaporators"
+    lines.append(f"{'law':17}{law:g} g a year ({parts}): {made.against_law}")
     lines += _outlook(made)
     low, high = made.allowances.unrecovered_g
     lines.append("")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
@@ -40,9 +40,19 @@ class OneMoreWeighing:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A rate with its two errors: a normal one and the reach of the common rectangular one."""
+    """A rate, g a year, with its two errors: a normal one and a common rectangular one.
+
+    Attributes:
+        value: The rate with the middle of what may have stayed taken off.
+        least: The same with the least of it taken off: the most that can have leaked, but for the
+            weighings' errors.
+        sigma: Standard deviation of the weighings' errors.
+        reach: Half the width of what may have stayed, as a rate.
+        chi_square: How far the visits disagree.
+    """
 
     value: float
+    least: float
     sigma: float
     reach: float
     chi_square: float
@@ -51,6 +61,16 @@ class Fit:
     def half_width(self) -> float:
         """Half-width of the 95 % interval."""
         return half_width(self.sigma, self.reach, CONFIDENCE)
+
+    @property
+    def high(self) -> float:
+        """Upper end of the 95 % interval.
+
+        No more can have stayed than is missing, since a leak is never negative: where less is
+        missing than may have stayed, the allowance ends there.
+        """
+        reach = min(self.reach, max(0.5 * self.least, 0.0))
+        return self.least - reach + half_width(self.sigma, reach, CONFIDENCE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,10 +203,10 @@ def balance(
     notes = _notes(ordered, fit)
     if _disagree(fit, len(ordered)):
         widened = math.sqrt(fit.chi_square / (len(ordered) - 1))
-        fit = Fit(fit.value, fit.sigma * widened, fit.reach, fit.chi_square)
+        fit = replace(fit, sigma=fit.sigma * widened)
     low = fit.value - fit.half_width
     ran_out = any(pair.ran_out for pair in ordered)
-    high = None if ran_out else fit.value + fit.half_width
+    high = None if ran_out else fit.high
     limit = LAW_G_PER_YEAR[evaporators]
     start = (nameplate_g or 0.0, ordered[-1].recovered_at) if refilled is None else refilled
     to_lose = None if nameplate_g is None else start[0] - nameplate_g * (1.0 - noticed_share_lost)
@@ -262,7 +282,8 @@ def _fit(pairs: Sequence[Pair], allowed: Allowances) -> Fit:
         for loss, t, v in zip(losses, times, own, strict=True)
         if v + stayed > 0.0
     )
-    return Fit(value, sigma, sum(weights) * allowed.reach_g, chi_square)
+    reach = sum(weights) * allowed.reach_g
+    return Fit(value, value + reach, sigma, reach, chi_square)
 
 
 def _weights(times: Sequence[float], own: Sequence[float], common: float) -> list[float]:
@@ -300,7 +321,7 @@ def _notes(pairs: Sequence[Pair], fit: Fit) -> list[str]:
             "The unit came out (nearly) empty: it may have been so for long, so the loss is at "
             "least this and has no upper bound."
         )
-    if fit.value + fit.half_width < 0.0:
+    if fit.high < 0.0:
         notes.append(
             "More came out than went in: a weighing is wrong, a top-up was not written down, or "
             "something else is in the unit."
