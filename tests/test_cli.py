@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-COMMANDS = ("demo", "serve", "scan", "judge", "plan", "balance", "export", "check")
+COMMANDS = ("demo", "serve", "scan", "enrol", "judge", "plan", "balance", "export", "check")
 
 
 def holdwatch(

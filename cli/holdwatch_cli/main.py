@@ -94,6 +94,92 @@ def scan(
 
 
 @app.command()
+def enrol(
+    name: Annotated[str | None, typer.Option(help="The probe's name in this shop.")] = None,
+    address: Annotated[str | None, typer.Option(help="Address, as `scan` shows it.")] = None,
+    profile: Annotated[str | None, typer.Option(help="ess, gatt or bthome.")] = None,
+    key: Annotated[
+        str | None, typer.Option(help="Key of a bthome probe that encrypts, 32 hex digits.")
+    ] = None,
+    key_file: Annotated[
+        Path | None, typer.Option(help="File that holds the key; kept out of the configuration.")
+    ] = None,
+    mac: Annotated[
+        str | None, typer.Option(help="True address, where the system hides it (macOS).")
+    ] = None,
+    bay: Annotated[str | None, typer.Option(help="The bay it serves; added if new.")] = None,
+    role: Annotated[
+        str | None, typer.Option(help="low_side, high_side, vacuum, pipe_temperature(.2) …")
+    ] = None,
+    channel: Annotated[
+        str | None, typer.Option(help="Its channel, for example pressure.2; else by the role.")
+    ] = None,
+    reference: Annotated[
+        str | None, typer.Option(help="vented, sealed or absolute: the air does not say.")
+    ] = None,
+    unit: Annotated[str | None, typer.Option(help="Unit of the figures, e.g. kPag.")] = None,
+    range_: Annotated[str | None, typer.Option("--range", help="LOW:HIGH in its unit.")] = None,
+    resolution: Annotated[float | None, typer.Option(help="Step of its readings.")] = None,
+    noise: Annotated[float | None, typer.Option(help="Scatter of single readings.")] = None,
+    drift: Annotated[float | None, typer.Option(help="Wander in an hour.")] = None,
+    interval_s: Annotated[float | None, typer.Option(help="Time between readings, s.")] = None,
+    offset: Annotated[float | None, typer.Option(help="Calibration offset, its unit.")] = None,
+    scale: Annotated[float | None, typer.Option(help="Calibration scale.")] = None,
+    point: Annotated[
+        list[str] | None, typer.Option(help="SAID=TRUE beside a reference, twice: two points.")
+    ] = None,
+    zero: Annotated[
+        str | None, typer.Option(metavar="PROBE", help="Measure its offset now, open to the air.")
+    ] = None,
+    seconds: Annotated[float, typer.Option(min=2, max=600, help="How long to measure.")] = 20.0,
+    true: Annotated[
+        float | None, typer.Option(help="What it should say; else 0, or the barometer.")
+    ] = None,
+    config: Annotated[Path, typer.Option(help="The shop's file, made if missing.")] = Path(
+        "shop.toml"
+    ),
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show the file, write nothing.")
+    ] = False,
+    json: Json = False,
+) -> None:
+    """Enrol a probe: name, key, figures, calibration, and its role in a bay; bare, it asks.
+
+    Your comments and your order in shop.toml stay; the file of before is kept as shop.toml.bak.
+
+    Example: holdwatch enrol --name gauge-3 --address 02:00:00:00:00:09 --bay bay-1 --role low_side
+    --unit kPag --range 0:3500
+
+    Then, open to the air: holdwatch enrol --zero gauge-3
+    """
+    from holdwatch_cli import enrol_options as options
+    from holdwatch_cli.enrol import run_enrol, run_zero
+
+    said = {
+        "address": address,
+        "profile": profile,
+        "key": key,
+        "key_file": None if key_file is None else str(key_file),
+        "mac": mac,
+        "pressure_reference": reference,
+        "unit": unit,
+        "range": options.range_of(range_),
+        "resolution": resolution,
+        "noise": noise,
+        "drift": drift,
+        "interval_s": interval_s,
+    }
+    made = options.enrolment(name, said, bay, role, channel, offset, scale, point or [])
+    if zero is None:
+        raise typer.Exit(run_enrol(made, config, as_json=json, dry_run=dry_run))
+    options.only_zero(made)
+    status = run_zero(
+        zero, config, channel=channel, seconds=seconds, true=true, as_json=json, dry_run=dry_run
+    )
+    raise typer.Exit(status)
+
+
+@app.command()
 def judge(
     trace: Annotated[Path, typer.Argument(help="Recorded readings, CSV.")],
     recipe: Annotated[Path, typer.Option(help="The recipe, TOML.")],

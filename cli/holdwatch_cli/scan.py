@@ -23,11 +23,12 @@ def run_scan(*, seconds: float, as_json: bool) -> int:
     if not seen:
         say("No Bluetooth device was heard; `holdwatch check` says what may be missing.")
     for one in seen:
-        say(_line(one))
+        say(line(one))
     return 0
 
 
-def _line(one: Seen) -> str:
+def line(one: Seen) -> str:
+    """Return one device as one line for people."""
     signal = "" if one.rssi_dbm is None else f"{one.rssi_dbm} dBm"
     profile = one.profile or "no open format"
     values = ", ".join(_shown(value) for value in one.values) or one.note

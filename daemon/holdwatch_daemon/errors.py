@@ -26,3 +26,7 @@ class ConfigError(HoldwatchError):
 
 class StoreError(HoldwatchError):
     """The database cannot be used."""
+
+
+class CalibrationError(HoldwatchError):
+    """Readings or figures that are no calibration; the message says why and what to do."""
