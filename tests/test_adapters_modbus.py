@@ -277,31 +277,26 @@ async def test_a_late_answer_on_a_serial_line_is_not_taken_for_the_next_ones(
     devices: Devices,
 ) -> None:
     """An RTU answer carries no number: one that comes late must not answer the next question."""
-    two = ModbusProbe(
-        "BM-bay1-two",
-        (Register(0, TENTHS, "s16"), Register(1, Scale("temperature.2", "degC", 0.1), "s16")),
-        1,
-        0.02,
-        5.0,
-    )
+    first = ModbusProbe("first", (Register(0, TENTHS, "s16"),), 1, 0.02, 5.0)
+    second = ModbusProbe("second", (Register(1, TENTHS, "s16"),), 1, 0.02, 5.0)
     devices.set(1, 0, 100, SHORT)
     devices.set(1, 1, 900, SHORT)
     with PtyPair() as cable:
         server = ModbusSerialServer(devices.sim(), port=cable.ends[0], baudrate=115_200)
         await server.serve_forever(background=True)
         try:
-            async with Ear(adapter(SerialWay(cable.ends[1], 115_200), two)) as ear:
-                for _ in range(3):
-                    await ear.until_more("BM-bay1-two/temperature.2")
+            async with Ear(adapter(SerialWay(cable.ends[1], 115_200), first, second)) as ear:
+                for _ in range(5):
+                    await ear.until_more("first/temperature")
+                    await ear.until_more("second/temperature")
                     devices.free[1].clear()
                     await asyncio.sleep(0.45)  # longer than the patience of 0.3 s
                     devices.free[1].set()
-                await ear.until_more("BM-bay1-two/temperature.2")
-                assert {round(v - 273.15, 3) for _, v in ear.values("BM-bay1-two/temperature")} == {
-                    10.0
-                }
-                second = ear.values("BM-bay1-two/temperature.2")
-                assert {round(v - 273.15, 3) for _, v in second} == {90.0}
+                await ear.until_more("first/temperature")
+                await ear.until_more("second/temperature")
+                for name, celsius in (("first", 10.0), ("second", 90.0)):
+                    heard = {round(v - 273.15, 3) for _, v in ear.values(f"{name}/temperature")}
+                    assert heard == {celsius}
         finally:
             await server.shutdown()  # type: ignore[no-untyped-call]
 

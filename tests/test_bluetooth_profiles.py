@@ -5,12 +5,23 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import random
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from bleak import BleakScanner
 
-from bluetooth_rig import CLAMP, CLAMP_ON_AIR, GAUGE, GAUGE_ON_AIR, Listening, Sending, air, bus
+from bluetooth_rig import (
+    CLAMP,
+    CLAMP_ON_AIR,
+    GAUGE,
+    GAUGE_ON_AIR,
+    QUICK,
+    Listening,
+    Sending,
+    air,
+    bus,
+)
 from holdwatch_adapters.bluetooth import BluetoothAdapter, BluetoothProbe, scan
 from holdwatch_adapters.gatt import (
     HEALTH_THERMOMETER,
@@ -290,7 +301,8 @@ async def test_without_experimental_features_a_passive_scan_is_one_clear_error(
 
 
 async def test_a_radio_that_is_pulled_out_and_put_back_is_taken_up_at_once(air: FakeBluez) -> None:
-    async with Sending(air), Listening(GAUGE, CLAMP) as ear:
+    patient = replace(QUICK, scanner_silence=600.0)  # silence alone would not tell it in time
+    async with Sending(air), Listening(GAUGE, CLAMP, timing=patient) as ear:
         await ear.until_more("BM-bay1-gauge/pressure")
         await ear.until_more("BM-bay1-clamp/temperature")
         await air.unplug()

@@ -1,8 +1,8 @@
 """What an Environmental Sensing characteristic says of how it measures and when it notifies.
 
 Descriptors ES Measurement (0x290C), ES Trigger Setting (0x290D) and ES Configuration (0x290B):
-Environmental Sensing Service 1.0, section 3.1.2, from memory; the lengths and codes are
-checked against an independent implementation only where one reads them.
+Environmental Sensing Service 1.0, section 3.1.2. The layout and the codes of the first agree
+with two open firmware implementations of the service; those of the others are from memory.
 """
 
 from __future__ import annotations
