@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 from holdwatch_adapters.numbers import NUMBER_TYPES, Order
@@ -17,6 +18,12 @@ from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
     from holdwatch_physics.units import Unit
+
+
+@lru_cache(maxsize=1024)
+def _as_written(figure: float) -> Fraction:
+    """Return the shortest decimal that means this float, exactly."""
+    return Fraction(str(figure))
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +65,11 @@ class Scale:
         Raises:
             PayloadError: The value cannot exist.
         """
-        exact = Fraction(number) * Fraction(str(self.factor)) + Fraction(str(self.add))
+        exact = number if isinstance(number, Fraction) else Fraction(number)
+        if self.factor != 1.0:
+            exact *= _as_written(self.factor)
+        if self.add:
+            exact += _as_written(self.add)
         if abs(exact) > 10**12:  # perhaps too large for a float
             raise PayloadError(f"a {self.kind} of more than 10^12 {self.unit} cannot be")
         value_si = self.parsed.to_si(float(exact))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final
 
 from holdwatch_adapters.numbers import NUMBER_TYPES, NumberType
@@ -69,6 +70,11 @@ UNITS: Final[dict[int, SigUnit]] = {
 prefixed units (the exponent stands for them) and no inch of mercury, torr or micron."""
 
 
+@lru_cache(maxsize=128)
+def _power_of_ten(exponent: int) -> Fraction:
+    return Fraction(10) ** exponent
+
+
 @dataclass(frozen=True, slots=True)
 class SelfDescribed:
     """Reads a characteristic by its own description.
@@ -100,7 +106,11 @@ class SelfDescribed:
         raw = self.number.read(payload)
         if raw in self.number.ends:
             return None
-        value = (raw * Fraction(10) ** self.exponent + self.unit.before) * self.unit.factor
+        value = raw * _power_of_ten(self.exponent) if self.exponent else raw
+        if self.unit.before:
+            value += self.unit.before
+        if self.unit.factor != 1:
+            value *= self.unit.factor
         if abs(value) > 10**12:  # too large for any of our limits, and perhaps for a float
             raise PayloadError(f"a {self.kind} of more than 10^12 {self.unit.name} cannot be")
         return checked(self.kind, float(value))
