@@ -43,6 +43,9 @@ FIRST_LOOK = 12
 NEAR_TOP = 0.97
 UNEVEN_U = 0.25  # share of the wall's swing that its mean slope does not tell
 BLIND_U = 0.5
+# A random walk moves the slope of a straight line by √(6/5)·σ/√T; beside exponentials the slope
+# comes from about the last third, where it moves it by some three times as much (measured).
+WANDER_U = 3.3
 WALLS_K = (200.0, 350.0)
 HOT_BAY_K = 313.15  # taken for the cap where no temperature is known at all
 FALL_CHI2 = 25.0
@@ -241,7 +244,7 @@ class VacuumEngine:
         water = amplitude * (UNEVEN_U * swing + BLIND_U * blind) / span_s
         follows = amplitude * self._psi_slope()
         scale = 2.0 * setup.scale_share * max(mean, 0.0) / span_s
-        drift = 1.1 * setup.gauge_drift_pa / math.sqrt(HOUR * span_s)
+        drift = WANDER_U * setup.gauge_drift_pa / math.sqrt(HOUR * span_s)
         rounding = 0.0
         if not self._noise.dithered:
             rounding = (setup.resolution_pa or 0.0) / (math.sqrt(3.0) * span_s)
@@ -329,8 +332,9 @@ class VacuumEngine:
 
 
 def _desorption(fit: Fit) -> float:
-    """Return ΣA of a fit, Pa."""
-    return float(fit.amplitudes[: len(RISES)].sum())
+    """Return ΣA of a fit less its falls, Pa: what was given off for certain."""
+    rises, falls = fit.amplitudes[: len(RISES)], fit.amplitudes[len(RISES) :]
+    return max(float(rises.sum() - falls.sum()), 0.0)
 
 
 def _threshold(alpha: float) -> float:
