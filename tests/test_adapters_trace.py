@@ -152,7 +152,7 @@ def test_empty_lines_at_the_end_and_a_byte_order_mark_harm_nothing() -> None:
 READING = st.tuples(
     st.integers(-(10**15), 10**18),
     st.sampled_from(["low_side", "a, b", 'say "x"', "two\nlines", "é"]),
-    st.floats(0.0, 1e9),
+    st.floats(0.0, 5e7),  # up to the highest pressure that can be
     st.sampled_from(Quality),
 )
 
@@ -175,7 +175,7 @@ def test_what_export_writes_is_read_back_bit_for_bit(
 
 
 def test_random_bytes_never_crash_the_reader() -> None:
-    source = random.Random(7)  # noqa: S311 - test data, not secrets
+    source = random.Random(7)
     alphabet = '0123456789.,:"TZ+-eKPag \r\n' + "vacuum\u0663"
     for _ in range(2_000):
         text = "".join(source.choices(alphabet, k=source.randrange(60)))

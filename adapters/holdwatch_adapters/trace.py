@@ -14,6 +14,7 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from holdwatch_physics.possible import POSSIBLE, impossible
 from holdwatch_physics.reading import Quality, Quantity, Reading, role_of
 from holdwatch_physics.trace_line import MARK_CHANNEL, TraceValueError, parse_seconds
 from holdwatch_physics.units import Unit, UnitError, parse_unit
@@ -106,8 +107,10 @@ class _Reader:
     def __init__(self, name: str) -> None:
         self._name = name
         self._line = 0
-        self._known: dict[tuple[str, str], tuple[Quantity, Callable[[float], float], float]] = {}
-        """By channel and unit word: what it measures, its way to SI, the lowest value."""
+        self._known: dict[
+            tuple[str, str], tuple[Quantity, Callable[[float], float], float, float]
+        ] = {}
+        """By channel and unit word: what it measures, its way to SI, lowest and highest value."""
         self._quantities: dict[str, Quantity] = {}
         self._of_day: bool | None = None  # whether times are RFC 3339; None before the first
         self._second: tuple[str, int] = ("", 0)  # the last second seen and its ns
@@ -142,11 +145,11 @@ class _Reader:
             # Nearly every line of a long trace takes this short way; one that is not plain, or
             # not right, takes the careful one, which says what is wrong.
             try:
-                quantity, to_si, lowest = known[fields[1], fields[3]]
+                quantity, to_si, lowest, highest = known[fields[1], fields[3]]
                 value = to_si(float(fields[2]))
                 if columns == _WITH_QUALITY:
                     quality = _QUALITIES[fields[4]]
-                plain = lowest <= value < math.inf and "_" not in fields[2] and raw.isascii()
+                plain = lowest <= value <= highest and "_" not in fields[2] and raw.isascii()
             except (IndexError, KeyError, ValueError):
                 plain = False
             if not plain or len(fields) != columns:
@@ -232,12 +235,14 @@ class _Reader:
         quantity = unit.quantity
         if self._quantities.get(channel) is not quantity:
             self._check_channel(channel, quantity)
-        value = self._value(number, unit)
-        lowest = -math.inf if quantity is Quantity.PRESSURE_GAUGE else 0.0
-        self._known[channel, unit_text] = (quantity, unit.to_si, lowest)
+        value = self._value(number, unit, quality)
+        lowest, highest = POSSIBLE[quantity]
+        if quantity is Quantity.PRESSURE_ABSOLUTE:
+            lowest = 0.0
+        self._known[channel, unit_text] = (quantity, unit.to_si, lowest, highest)
         return TraceRow(t_ns, channel, quantity, value, quality, "")
 
-    def _value(self, text: str, unit: Unit) -> float:
+    def _value(self, text: str, unit: Unit, quality: Quality) -> float:
         try:
             value = float(text)
         except ValueError:
@@ -247,9 +252,14 @@ class _Reader:
         si = unit.to_si(value)
         if not math.isfinite(si):
             raise self._error(f"value {text!r} is not a finite number")
-        if si < 0.0 and unit.quantity is not Quantity.PRESSURE_GAUGE:
-            if unit.quantity is Quantity.TEMPERATURE:
-                raise self._error(f"{text} {unit.name} is below absolute zero")
+        if si < 0.0 and unit.quantity is Quantity.TEMPERATURE:
+            raise self._error(f"{text} {unit.name} is below absolute zero")
+        why = impossible(unit.quantity, si)
+        if why:
+            raise self._error(f"{text} {unit.name} cannot have been measured: {why}")
+        # A gauge a little off its zero reads below it; that is kept, and nobody believes it.
+        below_nothing = si < 0.0 and unit.quantity is Quantity.PRESSURE_ABSOLUTE
+        if below_nothing and quality is Quality.GOOD:
             raise self._error(
                 f"an absolute pressure of {text} {unit.name} is below zero: "
                 "a gauge pressure takes a unit that ends in g"

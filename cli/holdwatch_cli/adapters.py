@@ -50,7 +50,7 @@ def adapters_for(shop: ShopConfig, clock: Clock) -> list[Adapter]:
         SerialAdapter(_serial(probe), clock) for probe in shop.probe if probe.kind == "serial"
     ]
     adapters += [
-        TraceAdapter(probe.file, clock)
+        TraceAdapter(probe.file, clock, probe=probe.name)
         for probe in shop.probe
         if probe.kind == "trace" and probe.file is not None
     ]

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from holdwatch_daemon.events import Draft
 from holdwatch_daemon.store.writer import FlaggedReading
-from holdwatch_physics.reading import ProbeNotice, Quality, Quantity
+from holdwatch_physics.possible import impossible
+from holdwatch_physics.reading import ProbeNotice, Quality
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from holdwatch_daemon.bays import Bay
     from holdwatch_daemon.clock import ServiceClock
-    from holdwatch_daemon.events import Draft, EventLog
+    from holdwatch_daemon.events import EventLog
     from holdwatch_daemon.probes import ProbeBook
     from holdwatch_daemon.senses import Senses
     from holdwatch_daemon.store.writer import Writer
@@ -23,14 +24,6 @@ if TYPE_CHECKING:
 AHEAD_NS = 2_000_000_000
 """A reading may be stamped this far ahead of the clock, ns; beyond it the stamp is wrong."""
 _LATEST_NS = 2**62
-
-# Wide bounds: only what cannot be. An absolute gauge near its zero may read a little below it.
-_POSSIBLE: dict[Quantity, tuple[float, float]] = {
-    Quantity.TEMPERATURE: (1.0, 1_000.0),
-    Quantity.PRESSURE_ABSOLUTE: (-5_000.0, 5.0e7),
-    Quantity.PRESSURE_GAUGE: (-1.2e5, 5.0e7),
-}
-
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
@@ -47,14 +40,9 @@ def doubt(reading: Reading, now_mono_ns: int) -> Doubt | None:
         reading: As the adapter gave it.
         now_mono_ns: Monotonic time of the clock that stamps readings, ns.
     """
-    low, high = _POSSIBLE[reading.quantity]
-    if not (math.isfinite(reading.value) and low <= reading.value <= high):
-        unit = "K" if reading.quantity is Quantity.TEMPERATURE else "Pa"
-        return Doubt(
-            f"{reading.channel}: {reading.value:g} {unit} is outside {low:g} to {high:g} {unit}; "
-            "check the probe",
-            stored=False,
-        )
+    why = impossible(reading.quantity, reading.value)
+    if why:
+        return Doubt(f"{reading.channel}: {why}; check the probe", stored=False)
     if not (0 < reading.utc_ns < _LATEST_NS and -_LATEST_NS < reading.mono_ns < _LATEST_NS):
         return Doubt(f"{reading.channel}: its time cannot be; check the clocks", stored=False)
     ahead_ns = reading.mono_ns - now_mono_ns
@@ -107,7 +95,19 @@ class Intake:
                 self._tell(self._book.take(item), item.probe)
             elif self._book.knows(item.channel):
                 changed.update(self._reading(item))
+            else:
+                self._tell_stranger(item)
         return changed
+
+    def _tell_stranger(self, reading: Reading) -> None:
+        """Say, once for each, that a probe is not enrolled and is not believed."""
+        probe = reading.channel.partition("/")[0]
+        if self._book.is_new_stranger(probe):
+            text = f"Probe {probe!r} is not enrolled: nothing of it is recorded; see `enrol`."
+            draft = Draft(
+                "holdwatch.reading.refused", reading.utc_ns, {"text": text}, subject=probe
+            )
+            self._events.tell(draft)
 
     def _reading(self, reading: Reading) -> list[str]:
         now_mono_ns = self._clock.mono_ns()

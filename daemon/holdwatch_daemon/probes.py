@@ -42,12 +42,17 @@ class ProbeState:
     refused_told_ns: int | None = None
 
 
+MOST_STRANGERS = 50
+"""Names of probes not enrolled that are told of; more are only counted."""
+
+
 class ProbeBook:
     """The state of every probe; turns notices into events, each change told once."""
 
     def __init__(self, enrolled: Iterable[ProbeConfig]) -> None:
         self.states = {probe.name: ProbeState(probe.name) for probe in enrolled}
         self.strangers = 0
+        self._strangers_told: set[str] = set()
 
     def knows(self, channel: str) -> bool:
         """Whether a channel belongs to an enrolled probe; others are counted and not believed."""
@@ -55,6 +60,13 @@ class ProbeBook:
             return True
         self.strangers += 1
         return False
+
+    def is_new_stranger(self, probe: str) -> bool:
+        """Whether this probe, which is not enrolled, has not been told of yet."""
+        if probe in self._strangers_told or len(self._strangers_told) >= MOST_STRANGERS:
+            return False
+        self._strangers_told.add(probe)
+        return True
 
     def heard(self, reading: Reading, *, out_of_order: bool = False) -> None:
         """Count a reading that was accepted."""

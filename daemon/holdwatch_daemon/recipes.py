@@ -57,9 +57,7 @@ def complete_recipe(
     filled = dict(table)
     if bay.unit_under_test is not None:
         figures = bay.unit_under_test.recipe_figures()
-        if _states_max_pressure(filled):
-            figures.pop("max_pressure_kpa_g", None)
-        filled = figures | filled
+        filled = figures | _never_above(filled, bay.unit_under_test.max_pressure_kpa_g)
     if "barometer_kpa" not in filled and "altitude_m" not in filled:
         site = config.site.model_dump(include={"barometer_kpa", "altitude_m"}, exclude_none=True)
         filled |= site
@@ -70,6 +68,21 @@ def complete_recipe(
         filled["start"] = "seen" if filled.get("procedure") == "standing-vacuum" else "said"
     filled["channels"] = _channels(filled.get("channels", {}), config, bay)
     return load_recipe(filled, where=where)
+
+
+def _never_above(table: Mapping[str, Any], plate_kpa: float | None) -> dict[str, Any]:
+    """Return a recipe whose highest allowed pressure is not above the unit's own plate."""
+    held = dict(table)
+    if plate_kpa is None:
+        return held
+    limits = dict(held["limits"]) if isinstance(held.get("limits"), dict) else {}
+    stated = [held.pop("max_pressure_kpa_g", None), limits.pop("max_pressure_kpa_g", None)]
+    if isinstance(held.get("limits"), dict):
+        held["limits"] = limits
+    figures = [each for each in stated if each is not None]
+    wrong = [each for each in figures if not isinstance(each, int | float)]
+    held["max_pressure_kpa_g"] = wrong[0] if wrong else min([plate_kpa, *figures])
+    return held
 
 
 def _states_max_pressure(table: Mapping[str, Any]) -> bool:

@@ -118,8 +118,11 @@ class Senses:
             drafts += _stuck(channel, reading)
             if quality is Quality.GOOD:
                 drafts += self._neighbours(reading, value)
-        doubtful = channel.told_stuck or any(
-            pair.watch.apart for pair in self._pairs.get(reading.channel, ())
+        below_nothing = value < 0.0 and reading.quantity is Quantity.PRESSURE_ABSOLUTE
+        doubtful = (
+            below_nothing
+            or channel.told_stuck
+            or any(pair.watch.apart for pair in self._pairs.get(reading.channel, ()))
         )
         if doubtful and quality is Quality.GOOD:
             quality = Quality.SUSPECT

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
-from holdwatch_physics.reading import Quality, Quantity, role_of
-from holdwatch_procedures.hold import Hold
+from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+from holdwatch_procedures.hold import MARK_WORD, Hold
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.recipe import Recipe
     from holdwatch_procedures.verdict import Verdict
+
+
+ROOM_PA = (30e3, 120e3)
+"""What a barometer may read where people work: from the highest towns to the deepest mines, Pa."""
 
 
 class Row(Protocol):
@@ -74,6 +78,7 @@ def judge(rows: Iterable[Row], recipe: Recipe, fluids: Fluids, *, version: str) 
                 "it; sort the trace by time"
             )
         if row.quantity is None:
+            _check_word(row.word, line, recipe)
             mark(row.t_ns, row.word)
         else:
             if row.channel not in roles:
@@ -81,6 +86,8 @@ def judge(rows: Iterable[Row], recipe: Recipe, fluids: Fluids, *, version: str) 
             role = roles[row.channel]
             if role is None:
                 continue
+            if role == Role.BAROMETER:
+                _check_room(row.value, line)
             pressures += row.quantity is not Quantity.TEMPERATURE
             feed(row.t_ns, role, row.quantity, row.value, row.quality)
         if hold.verdict is not None:
@@ -92,6 +99,25 @@ def judge(rows: Iterable[Row], recipe: Recipe, fluids: Fluids, *, version: str) 
             'low_side or high_side, or give it a role under [channels."NAME"] of the recipe'
         )
     return hold.finish()
+
+
+def _check_word(word: str, line: int, recipe: Recipe) -> None:
+    """Refuse a mark that is not this procedure's: a slip of the pen must not move its clock."""
+    own = MARK_WORD[recipe.procedure]
+    if word != own and not word.startswith("note"):
+        raise UnusableTraceError(
+            f"line {line}: mark {word!r} means nothing to a {recipe.procedure}; write {own!r}, or "
+            "'note' and a remark"
+        )
+
+
+def _check_room(pressure_pa: float, line: int) -> None:
+    low, high = ROOM_PA
+    if not low <= pressure_pa <= high:
+        raise UnusableTraceError(
+            f"line {line}: no room has {pressure_pa / 1e3:g} kPa; a barometer reads "
+            f"{low / 1e3:g} to {high / 1e3:g} kPa absolute"
+        )
 
 
 def _checked_role(row: Row, line: int, recipe: Recipe) -> str | None:

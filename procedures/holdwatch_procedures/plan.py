@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_physics.reading import Role
+from holdwatch_physics.substances import refrigerant
 from holdwatch_procedures import words
 from holdwatch_procedures.blocks import specs_by_role
 from holdwatch_procedures.decay_forecast import Surroundings, forecast_path
@@ -96,7 +97,7 @@ class Plan:
         conditions = self.conditions
         return {
             "procedure": self.recipe.procedure,
-            "refrigerant": self.recipe.refrigerant,
+            "refrigerant": refrigerant(self.recipe.refrigerant).short_name,
             "minutes": self.minutes,
             "smallest_visible_g_per_year": self.visible_g_per_year,
             "sees_criterion": self.sees_criterion,

@@ -73,6 +73,7 @@ class _Facts:
     saturated_run: int = 0
     over_run: int = 0
     origin_pa: list[float] = field(default_factory=list)
+    since_origin: int = 0
     newest_pa: deque[float] = field(default_factory=lambda: deque(maxlen=ENDS))
     early_pa: list[float] = field(default_factory=list)
     early_room_pa: list[float] = field(default_factory=list)
@@ -126,7 +127,9 @@ class Stretch:
     def raw_change_pa(self) -> float | None:
         """Measured change of absolute pressure since the engine's start, Pa."""
         facts = self._facts
-        if facts.origin_pa:
+        if self.rise is not None and math.isfinite(self.rise.rise_pa):
+            return self.rise.rise_pa  # counted from isolation, as its criterion is
+        if facts.since_origin >= 2 * ENDS:
             return fmean(facts.newest_pa) - fmean(facts.origin_pa)
         if facts.last_pa is None or facts.first_pa is None:
             return None
@@ -200,8 +203,10 @@ class Stretch:
             facts.first_pa = block.pressure_pa
         facts.last_pa = block.pressure_pa
         facts.newest_pa.append(block.pressure_pa)
-        if block.t_s >= self._origin_s and len(facts.origin_pa) < ENDS:
-            facts.origin_pa.append(block.pressure_pa)
+        if block.t_s >= self._origin_s:
+            facts.since_origin += 1
+            if len(facts.origin_pa) < ENDS:
+                facts.origin_pa.append(block.pressure_pa)
         if len(facts.early_pa) < DECAY_FIRST_BLOCKS:
             facts.early_pa.append(block.pressure_pa)
             facts.early_room_pa.append(block.barometer_pa)

@@ -6,6 +6,8 @@ from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
+from holdwatch_physics.substances import refrigerant
+
 if TYPE_CHECKING:
     from holdwatch_procedures.estimates import Cause
 
@@ -109,7 +111,7 @@ class Leak:
                 "low": grams.low,
                 "high": grams.high,
                 "interval95": None if grams.interval95 is None else list(grams.interval95),
-                "refrigerant": self.refrigerant,
+                "refrigerant": refrigerant(self.refrigerant).short_name,
                 "law": self.law,
                 "by_law": dict(self.by_law),
                 "viscosity_relative_u": self.restatement_u,
