@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import json
 from typing import TYPE_CHECKING
 
@@ -124,6 +125,24 @@ async def test_no_broker_is_one_clear_error() -> None:
     stream = adapter(free_port()).stream()
     with pytest.raises(AdapterError, match=r"the broker 127\.0\.0\.1:\d+ cannot be used"):
         await anext(stream)
+
+
+async def test_a_broker_that_never_answers_is_one_clear_error_and_leaves_nothing() -> None:
+    ends: list[asyncio.StreamWriter] = []
+    silent = await asyncio.start_server(lambda _, writer: ends.append(writer), "127.0.0.1", 0)
+    port = silent.sockets[0].getsockname()[1]
+    broker = MqttAdapter(Broker("127.0.0.1", port), [WALL], WallClock(), patience_s=0.5)
+    for _ in range(3):
+        with pytest.raises(AdapterError, match=r"no answer within 0\.5 s"):
+            await anext(broker.stream())
+    await asyncio.sleep(0.1)
+    assert len(ends) == 3
+    for end in ends:
+        end.close()
+    silent.close()
+    gc.collect()  # an end of ours left open would be an error here
+    ours = [t for t in asyncio.all_tasks() if "holdwatch_adapters" in str(t.get_coro())]
+    assert ours == []
 
 
 @pytest.mark.parametrize(
