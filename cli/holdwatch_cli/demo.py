@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import logging
 import os
 import shutil
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
     from holdwatch_simulators.live import LiveBay
     from holdwatch_simulators.wire import WireUpdate
 
+SPEAK_WITHIN_S = 20.0
+"""How long the probes get to be heard before the holds begin without them, real seconds."""
 BUS_VARIABLE = "DBUS_SYSTEM_BUS_ADDRESS"
 """bleak looks here for the system bus each time that it connects."""
 
@@ -53,19 +56,18 @@ async def _demo(
     lives = demo_shop.live_bays(clock, seed, lambda bay, word: said.put_nowait((bay, word)))
     shop = with_options(_shop(lives, config), port=port, data=data)
     async with contextlib.AsyncExitStack() as stack:
-        begin = asyncio.Event()
-        adapter, air = await _air(stack, lives, clock, begin)
+        adapter = await _air(stack, lives, clock)
         service = await stack.enter_async_context(Service(shop, clock, [adapter], simulated=True))
         url = await stack.enter_async_context(screen(service, shop))
         _announce(service, shop, url, speed)
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(_tell_events(service))
             tasks.create_task(_say_marks(service, said))
+            await _until_all_speak(service)
             await _start_holds(service)
-            begin.set()  # only now: a valve must not be closed before its hold has begun
-            if air is not None:
-                for live in lives.values():
-                    tasks.create_task(_put_on_air(live, air))
+            for live in lives.values():
+                live.begin()  # only now: a valve must not be closed before its hold has begun
+            await asyncio.Event().wait()
 
 
 def _shop(lives: dict[str, LiveBay], config: Path | None) -> ShopConfig:
@@ -82,18 +84,23 @@ async def _air(
     stack: contextlib.AsyncExitStack,
     lives: dict[str, LiveBay],
     clock: ScaledClock,
-    begin: asyncio.Event,
-) -> tuple[Adapter, FakeBluez | None]:
-    """Put the probes on a private D-Bus where one can be started, else feed the decoders."""
+) -> Adapter:
+    """Put the probes on a private D-Bus where one can be started, else feed the decoders.
+
+    They speak from the beginning, as those of a real bay do.
+    """
     probes = demo_shop.bluetooth_probes(lives)
     if shutil.which("dbus-daemon") is None:
         say("No dbus-daemon on this machine: the simulated probes feed the decoders directly.")
-        return PayloadAdapter(probes, clock, _merged(lives, begin)), None
+        return PayloadAdapter(probes, clock, _merged(lives))
     bus = await stack.enter_async_context(PrivateBus())
     stack.enter_context(_environment(BUS_VARIABLE, bus.address))
     described = [probe for live in lives.values() for probe in live.probes]
     air = await stack.enter_async_context(FakeBluez(bus.address, described))
-    return BluetoothAdapter(probes, clock), air
+    speaking = await stack.enter_async_context(asyncio.TaskGroup())
+    for live in lives.values():
+        stack.callback(speaking.create_task(_put_on_air(live, air)).cancel)
+    return BluetoothAdapter(probes, clock)
 
 
 @contextlib.contextmanager
@@ -114,9 +121,8 @@ async def _put_on_air(live: LiveBay, air: FakeBluez) -> None:
         air.update(update)
 
 
-async def _merged(lives: dict[str, LiveBay], begin: asyncio.Event) -> AsyncIterator[Payload]:
+async def _merged(lives: dict[str, LiveBay]) -> AsyncIterator[Payload]:
     """What every bay's probes send, as one stream."""
-    await begin.wait()
     queue: asyncio.Queue[WireUpdate] = asyncio.Queue(maxsize=1000)
 
     async def pour(live: LiveBay) -> None:
@@ -129,6 +135,16 @@ async def _merged(lives: dict[str, LiveBay], begin: asyncio.Event) -> AsyncItera
         while True:
             update = await queue.get()
             yield demo_shop.slug(update.probe), update.characteristic_uuid, update.payload
+
+
+async def _until_all_speak(service: Service) -> None:
+    """Wait until every role of every bay has a reading; a bay that stays silent says so itself."""
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(SPEAK_WITHIN_S), contextlib.aclosing(service.changes()) as news:
+            async for _ in news:
+                bays = service.bays.values()
+                if all(set(bay.roles) <= set(bay.newest) for bay in bays):
+                    return
 
 
 async def _start_holds(service: Service) -> None:
@@ -155,10 +171,25 @@ async def _tell_events(service: Service) -> None:
 
 def _line(event: Event) -> str:
     """One event as one line: simulated time, what it is about, what happened."""
-    about = event.bay or (event.subject or "service").removeprefix("probe/")
+    about = event.bay or "service"
     kind = event.type.removeprefix("holdwatch.").replace(".", " ").replace("_", " ")
-    text = event.data.get("sentence") or event.data.get("text") or ""
-    return f"{event.time[11:19]}  {about:18}  {kind:16}  {text}".rstrip()
+    return f"{event.time[11:19]}  {about:8}  {kind:16}  {_told(event)}"
+
+
+def _told(event: Event) -> str:
+    """What an event says, in words; one about a probe names it."""
+    data = event.data
+    text = str(data.get("sentence") or data.get("text") or "")
+    if event.type == "holdwatch.hold.started":
+        return (
+            f"{data['unit']}, {data['recipe']}: limit {data['criterion']} of {data['refrigerant']}."
+        )
+    if event.type.startswith("holdwatch.service."):
+        return f"holdwatch {data['version']} at {data['site']}"
+    probe = data.get("probe")
+    if probe is None or text.startswith(str(probe)):
+        return text or json.dumps(data)
+    return f"{probe}: {text}" if text else str(probe)
 
 
 def _announce(service: Service, shop: ShopConfig, url: str, speed: float) -> None:

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_adapters.translate import BluetoothProbe
+from holdwatch_physics.units import parse_unit
 from holdwatch_simulators.library import scenario
 from holdwatch_simulators.live import LiveBay
+from holdwatch_simulators.probes import GaugeModel
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -95,6 +97,7 @@ def live_bays(
             seed + number,
             clock,
             start_after_s=60.0,
+            waits=True,
             on_mark=marking(bay.name),
         )
         for number, bay in enumerate(BAYS)
@@ -149,7 +152,26 @@ def _probe_table(description: ProbeDescription, of: Scenario) -> dict[str, Any]:
         "profile": PROFILE[description.kind],
         "pressure_reference": _reference(description.name, of),
         "stale_s": STALE_S,
+        **_figures(description.name, of),
     }
+
+
+def _figures(device: str, of: Scenario) -> dict[str, Any]:
+    """What the plate of a device would say: its gauge's range and resolution.
+
+    A clamp's are left out: it is far from its ends, and a thermometer without any is usual.
+    """
+    for spec in of.probes:
+        model = spec.model
+        if spec.device != device or not isinstance(model, GaugeModel):
+            continue
+        unit = parse_unit(spec.unit)
+        return {
+            "unit": spec.unit,
+            "range": [round(unit.from_si(end), 6) for end in (model.low_pa, model.high_pa)],
+            "resolution": round(unit.delta_from_si(model.blemishes.resolution), 6),
+        }
+    return {}
 
 
 def _reference(device: str, of: Scenario) -> str:

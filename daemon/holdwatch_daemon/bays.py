@@ -50,6 +50,7 @@ class Bay:
         newest: Role name → its newest reading.
         runner: The running hold; None between holds.
         last: The newest hold with a verdict; None where there is none.
+        ranges: Role of pressure → range of its gauge (lowest, end) as recorded, Pa; None unknown.
         test_gas: Whether the unit holds nitrogen from a pressure hold, so that its pressure
             says nothing of the refrigerant.
         ended_mono_ns: Monotonic end of the newest hold; what comes from before it is late.
@@ -72,7 +73,8 @@ class Bay:
         self._role_of = {channel: role for role, channel in self.roles.items()}
         self._stale_ns = _stale_ns(config, shop)
         self._site_barometer_pa = shop.site.barometer_pa
-        self._handover = Handover(_ranges_pa(config, shop))
+        self.ranges = _ranges_pa(config, shop)
+        self._handover = Handover(self.ranges)
 
     def hears(self, channel: str) -> bool:
         """Whether a channel plays a role here, or in the hold that is running."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from holdwatch_daemon.messages import Difference, Live, LiveValue, Saturation, Shown
@@ -78,16 +79,31 @@ def live_message(
 def _value(
     bay: Bay, role: str, reading: Reading, units: ShowConfig, now_mono_ns: int, *, is_stale: bool
 ) -> LiveValue:
+    beyond = _end_passed(reading, bay.ranges.get(role))
+    text = shown(reading, role, units, bay.barometer_pa())
+    if beyond is not None:
+        side = ">" if beyond > 0.0 else "<"
+        end = shown(replace(reading, value=beyond), role, units, bay.barometer_pa())
+        text = Shown(text=f"{side} {end.text}", unit=end.unit)
     return LiveValue(
         role=role,
         channel=reading.channel,
         quantity=str(reading.quantity),
         value=reading.value,
         unit=SI_UNIT[reading.quantity],
-        shown=shown(reading, role, units, bay.barometer_pa()),
+        shown=text,
         quality=str(Quality.STALE if is_stale else reading.quality),
         age_s=max(now_mono_ns - reading.mono_ns, 0) / 1e9,
+        beyond=beyond,
     )
+
+
+def _end_passed(reading: Reading, span: tuple[float, float] | None) -> float | None:
+    """Return the end of the range that a saturated reading stands at; None where it is within."""
+    if span is None or reading.quality is not Quality.SATURATED:
+        return None
+    low, high = span
+    return high if reading.value > 0.5 * (low + high) else low
 
 
 def shown(reading: Reading, role: str, units: ShowConfig, barometer_pa: float) -> Shown:

@@ -30,6 +30,7 @@ EventType = Literal[
     "holdwatch.alarm.raised",
     "holdwatch.alarm.cleared",
     "holdwatch.command.refused",
+    "holdwatch.story.changed",
 ]
 """Every event type that holdwatch writes."""
 
@@ -67,7 +68,11 @@ class Shown(Message):
 
 
 class LiveValue(Message):
-    """The newest value of one role."""
+    """The newest value of one role.
+
+    ``beyond`` is the end of the instrument's range, in ``unit``, where the true value lies beyond
+    it: above the upper end, or below the lower one. ``shown`` then reads ``> …`` or ``< …``.
+    """
 
     role: str
     channel: str
@@ -77,6 +82,7 @@ class LiveValue(Message):
     shown: Shown
     quality: str
     age_s: float
+    beyond: float | None = None
 
 
 class Saturation(Message):

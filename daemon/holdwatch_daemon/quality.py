@@ -48,11 +48,12 @@ class Figures:
     def end(self, said: float) -> Literal["low", "high"] | None:
         """Return the end of the range at which a value stands; the lowest value is still good.
 
-        The same rule as a hold's own: a gauge at its zero says its lowest value.
+        The same rule as a hold's own: a gauge at its zero says its lowest value. What is sent is
+        rounded, so that a value within half a step of the upper end stands there.
         """
         if self.low is not None and said < self.low:
             return "low"
-        if self.high is not None and said >= self.high:
+        if self.high is not None and said >= self.high - 0.5 * (self.resolution or 0.0):
             return "high"
         return None
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Protocol
 
@@ -122,6 +123,7 @@ class LiveBay:
         seed: Seed of the first run.
         clock: Time to run in; time 0 of the bay is when the iteration begins.
         start_after_s: How long the system stands open to the shop before the script begins.
+        waits: Whether the script waits for ``begin`` as well; the probes speak meanwhile.
         repeat: Whether to begin anew after the scenario's duration.
         on_mark: Called with the word of each act that a person would mark.
     """
@@ -133,6 +135,7 @@ class LiveBay:
         clock: LiveClock,
         *,
         start_after_s: float = 0.0,
+        waits: bool = False,
         repeat: bool = False,
         on_mark: Callable[[str], None] | None = None,
     ) -> None:
@@ -146,10 +149,16 @@ class LiveBay:
         self._repeat = repeat
         self._on_mark = on_mark
         self._taken = False
+        self._begun_s: float | None = None if waits else 0.0
         self._packet_ids: dict[str, int] = {}
         self._battery_s: dict[str, float] = {}
         self.probes: tuple[wire.ProbeDescription, ...] = describe(scenario)
         self.run = Run(self._scenario, seed)
+
+    def begin(self) -> None:
+        """Let the script of a bay that waits begin now; ``start_after_s`` counts from here."""
+        if self._begun_s is None:
+            self._begun_s = self.run.t_s
 
     def perform(self, verb: Verb, value: float = 0.0, text: str = "") -> None:
         """Do something to the system now, beside the script."""
@@ -204,8 +213,9 @@ class LiveBay:
                 if k % _STEPS_BEFORE_PAUSE == _STEPS_BEFORE_PAUSE - 1:
                     await asyncio.sleep(0)
             yield self.run.sample()
-            if self._repeat and self.run.t_s >= self._scenario.duration_s:
+            if self._repeat and self._script_s() >= self._scenario.duration_s:
                 start_ns += round(self.run.t_s * 1e9)
+                self._begun_s = 0.0
                 self._seed += 1
                 self.run = Run(self._scenario, self._seed)
                 self._battery_s.clear()
@@ -216,8 +226,12 @@ class LiveBay:
         return self.run.sample()
 
     def _act(self) -> None:
-        for act in self.run.script.due(self.run.t_s + 1e-9):
+        for act in self.run.script.due(self._script_s() + 1e-9):
             self._do(act)
+
+    def _script_s(self) -> float:
+        """Seconds since the script began; before that, before all that is in it."""
+        return -math.inf if self._begun_s is None else self.run.t_s - self._begun_s
 
     def _do(self, act: Act) -> None:
         act.apply(self.run.plant)
