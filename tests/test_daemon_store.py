@@ -246,8 +246,8 @@ def test_a_migration_that_fails_leaves_the_older_file(
         schema._holds(db)  # type: ignore[arg-type]
         raise sqlite3.OperationalError("database or disk is full")
 
-    first, _, third = schema.MIGRATIONS
-    monkeypatch.setattr(schema, "MIGRATIONS", (first, broken, third))
+    first, _, *later = schema.MIGRATIONS
+    monkeypatch.setattr(schema, "MIGRATIONS", (first, broken, *later))
     with pytest.raises(StoreError, match="the disk is full; make room"):
         open_database(path, NOW)
     assert rows(path, "SELECT version FROM schema_version") == [(1,)]

@@ -59,6 +59,58 @@ class Telling:
         return event
 
 
+def append_event(
+    connection: sqlite3.Connection,
+    draft: Draft,
+    *,
+    source: str,
+    id_head: str,
+    simulated: bool | None = None,
+) -> Event:
+    """Number an event and write it; only inside a transaction that has the database to itself.
+
+    Args:
+        connection: The transaction's.
+        draft: The event without its numbers.
+        source: Its ``source``.
+        id_head: What its id begins with: site and database.
+        simulated: Whether it is marked as simulated.
+    """
+    (sequence,) = connection.execute("SELECT COALESCE(MAX(sequence), 0) + 1 FROM events").fetchone()
+    baysequence = None
+    if draft.bay is not None:
+        (baysequence,) = connection.execute(
+            "SELECT COALESCE(MAX(baysequence), 0) + 1 FROM events WHERE bay = ?", (draft.bay,)
+        ).fetchone()
+    event = Event(
+        id=f"{id_head}-{sequence}",
+        source=source,
+        type=draft.type,
+        time=rfc3339(draft.utc_ns),
+        subject=draft.subject,
+        sequence=sequence,
+        bay=draft.bay,
+        baysequence=baysequence,
+        simulated=simulated,
+        data=draft.data,
+    )
+    connection.execute(
+        "INSERT INTO events (sequence, id, type, time, bay, baysequence, subject, body)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            sequence,
+            event.id,
+            event.type,
+            event.time,
+            event.bay,
+            baysequence,
+            event.subject,
+            event.model_dump_json(exclude_none=True),
+        ),
+    )
+    return event
+
+
 class EventLog:
     """The numbered events of the shop.
 
@@ -98,41 +150,22 @@ class EventLog:
 
     def append(self, connection: sqlite3.Connection, draft: Draft) -> Event:
         """Number an event and write it; only inside a transaction, in the writer's thread."""
-        (sequence,) = connection.execute(
-            "SELECT COALESCE(MAX(sequence), 0) + 1 FROM events"
-        ).fetchone()
-        baysequence = None
-        if draft.bay is not None:
-            (baysequence,) = connection.execute(
-                "SELECT COALESCE(MAX(baysequence), 0) + 1 FROM events WHERE bay = ?", (draft.bay,)
-            ).fetchone()
-        event = Event(
-            id=f"{self._id_head}-{sequence}",
+        return append_event(
+            connection,
+            draft,
             source=self._source,
-            type=draft.type,
-            time=rfc3339(draft.utc_ns),
-            subject=draft.subject,
-            sequence=sequence,
-            bay=draft.bay,
-            baysequence=baysequence,
+            id_head=self._id_head,
             simulated=self._simulated,
-            data=draft.data,
         )
-        connection.execute(
-            "INSERT INTO events (sequence, id, type, time, bay, baysequence, subject, body)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                sequence,
-                event.id,
-                event.type,
-                event.time,
-                event.bay,
-                baysequence,
-                event.subject,
-                event.model_dump_json(exclude_none=True),
-            ),
-        )
-        return event
+
+    async def catch_up(self) -> None:
+        """Tell subscribers of events that another program wrote into the same database."""
+        newest = await self._queries.newest_sequence()
+        if newest > self._newest:
+            # Those are not in memory: readers take them, and ours in between, from the store.
+            self._recent.clear()
+            self._newest = newest
+            self._wake()
 
     def transact(self, work: Callable[[Telling], T]) -> asyncio.Future[T]:
         """Hand in a transaction that writes and tells; subscribers hear of it once it is on disk.
@@ -192,10 +225,13 @@ class EventLog:
         return await self._queries.events_after(after, _PAGE)
 
     def _publish(self, told: list[Event]) -> None:
-        if not told:
-            return
-        self._recent.extend(told)
-        self._newest = told[-1].sequence
+        news = [event for event in told if event.sequence > self._newest]
+        if not news:
+            return  # told already, by `catch_up`
+        if news[0].sequence != self._newest + 1:
+            self._recent.clear()  # another program's lie between: memory must have no gap
+        self._recent.extend(news)
+        self._newest = news[-1].sequence
         self._wake()
 
     def _wake(self) -> None:

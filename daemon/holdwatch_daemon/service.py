@@ -349,6 +349,7 @@ class Service:
                     changed = True
                 if changed or bay.runner is not None:
                     self._changes.note(bay.name)
+            await self.events.catch_up()
 
     def _is_over(self, runner: HoldRunner, now_mono_ns: int) -> bool:
         grace_ns = OVERDUE_NS + self._allowance_ns

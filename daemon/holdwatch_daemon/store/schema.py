@@ -5,6 +5,8 @@ from __future__ import annotations
 import uuid
 from typing import TYPE_CHECKING, Final
 
+from holdwatch_daemon.store import schema_story
+
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable
@@ -188,7 +190,18 @@ def _operations(db: Database) -> None:
     )
 
 
-MIGRATIONS: Final[tuple[Callable[[Database], None], ...]] = (_recorder, _holds, _operations)
+def _story(db: Database) -> None:
+    """Version 4: units under test, and their visits with all that is written down at one."""
+    for statement in schema_story.TABLES:
+        db.execute(statement)
+
+
+MIGRATIONS: Final[tuple[Callable[[Database], None], ...]] = (
+    _recorder,
+    _holds,
+    _operations,
+    _story,
+)
 """Migration n (counted from 1) takes a file of version n − 1 to version n."""
 
 VERSION: Final = len(MIGRATIONS)

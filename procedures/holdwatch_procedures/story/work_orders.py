@@ -54,6 +54,7 @@ class HoldEntry(Row):
         high: Upper deciding bound.
         smallest_visible: Smallest leak the hold could have seen.
         readings_sha256: Hash of the readings judged.
+        after_repair: Made after a repair of this visit: it proves that, and does not search.
     """
 
     hold_id: Word
@@ -68,6 +69,7 @@ class HoldEntry(Row):
     readings_sha256: Sha256 | None = None
     sentence: Text = ""
     criterion: Text = ""
+    after_repair: bool = False
 
     @model_validator(mode="after")
     def _bounds_are_in_order(self) -> Self:
