@@ -207,6 +207,8 @@ class Hold:
         if value - room > most:
             self._alarmed = True
             text = words.overpressure_alarm(role, value - room, most)
+            self._causes.append(Cause.OVERPRESSURE)
+            self._spoilt.setdefault(text, t_ns / 60e9)
             self._tell(t_ns, NoticeKind.ALARM, text, Cause.OVERPRESSURE)
 
     def _process_ready(self) -> None:
@@ -384,12 +386,19 @@ class Hold:
             return
         outcome, decided_s = self._ending
         stretch, estimate = self._stretch, self._ready_estimate()
-        causes = words.causes(self.recipe, outcome, self._causes, estimate)
+        if outcome is Outcome.INCONCLUSIVE and stretch is not None and stretch.lost is not None:
+            self._causes.append(stretch.lost)
+        remark = stretch.entry_remark if stretch is not None else ""
+        barred = bool(remark) and estimate is not None
+        causes = words.causes(self.recipe, outcome, self._causes, estimate, spoilt=barred)
+        marked = self._mark_ns is not None
         settled_s = stretch.settled_at_s if stretch is not None else None
         self.verdict = Verdict(
             outcome=outcome,
             causes=causes,
-            reasons=words.reasons(self.recipe, outcome, stretch, self._spoilt),
+            reasons=words.reasons(
+                self.recipe, outcome, stretch, self._spoilt, causes, marked=marked
+            ),
             decided_at_s=decided_s,
             leak=self._leak(),
             smallest_visible_g_per_year=self._smallest_visible(outcome),

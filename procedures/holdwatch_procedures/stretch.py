@@ -24,6 +24,7 @@ from holdwatch_procedures.setups import (
 )
 from holdwatch_procedures.spoil import Action, Spoil
 from holdwatch_procedures.vacuum_engine import SKIP_S, VacuumEngine
+from holdwatch_procedures.vacuum_entry import bars_pass, is_no_vacuum, remark
 from holdwatch_procedures.vacuum_series import combine_holds
 from holdwatch_procedures.verdict import CurvePoint, Outcome
 
@@ -47,6 +48,8 @@ AGREEING_LOOKS = 4
 """Looks in a row that must agree before a verdict: a step is recognised three blocks after it
 happened, and must not have decided by then. The bounds hold at every look, so waiting only
 makes the error rates smaller."""
+LOST_BLOCKS = 30
+"""Five minutes without a usable reading: the instrument is gone."""
 SATURATED_BLOCKS = 2
 OVERPRESSURE_BLOCKS = 1
 
@@ -70,6 +73,8 @@ class _Facts:
     last_pa: float | None = None
     temperature_k: float | None = None
     thermometer: bool = False
+    blocks_without_pressure: int = 0
+    blocks_without_pipe: int = 0
     saturated_run: int = 0
     over_run: int = 0
     origin_pa: list[float] = field(default_factory=list)
@@ -136,6 +141,22 @@ class Stretch:
         return facts.last_pa - facts.first_pa
 
     @property
+    def entry_remark(self) -> str:
+        """What there is to say of the pressure at which a vacuum was isolated."""
+        start_pa = self._facts.first_pa
+        return remark(self.recipe, start_pa) if self.recipe.is_vacuum and start_pa else ""
+
+    @property
+    def lost(self) -> Cause | None:
+        """What has been silent for the last minutes: the thermometer, the gauge, or nothing."""
+        facts = self._facts
+        if facts.blocks_without_pressure >= LOST_BLOCKS:
+            return Cause.GAP
+        if facts.thermometer and facts.blocks_without_pipe >= LOST_BLOCKS:
+            return Cause.THERMOMETER
+        return None
+
+    @property
     def pressure_pa(self) -> float | None:
         """Absolute pressure of the newest block, Pa."""
         return self._facts.last_pa
@@ -193,6 +214,10 @@ class Stretch:
         block, facts = closed.block, self._facts
         temperature = block.pipe_k
         facts.thermometer = facts.thermometer or temperature is not None
+        facts.blocks_without_pipe = 0 if temperature is not None else facts.blocks_without_pipe + 1
+        facts.blocks_without_pressure = (
+            0 if block.pressure_pa is not None else facts.blocks_without_pressure + 1
+        )
         if temperature is None:
             temperature = block.ambient_k
         if temperature is not None:
@@ -373,7 +398,7 @@ class Stretch:
         """Pass below the criterion, fail above it, None while neither bound is clear."""
         if self._rise is not None:
             self.rise = self._rise.push(block)
-            return self.rise.outcome if self.rise is not None else None
+            return self._allowed(self.rise.outcome) if self.rise is not None else None
         if estimate is None or not estimate.ready or self.scale is None:
             return None
         limit = self.scale.limit_slope
@@ -385,7 +410,21 @@ class Stretch:
         same = bounded is self._bounded
         self._bounded = bounded
         self._agreed = self._agreed + 1 if same else 1
-        return bounded if self._agreed >= AGREEING_LOOKS else None
+        if self._agreed < AGREEING_LOOKS:
+            return None
+        return self._allowed(bounded) if self.recipe.is_vacuum else bounded
+
+    def _allowed(self, outcome: Outcome | None) -> Outcome | None:
+        """What a vacuum may decide: nothing without one, no pass from far above its target."""
+        facts = self._facts
+        start_pa, last_pa = facts.first_pa, facts.last_pa
+        if start_pa is None or last_pa is None or is_no_vacuum(start_pa):
+            return None
+        if outcome is Outcome.PASS and bars_pass(self.recipe, start_pa):
+            return Outcome.INCONCLUSIVE
+        if outcome is Outcome.FAIL and last_pa <= start_pa:
+            return None  # a pressure that has fallen cannot prove an inflow
+        return outcome
 
     def _point(self, block: Block) -> CurvePoint:
         estimate, scale = self.estimate, self.scale

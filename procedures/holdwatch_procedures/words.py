@@ -14,15 +14,12 @@ if TYPE_CHECKING:
 
     from holdwatch_procedures.estimates import Estimate
     from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.scale import Scale
     from holdwatch_procedures.stretch import Stretch
     from holdwatch_procedures.vacuum_rise import RiseLook
     from holdwatch_procedures.verdict import Verdict
 
 SETTLED = "Settled: the heat of charging no longer matters; the leak is being judged."
-SLOW_DESORPTION = (
-    "A leak, or gas let go with a time constant above 40 minutes: pump down and hold again; "
-    "a leak repeats its slope."
-)
 NO_THERMOMETER = (
     "No pipe thermometer was read: the temperature of the gas had to be guessed wide. One clamp "
     "on a pipe of the unit narrows the interval several times."
@@ -138,69 +135,87 @@ def verdict(
 
 
 def causes(
-    recipe: Recipe, outcome: Outcome, spoilt: Iterable[Cause], estimate: Estimate | None
+    recipe: Recipe,
+    outcome: Outcome,
+    found: Iterable[Cause],
+    estimate: Estimate | None,
+    *,
+    spoilt: bool = False,
 ) -> tuple[Cause, ...]:
     """What was found, each word once.
 
     A fail is a leak, but where any rise of a vacuum fails: there it is what the data shows, and
-    a leak where it shows nothing else.
+    a leak where it shows nothing else; in its first minutes nothing can tell. An undecided hold
+    without a cause was too short, unless it was ``spoilt`` in a way that has no word.
     """
     failed = outcome is Outcome.FAIL
     any_rise = recipe.is_vacuum and recipe.criterion.is_change
-    seen = tuple(spoilt) + (estimate.causes if estimate is not None else ())
-    found = [Cause.LEAK] if failed and not any_rise else []
-    found += [cause for cause in seen if cause is not Cause.LEAK or failed]
-    if not found:
-        found = [Cause.LEAK] if failed else []
-    if outcome is Outcome.INCONCLUSIVE and not found:
-        found = [Cause.TOO_SHORT]
-    return tuple(dict.fromkeys(found))
+    seen = (*found, *(estimate.causes if estimate is not None else ()))
+    named = [Cause.LEAK] if failed and not any_rise else []
+    named += [cause for cause in seen if cause is not Cause.LEAK or failed]
+    if not named and failed and estimate is not None:
+        named = [Cause.LEAK]
+    if outcome is Outcome.INCONCLUSIVE and not named and not spoilt:
+        named = [Cause.TOO_SHORT]
+    return tuple(dict.fromkeys(named))
 
 
 def reasons(
-    recipe: Recipe, outcome: Outcome, stretch: Stretch | None, spoilt: Mapping[str, float]
+    recipe: Recipe,
+    outcome: Outcome,
+    stretch: Stretch | None,
+    spoilt: Mapping[str, float],
+    named: tuple[Cause, ...],
+    *,
+    marked: bool,
 ) -> tuple[str, ...]:
     """Why the verdict is what it is, what would settle it, and what it assumes.
 
-    ``spoilt`` holds what spoiled the hold, with the minute of the hold at which it happened.
+    ``spoilt`` holds what spoiled the hold, with the minute of the hold at which it happened;
+    ``named`` the causes, and ``marked`` whether the clock was ever started.
     """
-    return tuple(dict.fromkeys(_reasons(recipe, outcome, stretch, spoilt)))
-
-
-def _reasons(
-    recipe: Recipe, outcome: Outcome, stretch: Stretch | None, spoilt: Mapping[str, float]
-) -> Iterator[str]:
-    yield from (f"At {at_min:.1f} min: {text}" for text, at_min in spoilt.items())
+    told = [f"At {at_min:.1f} min: {text}" for text, at_min in spoilt.items()]
     if stretch is None or stretch.scale is None:
-        yield _no_start(recipe, stretch)
-        return
+        told.append(_no_start(recipe, marked=marked))
+    else:
+        told += _judged(recipe, outcome, stretch, named)
+    return tuple(dict.fromkeys(told))
+
+
+def _judged(
+    recipe: Recipe, outcome: Outcome, stretch: Stretch, named: tuple[Cause, ...]
+) -> Iterator[str]:
+    """The reasons of a hold that has been judged."""
     estimate = stretch.estimate
+    if stretch.entry_remark:
+        yield stretch.entry_remark
     if stretch.rise is not None:
         yield _rise(recipe, stretch.rise)
     elif outcome is Outcome.INCONCLUSIVE:
-        yield from _undecided(recipe, stretch, estimate)
+        yield from _undecided(recipe, stretch, estimate, named)
     elif estimate is not None:
         yield _bounds(recipe, outcome, stretch, estimate)
-    if outcome is Outcome.FAIL and recipe.is_vacuum and not recipe.criterion.is_change:
-        yield SLOW_DESORPTION
     if estimate is not None:
         yield from estimate.notes
     yield from _assumptions(recipe, stretch)
 
 
 def _rise(recipe: Recipe, rise: RiseLook) -> str:
-    unit, factor = (
-        ("kPa", 1e3) if recipe.criterion.max_change_kpa is not None else ("micron", MICRON_PA)
-    )
+    unit, factor = "micron", MICRON_PA
+    if recipe.criterion.max_change_kpa is not None:
+        unit, factor = "kPa", 1e3
     low, now, high = (value / factor for value in (rise.low_pa, rise.rise_pa, rise.high_pa))
+    after = f"{minutes(rise.t_s)} after isolation"
+    if not all(map(math.isfinite, (low, now, high))):
+        return f"The pressure {after} was not measured; the criterion is {recipe.criterion.text}."
     return (
-        f"The pressure had risen by {now:.3g} {unit} (between {low:.3g} and {high:.3g}) "
-        f"{minutes(rise.t_s)} after isolation; the criterion is {recipe.criterion.text}."
+        f"The pressure had risen by {now:.3g} {unit} (between {low:.3g} and {high:.3g}) {after}; "
+        f"the criterion is {recipe.criterion.text}."
     )
 
 
-def _no_start(recipe: Recipe, stretch: Stretch | None) -> str:
-    if stretch is not None:
+def _no_start(recipe: Recipe, *, marked: bool) -> str:
+    if marked:
         return "No usable pressure reading came after the start."
     if recipe.is_vacuum:
         return (
@@ -215,10 +230,26 @@ def _no_start(recipe: Recipe, stretch: Stretch | None) -> str:
     )
 
 
-def _undecided(recipe: Recipe, stretch: Stretch, estimate: Estimate | None) -> Iterator[str]:
+LOST = {
+    Cause.THERMOMETER: (
+        "The pipe thermometer has been silent: without it the gas cannot be told from its warmth. "
+        "Check its clamp, battery and link, and hold again."
+    ),
+    Cause.GAP: "The gauge has been silent: check its battery and link, and hold again.",
+}
+NOT_SETTLED_BY_TIME = (Cause.OVERPRESSURE, Cause.SATURATED)
+LONGEST_ADVICE_S = 24 * 3600.0
+"""Beyond a day a longer hold is no advice: what limits it then does not average out."""
+
+
+def _undecided(
+    recipe: Recipe, stretch: Stretch, estimate: Estimate | None, named: tuple[Cause, ...]
+) -> Iterator[str]:
     scale = stretch.scale
-    if scale is None:
+    if scale is None or any(cause in named for cause in NOT_SETTLED_BY_TIME):
         return
+    if stretch.lost is not None:
+        yield LOST[stretch.lost]
     if estimate is None or not estimate.ready:
         least = "9 minutes" if recipe.is_vacuum else "16 minutes"
         yield (
@@ -226,39 +257,50 @@ def _undecided(recipe: Recipe, stretch: Stretch, estimate: Estimate | None) -> I
             f"leak: hold for at least {least} after the start."
         )
         return
-    low, high = (grams(scale.grams(x)) for x in (estimate.low, estimate.high))
-    limit = grams(scale.limit_grams)
-    yield (
-        f"The leak lies between {low} and {high} of {recipe.refrigerant} a year; the criterion of "
-        f"{limit} a year lies between the two."
-    )
-    ratio = max(estimate.smallest_visible / scale.limit_slope, 1.5)
-    if math.isfinite(ratio):
-        more = minutes(estimate.t_s * ratio ** (2.0 / 3.0))
-        yield (
-            f"What would settle it: a hold of about {more} undisturbed, steadier temperature, or "
-            + ("a finer gauge." if recipe.is_vacuum else "a higher test pressure within the limit.")
-        )
+    low, high = (_shown(recipe, scale, x) for x in (estimate.low, estimate.high))
+    limit = _shown(recipe, scale, scale.limit_slope)
+    yield f"The leak lies between {low} and {high}; the criterion of {limit} lies between the two."
+    yield _settling(recipe, estimate, scale)
     if Cause.MOISTURE in estimate.causes or Cause.OUTGASSING in estimate.causes:
         yield "Dry the system (pump longer, warm the cold parts) and hold again."
+
+
+def _settling(recipe: Recipe, estimate: Estimate, scale: Scale) -> str:
+    """What would settle an undecided hold."""
+    other = "a finer gauge" if recipe.is_vacuum else "a higher test pressure within the limit"
+    ratio = max(estimate.smallest_visible / scale.limit_slope, 1.5)
+    more_s = estimate.t_s * ratio ** (2.0 / 3.0) if math.isfinite(ratio) else math.inf
+    if more_s > LONGEST_ADVICE_S:
+        return f"Time alone will not settle it: a steadier temperature, or {other}, would."
+    return (
+        f"What would settle it: a hold of about {minutes(more_s)} undisturbed, a steadier "
+        f"temperature, or {other}."
+    )
+
+
+def _shown(recipe: Recipe, scale: Scale, slope: float, *, up: bool = False) -> str:
+    """A slope as the criterion speaks: a pressure change in its time, or grams a year."""
+    criterion = recipe.criterion
+    if not criterion.is_change:
+        return f"{grams(scale.grams(slope), up=up)} of {recipe.refrigerant} a year"
+    change = slope * criterion.within_s / 1e3
+    return f"{change:.3g} kPa in {criterion.within_min:g} min"
 
 
 def _bounds(recipe: Recipe, outcome: Outcome, stretch: Stretch, estimate: Estimate) -> str:
     scale = stretch.scale
     if scale is None:
         return ""
+    passed = outcome is Outcome.PASS
+    bound, limit = max(estimate.high if passed else estimate.low, 0.0), scale.limit_slope
+    side, against = ("below", "under") if passed else ("above", "over")
+    shown = _shown(recipe, scale, bound, up=passed)
+    if bound > 0.95 * limit if passed else bound < 1.05 * limit:
+        shown = f"just the criterion ({100.0 * bound / limit:.0f} % of it)"
     percent = 100.0 * scale.confidence
-    limit = grams(scale.limit_grams)
-    if outcome is Outcome.PASS:
-        bound = grams(scale.grams(max(estimate.high, 0.0)), up=True)
-        return (
-            f"The leak is below {bound} of {recipe.refrigerant} a year, under the criterion of "
-            f"{limit} ({percent:g} % confidence, valid at every look)."
-        )
-    bound = grams(scale.grams(max(estimate.low, 0.0)))
     return (
-        f"The leak is above {bound} of {recipe.refrigerant} a year, over the criterion of {limit} "
-        f"({percent:g} % confidence, valid at every look)."
+        f"The leak is {side} {shown}, {against} the criterion of "
+        f"{_shown(recipe, scale, limit)} ({percent:g} % confidence, valid at every look)."
     )
 
 
