@@ -8,16 +8,16 @@ import os
 import shutil
 import socket
 import sqlite3
+import subprocess
 import sys
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-import aiomqtt
-
-from holdwatch_adapters.bluetooth_scan import scan
-from holdwatch_adapters.ports import AdapterError
+from holdwatch_cli.check_radio import radio_findings
+from holdwatch_cli.check_ways import way_findings
+from holdwatch_cli.finding import Finding
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.config import ShopConfig
 from holdwatch_daemon.config_load import load_config
@@ -31,28 +31,11 @@ EARLIEST = datetime(2025, 1, 1, tzinfo=UTC)
 """A clock before this has never been set."""
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that was looked at.
-
-    Attributes:
-        what: What was looked at.
-        ok: Whether it is as it must be.
-        found: What was found.
-        mend: How to mend it; empty where nothing is wrong.
-    """
-
-    what: str
-    ok: bool
-    found: str
-    mend: str = ""
-
-
 def run_check(*, config: Path | None, data: Path | None, as_json: bool) -> int:
     """Look at everything, print it; the exit status is 1 where something needs mending."""
     shop = load_config(config) if config is not None else ShopConfig()
     folder = data if data is not None else shop.site.data
-    findings = [*_machine(shop, folder), asyncio.run(_bluetooth()), asyncio.run(_broker(shop))]
+    findings = [*_machine(shop, folder), *asyncio.run(_ways(shop, asked=config is not None))]
     if as_json:
         say(json.dumps([asdict(finding) for finding in findings], ensure_ascii=False))
     else:
@@ -69,8 +52,16 @@ def _machine(shop: ShopConfig, folder: Path) -> Iterator[Finding]:
     yield _disk(folder)
     yield _sqlite()
     yield _port(shop.http.host, shop.http.port)
-    if sys.platform == "linux":
-        yield _dbus()
+
+
+async def _ways(shop: ShopConfig, *, asked: bool) -> list[Finding]:
+    """What the probes' ways in need; Bluetooth only where a configuration does not do without."""
+    findings = []
+    if asked and not any(probe.kind == "bluetooth" for probe in shop.probe):
+        findings.append(Finding("Bluetooth", True, "not needed: no probe of this shop uses it"))
+    else:
+        findings += await radio_findings(shop)
+    return findings + await way_findings(shop)
 
 
 def _python() -> Finding:
@@ -80,9 +71,29 @@ def _python() -> Finding:
 
 def _clock() -> Finding:
     now = datetime.fromtimestamp(time.time(), UTC)
-    ok = now > EARLIEST
-    mend = "" if ok else "Set the clock, or let the network set it: timedatectl set-ntp true"
-    return Finding("clock", ok, f"{now:%Y-%m-%d %H:%M} UTC", mend)
+    found = f"{now:%Y-%m-%d %H:%M} UTC"
+    mend = "Set the clock, or let the network set it: timedatectl set-ntp true"
+    if now <= EARLIEST:
+        return Finding("clock", False, f"{found}: it has never been set", mend)
+    synchronised = _synchronised()
+    if synchronised is None:
+        return Finding("clock", True, f"{found}; whether the network sets it is not known here")
+    if not synchronised:
+        return Finding("clock", False, f"{found}, not set by the network", mend)
+    return Finding("clock", True, f"{found}, set by the network")
+
+
+def _synchronised() -> bool | None:
+    """Whether the network sets this machine's clock; None where nobody here can tell."""
+    program = shutil.which("timedatectl")
+    if program is None:
+        return None
+    command = [program, "show", "--property=NTPSynchronized", "--value"]
+    try:
+        done = subprocess.run(command, capture_output=True, text=True, timeout=5, check=False)  # noqa: S603 - a fixed command
+    except (OSError, subprocess.TimeoutExpired):
+        return None
+    return {"yes": True, "no": False}.get(done.stdout.strip())
 
 
 def _disk(folder: Path) -> Finding:
@@ -112,55 +123,3 @@ def _port(host: str, port: int) -> Finding:
             mend = "Stop what uses it, or choose another with --port or `http.port`."
             return Finding("bay screen", False, f"{host}:{port}: {error.strerror}", mend)
     return Finding("bay screen", True, f"{host}:{port} is free")
-
-
-def _dbus() -> Finding:
-    program = shutil.which("dbus-daemon")
-    if program is not None:
-        return Finding("D-Bus", True, program)
-    mend = "Real probes need it: apt-get install dbus. The demo runs without."
-    return Finding("D-Bus", False, "no dbus-daemon", mend)
-
-
-async def _bluetooth() -> Finding:
-    try:
-        seen = await scan(1.0, read=False)
-    except AdapterError as error:
-        return Finding("Bluetooth", False, str(error), _bluetooth_mend())
-    return Finding("Bluetooth", True, f"a scan of 1 s heard {len(seen)} devices")
-
-
-def _bluetooth_mend() -> str:
-    if sys.platform == "linux":
-        return (
-            "Plug in an adapter, then: apt-get install bluez; systemctl enable --now bluetooth; "
-            "the user must be in group bluetooth. The demo runs without."
-        )
-    return "Switch Bluetooth on and allow this program to use it. The demo runs without."
-
-
-async def _broker(shop: ShopConfig) -> Finding:
-    mqtt = shop.mqtt
-    if mqtt is None:
-        return Finding("MQTT broker", True, "none configured: an embedded one runs on loopback")
-    password = mqtt.password
-    if mqtt.password_file is not None:
-        password = mqtt.password_file.read_text(encoding="utf-8").strip()
-    where = f"{mqtt.host}:{mqtt.port}"
-    try:
-        async with asyncio.timeout(5):
-            async with aiomqtt.Client(
-                mqtt.host,
-                mqtt.port,
-                username=mqtt.username,
-                password=password,
-                tls_params=aiomqtt.TLSParameters(
-                    ca_certs=str(mqtt.ca_file) if mqtt.ca_file else None
-                )
-                if mqtt.tls
-                else None,
-            ):
-                return Finding("MQTT broker", True, f"{where} answers")
-    except (aiomqtt.MqttError, OSError, TimeoutError) as error:
-        mend = "Start it, or check host, port, user and password under [mqtt]."
-        return Finding("MQTT broker", False, f"{where}: {error or 'no answer in 5 s'}", mend)
