@@ -68,6 +68,7 @@ class Hold:
         self._starter = Starter(recipe)
         self._stretch: Stretch | None = None
         self._mark_ns: int | None = None
+        self._seen = False
         self._first_ns: int | None = None
         self._now_ns = 0
         self._notices: list[Notice] = []
@@ -250,6 +251,8 @@ class Hold:
             self._take_mark(item)
         elif self._stretch is not None:
             self._stretch.add(item)
+            if self._seen and self._starter.pulls_again(item):
+                self._evacuate_again(t_ns)
         else:
             self._wait_for_start(item)
 
@@ -261,8 +264,14 @@ class Hold:
         self._stretch = None
         self._set_mark(item.t_ns, words.started_by_mark(self.recipe))
 
-    def _set_mark(self, t_ns: int, text: str) -> None:
-        self._mark_ns = t_ns
+    def _evacuate_again(self, t_ns: int) -> None:
+        """Take back an isolation that was seen and was none."""
+        self._starter.begin_again()
+        self._stretch = self._mark_ns = None
+        self._enter(Phase.EVACUATING, t_ns, words.PULLS_AGAIN)
+
+    def _set_mark(self, t_ns: int, text: str, *, seen: bool = False) -> None:
+        self._mark_ns, self._seen = t_ns, seen
         phase = Phase.HOLDING if self.recipe.is_vacuum else Phase.SETTLING
         self._enter(phase, t_ns, text)
 
@@ -272,7 +281,7 @@ class Hold:
         if self._mark_ns is None:
             found_ns = self._starter.found_ns
             if found_ns is not None:
-                self._set_mark(found_ns, self._starter.text)
+                self._set_mark(found_ns, self._starter.text, seen=True)
         for text in self._starter.news():
             self._tell(item.t_ns, NoticeKind.NOTED, text)
 

@@ -69,6 +69,25 @@ class Starter:
         told, self._news = self._news, []
         yield from told
 
+    def pulls_again(self, item: Item) -> bool:
+        """Whether the pump pulls again shortly after an isolation that was only seen.
+
+        Feed the readings after the isolation: what looked like one may have been a burst of gas.
+        """
+        if not self._recipe.is_vacuum or item.channel != self._role:
+            return False
+        if item.quality is not Quality.GOOD:
+            return False
+        pressure = item.value
+        if item.quantity is Quantity.PRESSURE_GAUGE:
+            pressure += self._recipe.barometer_pa
+        events = self._evacuation.push(item.t_ns / 1e9, pressure)
+        return any(event.kind is EvacuationNews.RESUMED for event in events)
+
+    def begin_again(self) -> None:
+        """Look for an isolation once more."""
+        self.found_ns, self.text = None, ""
+
     def forget_before(self, t_ns: int) -> None:
         """Drop what was kept from before a mark."""
         while self._kept and self._kept[0].t_ns < t_ns:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from holdwatch_procedures.vacuum_rise import RiseLook
     from holdwatch_procedures.verdict import Verdict
 
+PULLS_AGAIN = "The pump pulls again: what looked like an isolation was a burst of gas."
 SETTLED = "Settled: the heat of charging no longer matters; the leak is being judged."
 NO_THERMOMETER = (
     "No pipe thermometer was read: the temperature of the gas had to be guessed wide. One clamp "
