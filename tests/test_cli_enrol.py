@@ -12,6 +12,7 @@ import select
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -121,6 +122,20 @@ def test_figures_that_do_not_go_together_are_refused(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_key_file_counts_from_the_configurations_folder(tmp_path: Path) -> None:
+    (tmp_path / "garage").mkdir()
+    (tmp_path / "garage" / "key").write_text("00" * 16)
+    done = enrol(
+        tmp_path,
+        *("--name", "wall", "--address", ADDRESS, "--profile", "bthome"),
+        *("--key-file", "garage/key", "--config", "garage/shop.toml"),
+    )
+    assert done.returncode == 0, done.stderr
+    probe = load_config(tmp_path / "garage" / "shop.toml").probe[0]
+    assert probe.key_file is not None
+    assert probe.key_file.read_text() == "00" * 16
+
+
 def test_a_dry_run_shows_the_file_and_writes_nothing(tmp_path: Path) -> None:
     done = enrol(tmp_path, *OPTIONS, "--dry-run")
     assert 'name = "gauge-1"' in done.stdout
@@ -209,6 +224,17 @@ async def test_a_gauge_is_zeroed_through_a_running_serve(bus: PrivateBus, tmp_pa
             await serve.communicate()
     assert status == 0, error
     assert json.loads(out)["offset"] == pytest.approx(-3.2, abs=0.05), "of what the device says"
+
+
+async def test_a_scan_says_who_is_enrolled(bus: PrivateBus, tmp_path: Path) -> None:
+    assert enrol(tmp_path, *OPTIONS).returncode == 0
+    stranger = replace(ON_AIR, name="stranger", address="C0:00:00:00:00:02")
+    async with FakeBluez(bus.address, [ON_AIR, stranger]):
+        scan = ("scan", "--seconds", "1", "--config", "shop.toml", "--json")
+        status, out, error = await command(bus, tmp_path, *scan, meanwhile=lambda _: None)
+    assert status == 0, error
+    named = {one["name"]: one["enrolled"] for one in json.loads(out)}
+    assert named == {ON_AIR.name: "gauge-1", "stranger": None}
 
 
 class Terminal:

@@ -10,6 +10,7 @@ from holdwatch_cli.errors import UserError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from pathlib import Path
 
 
 def range_of(text: str | None) -> tuple[float, float] | None:
@@ -24,6 +25,15 @@ def range_of(text: str | None) -> tuple[float, float] | None:
         return pair(text)
     except ValueError as error:
         raise UserError(f"--range: {error}") from error
+
+
+def path_from(config: Path, file: Path | None) -> str | None:
+    """Return a path as the configuration counts it, from its own folder where it lies within."""
+    if file is None:
+        return None
+    whole = file.absolute()
+    folder = config.absolute().parent
+    return str(whole.relative_to(folder)) if whole.is_relative_to(folder) else str(whole)
 
 
 def enrolment(

@@ -9,21 +9,34 @@ from typing import TYPE_CHECKING
 
 from holdwatch_adapters.bluetooth_scan import Seen, scan
 from holdwatch_cli.terminal import say
+from holdwatch_daemon.config_load import load_config
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from holdwatch_adapters.payload import Decoded
 
 
-def run_scan(*, seconds: float, as_json: bool) -> int:
+def run_scan(*, seconds: float, config: Path | None, as_json: bool) -> int:
     """Listen, print what was seen, return the exit status."""
-    seen = asyncio.run(scan(seconds))
+    names: dict[str, str] = {}
+    hci: str | None = None
+    if config is not None:
+        shop = load_config(config)
+        names = {probe.address.upper(): probe.name for probe in shop.probe if probe.address}
+        hci = shop.bluetooth.adapter
+    seen = asyncio.run(scan(seconds, hci=hci))
     if as_json:
-        say(json.dumps([dataclasses.asdict(one) for one in seen], ensure_ascii=False))
+        tables = [
+            dataclasses.asdict(one) | {"enrolled": names.get(one.address.upper())} for one in seen
+        ]
+        say(json.dumps(tables, ensure_ascii=False))
         return 0
     if not seen:
         say("No Bluetooth device was heard; `holdwatch check` says what may be missing.")
     for one in seen:
-        say(line(one))
+        name = names.get(one.address.upper())
+        say(line(one) if name is None else f"{line(one)}  (enrolled: {name})")
     return 0
 
 
