@@ -183,13 +183,14 @@ def vacuum(minutes: float, outcome: Outcome | None = None) -> HoldProgress:
 
 def value(role: str, si: float, text: str, unit: str, quality: str = "good") -> LiveValue:
     """Return a role's newest value."""
-    quantity = "temperature" if unit.startswith("°") else "pressure_gauge"
+    kind = "pressure_gauge" if "gauge" in unit else "pressure_absolute"
+    quantity = "temperature" if unit.startswith("°") else kind
     return LiveValue(
         role=role,
         channel=f"gauge/{role}",
         quantity=quantity,
         value=si,
-        unit="K" if quantity == "temperature" else "Pag",
+        unit={"temperature": "K", "pressure_gauge": "Pag"}.get(quantity, "Paa"),
         shown=Shown(text=text, unit=unit),
         quality=quality,
         age_s=0.4 if quality == "good" else 41.0,
@@ -291,6 +292,7 @@ class FakeService:
         self.bays = {bay.name: bay for bay in self.config.bay}
         self.commands: list[tuple[str, Command, str]] = []
         self.states: dict[str, BayState] = {}
+        self.refused: dict[tuple[str, str], str] = {}
         self.lives: dict[str, Live] = {}
         self.curves: dict[str, list[dict[str, Any]]] = {}
         self.store = FakeStore(self)
@@ -298,7 +300,7 @@ class FakeService:
         self._listeners: list[asyncio.Queue[str]] = []
         self.set_hold("bay-1", None)
         self.set_hold("bay-2", None)
-        self.set_values("bay-1", nitrogen_values("1\u202f487.3"))
+        self.set_values("bay-1", nitrogen_values("1487.3"))
         self.set_values("bay-2", vacuum_values("622"))
 
     @property
@@ -339,6 +341,7 @@ class FakeService:
             time=STARTED,
             simulated=True,
             values=values,
+            barometer_pa=98.7e3,
             saturation=saturation or [],
             differences=differences or [],
         )
@@ -373,6 +376,9 @@ class FakeService:
         finally:
             self._listeners.remove(queue)
 
+    def unfit(self, bay: str, procedure: str) -> str | None:
+        return self.refused.get((bay, procedure))
+
     def health(self) -> dict[str, object]:
         return {"status": "degraded", "broker": "no connection to 127.0.0.1:1883"}
 
@@ -390,7 +396,7 @@ def nitrogen_values(shown: str) -> list[LiveValue]:
     return [
         value("pipe_temperature", 296.25, "23.1", "°C"),
         value("ambient_temperature", 295.0, "21.9", "°C"),
-        value("high_side", 1.4873e6, shown, "kPa (gauge)"),
+        value("high_side", float(shown) * 1e3, shown, "kPa (gauge)"),
         value("barometer", 98.7e3, "98.7", "kPa (absolute)"),
     ]
 
@@ -398,7 +404,7 @@ def nitrogen_values(shown: str) -> list[LiveValue]:
 def vacuum_values(shown: str) -> list[LiveValue]:
     """Return an evacuated system's values."""
     return [
-        value("vacuum", 82.9, shown, "micron"),
+        value("vacuum", float(shown) * MICRON_PA, shown, "micron"),
         value("pipe_temperature", 294.0, "20.9", "°C"),
         value("ambient_temperature", 294.6, "21.4", "°C"),
     ]

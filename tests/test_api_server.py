@@ -116,7 +116,8 @@ async def test_the_live_stream_tells_all_then_changes(service: FakeService, base
     told = await frames(base, "/api/v1/live", 6)
     await task
     assert [event["event"] for event in told] == ["bays", "state", "live", "state", "live", "state"]
-    assert json.loads(told[0]["data"]) == {"bays": ["bay-1", "bay-2"]}
+    show = {"pressure": "kPag", "vacuum": "micron", "temperature": "degC"}
+    assert json.loads(told[0]["data"]) == {"bays": ["bay-1", "bay-2"], "show": show}
     assert json.loads(told[5]["data"])["hold"]["hold_id"] == "H-0007"
 
 

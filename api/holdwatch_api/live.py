@@ -86,7 +86,8 @@ async def _live(service: Service, names: list[str]) -> AsyncGenerator[str, None]
                 text += frame(body, event=kind)
         return text
 
-    yield frame(json.dumps({"bays": names}), event="bays")
+    show = service.config.show.model_dump(mode="json")
+    yield frame(json.dumps({"bays": names, "show": show}), event="bays")
     # Every bay comes once at the beginning, and then whenever something changed.
     async with aclosing(service.changes()) as changes:
         async for name in changes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, Body, HTTPException, Path, Query
@@ -66,7 +67,15 @@ def _add_bays(router: APIRouter, service: Service) -> None:
         bay: Annotated[str | None, Query(description="Complete each recipe for this bay.")] = None,
     ) -> list[RecipeSummary]:
         """The configured recipes."""
-        return summaries(service.config, None if bay is None else _bay_config(service, bay))
+        if bay is None:
+            return summaries(service.config, None)
+        found = summaries(service.config, _bay_config(service, bay))
+        return [
+            each
+            if each.procedure is None
+            else each.model_copy(update={"unfit": service.unfit(bay, each.procedure)})
+            for each in found
+        ]
 
 
 def _add_commands(router: APIRouter, service: Service) -> None:
@@ -87,7 +96,9 @@ def _add_commands(router: APIRouter, service: Service) -> None:
         a relief device set no higher than the unit allows; never oxygen or compressed air.
         Local codes come first.
         """
-        start = StartHold(command="start_hold", id=wanted.id, recipe=wanted.recipe)
+        start = StartHold(
+            command="start_hold", id=wanted.id, recipe=wanted.recipe, continues=wanted.continues
+        )
         return await carry_out(bay, start)
 
     @router.post(
@@ -118,9 +129,12 @@ def _add_holds(router: APIRouter, service: Service) -> None:
     async def hold(hold_id: HoldId) -> HoldDetail:
         """One hold with its recipe and, once decided, its verdict."""
         row = await _known_hold(service, hold_id)
+        recipe = await service.store.recipe_toml(hold_id)
+        earlier = tomllib.loads(recipe or "").get("earlier_holds", [])
         return HoldDetail(
             **row.model_dump(),
-            recipe_toml=await service.store.recipe_toml(hold_id),
+            recipe_toml=recipe,
+            continues=[each["hold"] for each in earlier if "hold" in each],
             verdict=await service.store.verdict(hold_id),
         )
 

@@ -20,6 +20,7 @@ class HoldRequest(Message):
     """Body of ``POST /api/v1/bays/{bay}/holds``."""
 
     recipe: str | dict[str, Any]
+    continues: list[str] = Field(default_factory=list, max_length=10)
     id: CommandId = Field(default_factory=fresh_id)
 
 
@@ -30,10 +31,14 @@ class StopRequest(Message):
 
 
 class HoldDetail(HoldRow):
-    """A hold with its recipe (TOML) and, once it is decided, the verdict of the contract."""
+    """A hold with its recipe (TOML) and, once it is decided, the verdict of the contract.
+
+    ``continues`` names the earlier holds that it is judged together with, oldest first.
+    """
 
     recipe_toml: str | None
     verdict: dict[str, Any] | None
+    continues: list[str] = Field(default_factory=list)
 
 
 class DrawnUnit(Message):
@@ -76,6 +81,7 @@ class RecipeSummary(Message):
     """A configured recipe, completed for a bay where one was asked for.
 
     ``problem`` says why the recipe cannot be used there; the other figures are then null.
+    ``unfit`` says why a hold by it would be refused as the bay stands now.
     """
 
     name: str
@@ -88,6 +94,7 @@ class RecipeSummary(Message):
     max_pressure_kpa_g: float | None = None
     target_micron: float | None = None
     problem: str | None = None
+    unfit: str | None = None
 
 
 class Problem(Message):

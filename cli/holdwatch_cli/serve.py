@@ -65,7 +65,7 @@ async def _serve(shop: ShopConfig) -> None:
 async def screen(service: Service, shop: ShopConfig) -> AsyncIterator[str]:
     """Serve the API and the bay screen; yields the address to open."""
     http = shop.http
-    app = create_app(service)
+    app = create_app(service, host_names=http.host_names)
     async with serve(
         app,
         http.host,

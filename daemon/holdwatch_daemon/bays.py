@@ -50,6 +50,7 @@ class Bay:
         newest: Role name → its newest reading.
         runner: The running hold; None between holds.
         last: The newest hold with a verdict; None where there is none.
+        absolute: Roles whose probe reads absolute pressure.
         ranges: Role of pressure → range of its gauge (lowest, end) as recorded, Pa; None unknown.
         test_gas: Whether the unit holds nitrogen from a pressure hold, so that its pressure
             says nothing of the refrigerant.
@@ -73,6 +74,7 @@ class Bay:
         self._role_of = {channel: role for role, channel in self.roles.items()}
         self._stale_ns = _stale_ns(config, shop)
         self._site_barometer_pa = shop.site.barometer_pa
+        self.absolute = _absolute(config, shop)
         self.ranges = _ranges_pa(config, shop)
         self._handover = Handover(self.ranges)
 
@@ -215,6 +217,14 @@ def _stale_ns(config: BayConfig, shop: ShopConfig) -> dict[str, int]:
         probe = shop.probe_named(channel.partition("/")[0])
         ages[role] = round((60.0 if probe is None else probe.stale_after_s) * 1e9)
     return ages
+
+
+def _absolute(config: BayConfig, shop: ShopConfig) -> frozenset[str]:
+    """Return the roles whose probe counts pressure from nothing."""
+    probes = {role: shop.probe_named(c.partition("/")[0]) for role, c in config.roles.items()}
+    return frozenset(
+        role for role, probe in probes.items() if probe and probe.pressure_reference == "absolute"
+    )
 
 
 def _ranges_pa(config: BayConfig, shop: ShopConfig) -> dict[str, tuple[float, float] | None]:

@@ -23,7 +23,6 @@ from holdwatch_daemon.recipes import complete_recipe
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.fluids import FluidError
-from holdwatch_physics.reading import Role, role_of
 from holdwatch_procedures.hold import Hold
 from holdwatch_procedures.recipe import RecipeError
 
@@ -34,6 +33,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.config import ShopConfig
     from holdwatch_daemon.events import EventLog, Telling
+    from holdwatch_daemon.fitness import Procedure
     from holdwatch_daemon.store.queries import Queries
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_physics.fluids import Fluids
@@ -52,6 +52,7 @@ class Means:
     fluids: Callable[[], Awaitable[Fluids]]
     simulated: bool
     version: str
+    unfit: Callable[[str, Procedure], str | None]
 
 
 class _RefusedError(Exception):
@@ -98,9 +99,10 @@ class CommandDesk:
         if bay.runner is not None:
             raise _RefusedError(f"A hold is running in {bay.label}; stop it first.")
         recipe = self._recipe(bay, command, await self._earlier(bay, command))
-        if not any(_measures_unit(role) for role in bay.roles):
-            raise _RefusedError(f"No gauge has a role in {bay.label}; bind one in its [[bay]].")
         means = self._means
+        unfit = means.unfit(bay.name, recipe.procedure)
+        if unfit is not None:
+            raise _RefusedError(unfit)
         try:
             hold = Hold(recipe, await means.fluids(), version=means.version)
         except (RecipeError, FluidError) as error:
@@ -236,11 +238,6 @@ def _running(bay: Bay) -> HoldRunner:
     if bay.runner is None:
         raise _RefusedError(f"No hold is running in {bay.label}.")
     return bay.runner
-
-
-def _measures_unit(role: str) -> bool:
-    meant = role_of(role)
-    return meant is not None and meant.is_pressure and meant is not Role.BAROMETER
 
 
 def _compact(utc_ns: int) -> str:

@@ -36,6 +36,9 @@ _ADDRESS = (
 )
 
 
+_HOST_NAME = r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$"
+
+
 def _known_refrigerant(name: object) -> str:
     try:
         return refrigerant(str(name)).name
@@ -72,7 +75,10 @@ class SiteConfig(Table):
 
 
 class HttpConfig(Table):
-    """The API and bay screen; beyond this machine they need TLS and tokens."""
+    """The API and bay screen; beyond this machine they need TLS and tokens.
+
+    ``host_names`` are the names, beside plain addresses, that the screen is opened by.
+    """
 
     host: str = "127.0.0.1"
     port: int = Field(default=8765, ge=0, le=65535)
@@ -80,6 +86,7 @@ class HttpConfig(Table):
     private_key: Path | None = None
     watch_token_file: Path | None = None
     operate_token_file: Path | None = None
+    host_names: tuple[Annotated[str, Field(pattern=_HOST_NAME)], ...] = ()
 
     @property
     def is_loopback(self) -> bool:

@@ -71,6 +71,7 @@ def live_message(
         simulated=simulated,
         values=values,
         pressure_role=speakers.speaks,
+        barometer_pa=bay.barometer_pa(),
         saturation=saturation,
         differences=differences,
     )

@@ -108,7 +108,8 @@ class Live(Message):
 
     ``pressure_role`` names the gauge that speaks for the line now: a vacuum gauge and a
     pressure gauge hand over to each other, and the one that is outside its range is left out of
-    ``values``. It is null where no gauge speaks.
+    ``values``. It is null where no gauge speaks. ``barometer_pa`` is the room's pressure, measured
+    or the site's, by which gauge and absolute pressures are turned into each other.
     """
 
     bay: str
@@ -116,6 +117,7 @@ class Live(Message):
     simulated: bool
     values: list[LiveValue]
     pressure_role: str | None = None
+    barometer_pa: float | None = None
     saturation: list[Saturation] = []
     differences: list[Difference] = []
 

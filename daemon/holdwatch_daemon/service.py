@@ -17,6 +17,7 @@ from holdwatch_daemon.calibration import calibration_drafts, last_told
 from holdwatch_daemon.commands import CommandDesk, Means
 from holdwatch_daemon.destination import Destination, destination
 from holdwatch_daemon.events import Draft, EventLog
+from holdwatch_daemon.fitness import unfit
 from holdwatch_daemon.health import health_of, metrics_of
 from holdwatch_daemon.holds import OVERDUE_NS
 from holdwatch_daemon.intake import Intake
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     from holdwatch_adapters.ports import Adapter
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.fitness import Procedure
     from holdwatch_daemon.health import Metric
     from holdwatch_daemon.holds import HoldRunner
     from holdwatch_daemon.messages import BayState, Command, EventType, Live, Reply
@@ -175,6 +177,11 @@ class Service:
             simulated=self.simulated,
         )
 
+    def unfit(self, name: str, procedure: Procedure) -> str | None:
+        """Return why a hold would be refused in a bay as it stands now; None where it may begin."""
+        stale = self.bays[name].stale_roles(self.clock.mono_ns(), self._allowance_ns)
+        return unfit(self.bays[name], procedure, stale)
+
     async def command(self, bay: str, command: Command, *, by: str) -> Reply:
         """Carry out a command, once per ``command.id``; the same id gets the same reply.
 
@@ -272,6 +279,7 @@ class Service:
             fluids=lambda: asyncio.shield(self._fluids_loading),
             simulated=self.simulated,
             version=self.version,
+            unfit=self.unfit,
         )
         self._desk = CommandDesk(means)
         senses = Senses(config)

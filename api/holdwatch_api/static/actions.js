@@ -1,5 +1,7 @@
 // What a person can do from the screen, each with the cautions that belong to it.
 
+import { inUnits } from "./units.js";
+
 const CAUTIONS = {
   "pressure-decay": (recipe) => [
     "Dry nitrogen only, from a cylinder with a pressure regulator. Never oxygen and never compressed air: with oil and refrigerant they can explode.",
@@ -51,8 +53,8 @@ function ask(dialog) {
 
 function describe(recipe) {
   const kind = recipe.procedure === "standing-vacuum" ? "Standing vacuum" : "Pressure decay under nitrogen";
-  if (recipe.problem) return `This recipe cannot be used here: ${recipe.problem}`;
-  return `${kind}, ${recipe.refrigerant}. Limit: ${recipe.criterion} (${recipe.criterion_source}). At most ${recipe.max_duration_min} min.`;
+  if (recipe.problem) return "This recipe cannot be used here.";
+  return `${kind}, ${recipe.refrigerant}. Limit: ${inUnits(recipe.criterion)} (${recipe.criterion_source}). At most ${recipe.max_duration_min} min.`;
 }
 
 async function start(panel) {
@@ -75,11 +77,21 @@ async function start(panel) {
   const go = document.getElementById("go");
   document.getElementById("start-title").textContent = `Start a hold in ${panel.state.label}`;
   select.replaceChildren(...recipes.map((recipe) => new Option(recipe.name, recipe.name)));
+  select.value = likely(recipes, panel.state.hold)?.name ?? recipes[0].name;
   const chosen = () => recipes.find((recipe) => recipe.name === select.value);
-  const ready = () => { go.disabled = !checked.checked || Boolean(chosen().problem); };
+  const earlier = await earlierVacuums(panel.state);
+  const again = document.getElementById("again");
+  const continues = document.getElementById("continues");
+  continues.checked = false;
+  const unusable = () => chosen().problem ?? chosen().unfit;
+  const ready = () => { go.disabled = !checked.checked || Boolean(unusable()); };
   const show = () => {
     checked.checked = false;
     document.getElementById("recipe-text").textContent = describe(chosen());
+    const unfit = document.getElementById("recipe-unfit");
+    unfit.hidden = !unusable();
+    unfit.textContent = unusable() ?? "";
+    again.hidden = !earlier.length || chosen().procedure !== "standing-vacuum";
     const lines = CAUTIONS[chosen().procedure]?.(chosen()) ?? [];
     document.getElementById("cautions").replaceChildren(...lines.map((line) => {
       const item = document.createElement("li");
@@ -91,7 +103,26 @@ async function start(panel) {
   select.onchange = show;
   checked.onchange = ready;
   show();
-  if (await ask(dialog)) await send(panel, { command: "start_hold", recipe: select.value });
+  if (!await ask(dialog)) return;
+  const together = !again.hidden && continues.checked ? { continues: earlier } : {};
+  await send(panel, { command: "start_hold", recipe: select.value, ...together });
+}
+
+/** The recipe to begin with: the bay's last one where it fits now, else the first that fits. */
+function likely(recipes, last) {
+  const fitting = recipes.filter((recipe) => !recipe.problem && !recipe.unfit);
+  return fitting.find((recipe) => recipe.name === last?.recipe) ?? fitting[0];
+}
+
+/** The holds that a standing vacuum could be judged together with: the last one and those it continued. */
+async function earlierVacuums({ hold }) {
+  if (!hold?.outcome || hold.procedure !== "standing-vacuum") return [];
+  try {
+    const answer = await fetch(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}`);
+    return answer.ok ? [...(await answer.json()).continues, hold.hold_id] : [];
+  } catch {
+    return [];
+  }
 }
 
 async function stop(panel) {

@@ -1,6 +1,7 @@
 // One bay's panel: the sentence, the numbers, the curve, in this order.
 
 import { draw, judged, shapeChange, shapePressure } from "./curve.js";
+import * as units from "./units.js";
 import { clockTime, drawShape, duration, figure, grams, rank, roleName, say } from "./format.js";
 
 const CURVE_EVERY_MS = 4000;
@@ -17,7 +18,7 @@ export class BayPanel {
     this.liveAt = 0;
     this.points = [];
     this.series = null;
-    this.unit = null;
+    this.hasCurve = false;
     this.curveHold = null;
     this.curveAt = 0;
     this.fetching = false;
@@ -67,14 +68,14 @@ export class BayPanel {
     const decided = Boolean(hold?.outcome);
     const sentence = this.find(".sentence");
     sentence.hidden = decided && (!state.sentence || state.sentence === hold.verdict_sentence);
-    say(sentence, state.sentence);
+    say(sentence, units.inUnits(state.sentence));
     const verdict = this.find(".verdict");
     verdict.hidden = !decided;
     if (!decided) return;
     verdict.className = `verdict ${hold.outcome}`;
     drawShape(verdict.querySelector(".shape"), hold.outcome);
     say(verdict.querySelector(".verdict-word"), hold.outcome.toUpperCase());
-    say(verdict.querySelector(".verdict-sentence"), hold.verdict_sentence ?? "");
+    say(verdict.querySelector(".verdict-sentence"), units.inUnits(hold.verdict_sentence));
     if (this.verdictHold !== hold.hold_id) this.loadReasons(hold);
   }
 
@@ -90,7 +91,7 @@ export class BayPanel {
       const { reasons } = verdict;
       list.replaceChildren(...reasons.filter((r) => r !== hold.verdict_sentence).slice(0, 3).map((text) => {
         const item = document.createElement("li");
-        item.textContent = text;
+        item.textContent = units.inUnits(text);
         return item;
       }));
     } catch {
@@ -101,7 +102,10 @@ export class BayPanel {
   showNumbers() {
     const hold = this.state?.hold;
     const values = [...this.live.values].sort((a, b) => rank(a.role, hold?.procedure) - rank(b.role, hold?.procedure) || a.role.localeCompare(b.role));
-    const entries = [...values, ...this.live.differences.map((difference) => ({ ...difference, role: difference.kind, quality: "good" }))];
+    const entries = [
+      ...values.map((value) => ({ ...value, shown: units.shown(value, this.live.barometer_pa) })),
+      ...this.live.differences.map((one) => ({ role: one.kind, quality: "good", shown: units.difference(one.value_k) })),
+    ];
     const list = this.find(".numbers");
     while (list.children.length > entries.length) list.lastElementChild.remove();
     entries.forEach((entry, at) => {
@@ -112,7 +116,7 @@ export class BayPanel {
         box = made;
       }
       const main = PRESSURE_ROLES.has(entry.role) && (at === 0 || !hold || Boolean(hold.outcome));
-      box.className = `number${main ? " main" : ""}${BACKGROUND_ROLES.has(entry.role) ? " small" : ""}${entry.quality === "good" ? "" : " doubt"}`;
+      box.className = `number${main ? " main" : ""}${BACKGROUND_ROLES.has(entry.role) ? " small" : ""}${entry.quality === "good" ? "" : isBeyond(entry) ? " beyond" : " doubt"}`;
       say(box.querySelector(".value"), entry.shown.text);
       say(box.querySelector(".unit"), entry.shown.unit);
       this.showBeside(box.querySelector(".also"), entry, hold);
@@ -124,12 +128,13 @@ export class BayPanel {
     const parts = [];
     if (value.quality !== "good") {
       const age = value.quality === "stale" ? `, ${duration(value.age_s)} old` : "";
-      parts.push(["doubt-word", `${value.quality.toUpperCase()}${age}`]);
+      const end = isBeyond(value) ? `, ${value.beyond > 0 ? "above" : "below"} the gauge's range` : "";
+      parts.push(["doubt-word", `${value.quality.toUpperCase()}${age}${end}`]);
     }
     // Under nitrogen the refrigerant's saturation temperature would say nothing.
     const nitrogen = hold && hold.procedure === "pressure-decay" && !hold.outcome;
     const saturation = this.live.saturation.find((s) => s.role === value.role);
-    if (saturation && !nitrogen) parts.push(["small", `${saturation.refrigerant} saturates at`], ["b", `${saturation.shown.text}\u00a0${saturation.shown.unit}`]);
+    if (saturation && !nitrogen) parts.push(["small", `${saturation.refrigerant} saturates at`], ["b", Object.values(units.saturation(saturation)).join("\u00a0")]);
     const wanted = parts.map((part) => part[1]).join(" ");
     if (node.textContent === wanted && node.dataset.quality === value.quality) return;
     node.dataset.quality = value.quality;
@@ -146,7 +151,7 @@ export class BayPanel {
     if (hold) {
       if (!hold.outcome) facts.push(["Time left", timeLeft(hold)]);
       else facts.push(["Held for", duration(hold.since_mark_s ?? hold.elapsed_s)]);
-      facts.push(["Limit", hold.criterion_text]);
+      facts.push(["Limit", units.inUnits(hold.criterion_text)]);
       const leak = hold.leak_g_per_year;
       if (leak.low !== null && leak.high !== null) {
         facts.push([`Leak (${hold.refrigerant})`, leakRange(leak)]);
@@ -184,7 +189,7 @@ export class BayPanel {
       mark.setAttribute("aria-hidden", "true");
       drawShape(mark, "alarm");
       const text = document.createElement("p");
-      text.textContent = alarm.text;
+      text.textContent = units.inUnits(alarm.text);
       const since = document.createElement("small");
       since.textContent = `Alarm since ${clockTime(new Date(alarm.since))}${alarm.acknowledged ? ", acknowledged" : ""}`;
       text.append(since);
@@ -207,6 +212,15 @@ export class BayPanel {
     const mark = this.find(".mark");
     mark.hidden = !running || hold.since_mark_s !== null;
     if (hold) say(mark, hold.procedure === "standing-vacuum" ? "The pump is valved off" : "The valve is closed");
+  }
+
+  /** Show everything anew, after the units have changed. */
+  renew() {
+    if (!this.state) return;
+    this.find(".alarms").dataset.shown = "";
+    this.verdictHold = null;
+    this.showState(this.state);
+    this.redraw();
   }
 
   answer(text, bad) {
@@ -232,7 +246,7 @@ export class BayPanel {
       const answer = await fetch(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}/curve?after=${this.points.length}`);
       if (!answer.ok) throw new Error(String(answer.status));
       const curve = await answer.json();
-      this.unit = curve.unit;
+      this.hasCurve = true;
       this.points.push(...curve.points);
       this.series = judged(this.points, hold).length ? null : await this.fetchPressure(hold);
       this.curveHold = key;
@@ -258,15 +272,21 @@ export class BayPanel {
     const hold = this.state?.hold;
     const box = this.find(".curve");
     const change = hold ? judged(this.points, hold).length > 0 : false;
-    if (!hold || !this.unit || !(change || this.series?.t_s.length)) { box.hidden = true; return; }
+    if (!hold || !this.hasCurve || !(change || this.series?.t_s.length)) { box.hidden = true; return; }
     box.hidden = false;
-    const drawn = change ? shapeChange(this.points, hold, this.unit) : shapePressure(this.series, hold, this.unit);
+    const unit = units.curveUnit(hold.procedure);
+    const drawn = change ? shapeChange(this.points, hold, unit) : shapePressure(this.series, hold, unit);
     const title = titleOf(hold, change, this.series);
-    say(box.querySelector("figcaption"), `${title}, ${this.unit.text}`);
-    this.find(".plot").setAttribute("aria-label", `${title}: ${figure(drawn.y[drawn.y.length - 1])} ${this.unit.text} now.`);
+    say(box.querySelector("figcaption"), `${title}, ${unit.text}`);
+    this.find(".plot").setAttribute("aria-label", `${title}: ${figure(drawn.y[drawn.y.length - 1])} ${unit.text} now.`);
     showLegend(box.querySelector(".legend"), drawn, hold);
-    await draw(this.find(".plot"), drawn, hold, this.unit);
+    await draw(this.find(".plot"), drawn, hold);
   }
+}
+
+/** Whether a value is only known to lie beyond the end of its gauge. */
+function isBeyond(value) {
+  return value.quality === "saturated" && (value.beyond ?? null) !== null;
 }
 
 function numberBox(role) {
@@ -305,7 +325,7 @@ function timeLeft(hold) {
 
 function showLegend(list, drawn, hold) {
   const lines = [["measured", drawn.change ? "measured" : "pressure"]];
-  if (drawn.limit.x.length) lines.push(["limit", `limit: ${hold.criterion_text}`]);
+  if (drawn.limit.x.length) lines.push(["limit", `limit: ${units.inUnits(hold.criterion_text)}`]);
   if (drawn.band) lines.push(["band", "range still possible for the leak"]);
   const wanted = lines.map((line) => line[1]).join("|");
   if (list.dataset.shown === wanted) return;

@@ -116,7 +116,7 @@ function traces(drawn, curve) {
 }
 
 /** Draw into a node; resolves when drawn. */
-export async function draw(node, drawn, hold, unit) {
+export async function draw(node, drawn, hold) {
   const Plotly = await plotly();
   const text = colour("--text");
   const rule = colour("--rule");

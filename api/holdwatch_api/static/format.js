@@ -58,6 +58,8 @@ const SHAPES = {
   pass: [["circle", { cx: 32, cy: 32, r: 30 }], ["path", { d: "M18 33l10 10 19-22", class: "ink" }]],
   fail: [["path", { d: "M32 3L62 59H2z" }], ["path", { d: "M24 34l16 16M40 34L24 50", class: "ink" }]],
   inconclusive: [["rect", { x: 4, y: 4, width: 56, height: 56, rx: 4 }], ["path", { d: "M23 25a9 9 0 1 1 13 8c-3 2-4 4-4 8M32 50v1", class: "ink" }]],
+  running: [["path", { d: "M32 3a29 29 0 1 0 29 29h-9a20 20 0 1 1-20-20z" }], ["path", { d: "M32 16v17l11 8", class: "hand" }]],
+  idle: [["circle", { cx: 32, cy: 32, r: 24, class: "ring" }]],
   alarm: [["path", { d: "M20 3h24l17 17v24L44 61H20L3 44V20z" }], ["path", { d: "M32 15v22M32 45v4", class: "ink" }]],
 };
 

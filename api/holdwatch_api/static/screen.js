@@ -3,6 +3,9 @@
 import { actions, signIn } from "./actions.js";
 import { BayPanel } from "./bay.js";
 import { clockTime, say } from "./format.js";
+import { showPick } from "./pick.js";
+import { onUnits, unitsDialog } from "./settings.js";
+import { setShop } from "./units.js";
 
 const SILENCE_MS = 7000; // the stream beats every 2 s
 const RETRY_MS = 2000;
@@ -46,13 +49,15 @@ function connect() {
     work(JSON.parse(event.data));
   });
   on("beat", () => {});
-  on("bays", ({ bays }) => arrange(bays));
+  on("bays", ({ bays, show }) => {
+    if (show) setShop(show);
+    arrange(bays);
+  });
   on("state", (state) => {
     const panel = panels.get(state.bay);
     if (!panel) return;
-    const label = panel.state?.label;
     panel.showState(state);
-    if (label !== state.label) pick();
+    pick();
     document.getElementById("simulated").hidden = ![...panels.values()].some((panel) => panel.state?.simulated);
   });
   on("live", (live) => panels.get(live.bay)?.showLive(live));
@@ -92,18 +97,12 @@ function pick() {
   const wanted = decodeURIComponent(location.hash.slice(1));
   const one = panels.has(wanted) ? wanted : null;
   for (const [name, panel] of panels) panel.root.hidden = one !== null && name !== one;
-  const nav = document.getElementById("pick");
-  nav.hidden = panels.size < 2;
-  nav.replaceChildren(...["", ...panels.keys()].map((name) => {
-    const link = document.createElement("a");
-    link.href = `#${encodeURIComponent(name)}`;
-    link.textContent = name ? panels.get(name).state?.label ?? name : "All bays";
-    if ((one ?? "") === name) link.setAttribute("aria-current", "page");
-    return link;
-  }));
+  showPick(panels, one);
 }
 
 addEventListener("hashchange", pick);
+document.getElementById("units-open").addEventListener("click", unitsDialog);
+onUnits(() => { for (const panel of panels.values()) panel.renew(); });
 document.addEventListener("sign-in", async ({ detail }) => { if (await signIn(detail)) connect(); });
 matchMedia("(prefers-color-scheme: light)").addEventListener("change", () => {
   for (const panel of panels.values()) panel.redraw();

@@ -1,0 +1,83 @@
+"""The bay screen in a real Chromium: the browser, and a page over a scripted service."""
+
+from __future__ import annotations
+
+from contextlib import asynccontextmanager
+from typing import TYPE_CHECKING
+
+import pytest
+import pytest_asyncio
+from playwright.async_api import Browser, Page, async_playwright, expect
+
+from fake_service import FakeService, nitrogen, vacuum
+from holdwatch_api.app import create_app, serve
+from system_parts import require
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+
+CHROMIUM = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+expect.set_options(timeout=20_000)  # a busy machine takes its time over the curve library
+TV = (1920, 1080)
+TABLET = (1024, 768)
+
+
+@pytest_asyncio.fixture(loop_scope="module", scope="module")
+async def browser() -> AsyncIterator[Browser]:
+    program = require("chromium", "chromium")
+    async with (
+        async_playwright() as play,
+        await play.chromium.launch(executable_path=program, args=CHROMIUM) as browser,
+    ):
+        yield browser
+
+
+@asynccontextmanager
+async def screen(
+    browser: Browser,
+    service: FakeService,
+    size: tuple[int, int] = TV,
+    path: str = "",
+    *,
+    scheme: str = "dark",
+    motion: str = "no-preference",
+) -> AsyncIterator[Page]:
+    """Open the screen; fails at the end if the page reported an error or asked elsewhere."""
+    errors: list[str] = []
+    asked: set[str] = set()
+    async with (
+        serve(create_app(service.as_service), port=0) as serving,
+        await browser.new_context(
+            viewport={"width": size[0], "height": size[1]},
+            color_scheme="light" if scheme == "light" else "dark",
+            reduced_motion="reduce" if motion == "reduce" else "no-preference",
+        ) as context,
+    ):
+        page = await context.new_page()
+        page.on("pageerror", lambda error: errors.append(str(error)))
+        page.on("request", lambda request: asked.add(request.url))
+        page.on(
+            "console",
+            lambda line: errors.append(line.text) if line.type == "error" else None,
+        )
+        await page.goto(serving.url + path)
+        await expect(page.locator("#link-text")).to_have_text("Live")
+        yield page
+    assert errors == []
+    assert {url for url in asked if not url.startswith(serving.url)} == set()
+
+
+@pytest.fixture
+def service() -> FakeService:
+    service = FakeService()
+    service.set_hold("bay-1", nitrogen(23.0))
+    service.set_hold("bay-2", vacuum(9.0))
+    return service
