@@ -6,15 +6,8 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 import pytest
-from radio_campaign import (
-    IMPOSTOR_PA,
-    ROOM_PA,
-    STRANGER_PA,
-    Campaign,
-    differences,
-    run,
-    unmarked,
-)
+from radio_air import IMPOSTOR_PA, ROOM_PA, STRANGER_PA, Campaign
+from radio_campaign import differences, run, unmarked
 
 from system_parts import require
 
