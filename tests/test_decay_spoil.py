@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
 from holdwatch_procedures.decay_spoil import DecayWatch
-from holdwatch_procedures.estimates import Block, Cause
+from holdwatch_procedures.estimates import Block, Cause, Clamp
+from holdwatch_procedures.grain import Grain
 from holdwatch_procedures.spoil import Action, Spoil
 
 
@@ -16,20 +19,41 @@ def noise(k: int, size: float) -> float:
     return size * (math.sin(1.7 * k) + 0.7 * math.sin(0.9 * k + 1.0) + 0.5 * math.sin(2.9 * k))
 
 
-def block(k: int, *, pressure: float | None = None, pipe: float | None = None) -> Block:
+def lively(level: float, step: float) -> Grain:
+    """Ten readings that noise shakes over several steps."""
+    return Grain(step, level - 2.0 * step, level + 2.0 * step, 9, 10, 1.0)
+
+
+def still(level: float, step: float | None, *, moves: int = 0) -> Grain:
+    """Ten readings of one value, or of two if it moved."""
+    return Grain(step, level, level + moves * (step or 0.0), moves, 10, 1.0)
+
+
+def block(
+    k: int,
+    *,
+    pressure: float | None = None,
+    pipe: float | None = None,
+    gauge: Grain | None = None,
+    clamp: Grain | None = None,
+) -> Block:
     t_s = (k + 0.5) * 10.0
     warm = 295.0 + 0.2 * math.sin(t_s / 600.0) + noise(k + 500, 0.02)
     level = 1.6e6 * (1.0 + (warm - 295.0) / 295.0) - 0.3 * t_s + noise(k, 200.0)
+    level = level if pressure is None else pressure
+    warm = warm if pipe is None else pipe
     return Block(
         index=k,
         t_s=t_s,
-        pressure_pa=level if pressure is None else (None if math.isnan(pressure) else pressure),
+        pressure_pa=None if math.isnan(level) else level,
         pressure_sd_pa=0.0,
         pressure_n=10,
-        pipe_k=warm if pipe is None else pipe,
+        pipe_k=warm,
         coldest_k=None,
         ambient_k=None,
         barometer_pa=101325.0,
+        pressure_grain=None if math.isnan(level) else gauge or lively(level, 690.0),
+        clamps=(Clamp("pipe_temperature", warm, clamp or lively(warm, 0.02)),),
     )
 
 
@@ -80,32 +104,91 @@ def test_a_clamp_that_falls_off_is_found() -> None:
     assert found[0].t_s == pytest.approx(2000.0, abs=70.0)
 
 
-def test_a_gauge_that_repeats_itself_is_stuck_until_it_moves() -> None:
-    found = watch([block(k) if k < 200 else block(k, pressure=1.6e6) for k in range(300)])
-    assert [spoil.cause for spoil in found] == [Cause.GAP] * 3
-    assert found[0].t_s == pytest.approx(2300.0, abs=10.0)
-    assert found[0].action is Action.RESTART
+@pytest.mark.parametrize("leak_pa_per_s", [0.0, 0.3, 20.0])
+def test_a_lively_gauge_that_repeats_itself_is_stuck_whatever_it_did_before(
+    leak_pa_per_s: float,
+) -> None:
+    # The trend of a leak must not make a gauge look quiet.
+    blocks = [shifted(k, -10.0 * leak_pa_per_s * k) for k in range(200)]
+    frozen = blocks[-1].pressure_pa
+    assert frozen is not None
+    blocks += [block(k, pressure=frozen, gauge=still(frozen, 690.0)) for k in range(200, 300)]
+    found = [s for s in watch(blocks) if s.cause is Cause.GAP]
+    assert [spoil.action for spoil in found] == [Action.RESTART] * 3
+    assert found[0].t_s == pytest.approx(2300.0, abs=15.0)
+
+
+def test_nothing_is_decided_while_a_gauge_stands_still() -> None:
+    watcher = DecayWatch()
+    watch([block(k) for k in range(120)], watcher)
+    assert not watcher.is_gauge_still
+    watch([block(k, pressure=1.6e6, gauge=still(1.6e6, 690.0)) for k in range(120, 132)], watcher)
+    assert watcher.is_gauge_still
+    watch([block(132)], watcher)
+    assert not watcher.is_gauge_still
 
 
 def test_a_gauge_stuck_from_the_start_is_found_in_five_minutes() -> None:
-    found = watch([block(k, pressure=1.6e6) for k in range(40)])
-    assert found[0].cause is Cause.GAP
+    found = watch(
+        [block(k, pressure=1.6e6, gauge=still(1.6e6, None)) for k in range(40)], DecayWatch()
+    )
+    assert [(spoil.cause, spoil.action) for spoil in found] == [(Cause.GAP, Action.RESTART)]
     assert found[0].t_s <= 310.0
 
 
+def test_a_declared_resolution_gives_a_resting_gauge_an_hour() -> None:
+    resting = [block(k, pressure=1.6e6, gauge=still(1.6e6, 690.0)) for k in range(380)]
+    steady = [replace(each, pipe_k=295.0) for each in resting]
+    found = watch(steady)
+    assert [(spoil.cause, spoil.action) for spoil in found] == [
+        (Cause.GAP, Action.NOTE),
+        (Cause.GAP, Action.RESTART),
+    ]
+    assert found[1].t_s == pytest.approx(3600.0, abs=15.0)
+
+
 def test_a_coarse_quiet_gauge_may_repeat_itself_while_nothing_changes() -> None:
+    levels = [round((1.6e6 - 0.2 * k * 10.0) / 690.0) * 690.0 for k in range(300)]
+    moved = [False, *(after != before for before, after in pairwise(levels))]
     coarse = [
-        block(k, pressure=round((1.6e6 - 0.2 * k * 10.0) / 690.0) * 690.0, pipe=295.0 + 1e-3 * k)
-        for k in range(300)
+        block(k, pressure=p, pipe=295.0 + 1e-3 * k, gauge=still(p, 690.0, moves=int(moved[k])))
+        for k, p in enumerate(levels)
     ]
     watcher = DecayWatch(resolution_pa=690.0, noise_pa=50.0)
     assert [s for s in watch(coarse, watcher) if s.action is not Action.NOTE] == []
 
 
 def test_a_coarse_quiet_gauge_is_stuck_when_the_pipe_says_so() -> None:
-    blocks = [block(k, pressure=1.6e6, pipe=295.0 + 0.01 * k) for k in range(60)]
-    watcher = DecayWatch(resolution_pa=690.0, noise_pa=50.0)
-    assert next(s.cause for s in watch(blocks, watcher)) is Cause.GAP
+    blocks = [
+        block(k, pressure=1.6e6, pipe=295.0 + 0.01 * k, gauge=still(1.6e6, 690.0))
+        for k in range(55)
+    ]
+    found = watch(blocks, DecayWatch(resolution_pa=690.0, noise_pa=50.0))
+    assert [s.cause for s in found if s.action is Action.RESTART] == [Cause.GAP]
+
+
+def test_the_steps_of_a_coarse_gauge_are_not_steps_of_the_pressure() -> None:
+    levels = [1.6e6 - 6895.0 * ((k * 10) // 900) for k in range(500)]
+    moved = [False, *(after != before for before, after in pairwise(levels))]
+    blocks = [
+        block(k, pressure=p, pipe=295.0, gauge=still(p, 6895.0, moves=int(moved[k])))
+        for k, p in enumerate(levels)
+    ]
+    assert [s for s in watch(blocks) if s.cause is Cause.STEP] == []
+    fine = [replace(b, pressure_grain=lively(b.pressure_pa or 0.0, 100.0)) for b in blocks]
+    assert [s for s in watch(fine) if s.cause is Cause.STEP] != []
+
+
+def test_what_a_leak_loses_in_a_silence_is_not_a_step() -> None:
+    gone = range(200, 259)
+    leak_pa = [-8.0 * 10.0 * k for k in range(320)]
+    blocks = [
+        block(k, pressure=math.nan) if k in gone else shifted(k, leak_pa[k]) for k in range(320)
+    ]
+    assert [s.cause for s in watch(blocks, DecayWatch(longest_gap_s=1200.0))] == [Cause.GAP]
+    refilled = [b if k < 259 else shifted(k, leak_pa[k] + 2e4) for k, b in enumerate(blocks)]
+    found = watch(refilled, DecayWatch(longest_gap_s=1200.0))
+    assert Cause.STEP in [s.cause for s in found]
 
 
 def test_short_gaps_are_noted_and_long_ones_restart() -> None:
@@ -119,6 +202,36 @@ def test_short_gaps_are_noted_and_long_ones_restart() -> None:
     assert with_gap(30)[0].t_s == pytest.approx(3800.0, abs=10.0)
 
 
-def test_a_thermometer_that_repeats_itself_is_stuck() -> None:
-    found = watch([block(k) if k < 200 else block(k, pipe=295.0) for k in range(240)])
+def test_a_lively_thermometer_that_repeats_itself_is_stuck_and_not_believed_again() -> None:
+    watcher = DecayWatch()
+    stuck = [block(k, pipe=295.0, clamp=still(295.0, 0.02)) for k in range(200, 240)]
+    found = watch([*(block(k) for k in range(200)), *stuck], watcher)
     assert [(spoil.cause, spoil.action) for spoil in found] == [(Cause.THERMOMETER, Action.RESTART)]
+    assert watcher.distrusted == {"pipe_temperature"}
+
+
+@pytest.mark.parametrize("step", [None, 0.1])
+def test_a_thermometer_that_never_moved_is_told_and_believed_with_care(step: float | None) -> None:
+    watcher = DecayWatch(clamps={"pipe_temperature": (step, None)})
+    steady = [block(k, pipe=295.0, clamp=still(295.0, step)) for k in range(400)]
+    found = watch(steady, watcher)
+    assert [(spoil.cause, spoil.action) for spoil in found] == [(Cause.THERMOMETER, Action.NOTE)]
+    assert watcher.distrusted == set()
+
+
+def test_of_two_clamps_only_the_fallen_one_is_lost() -> None:
+    def two(k: int, second_k: float) -> Block:
+        plain = block(k)
+        other = Clamp("pipe_temperature.2", second_k, lively(second_k, 0.02))
+        return replace(plain, clamps=(*plain.clamps, other))
+
+    watcher = DecayWatch()
+    warm = [block(k).pipe_k or 0.0 for k in range(300)]
+    watch([two(k, warm[k] if k < 200 else 292.5) for k in range(300)], watcher)
+    assert watcher.distrusted == {"pipe_temperature.2"}
+
+
+def test_a_coarse_clamp_that_steps_has_not_fallen() -> None:
+    warm = [295.0 + round(0.001 * k) for k in range(600)]
+    blocks = [block(k, pipe=t, clamp=still(t, 1.0)) for k, t in enumerate(warm)]
+    assert [s for s in watch(blocks) if s.action is Action.RESTART] == []

@@ -21,7 +21,7 @@ HOURS = 6.0
 
 def causes(trace: Trace) -> list[Cause]:
     """What restarts the hold in a trace."""
-    watch = DecayWatch(trace.truth.resolution_pa, None)
+    watch = DecayWatch()
     return [
         spoil.cause
         for block in trace.blocks()

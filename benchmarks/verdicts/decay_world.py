@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from holdwatch_procedures.estimates import Block
+from holdwatch_procedures.estimates import Block, Clamp
+from holdwatch_procedures.grain import Grain, GrainWatch
 
 Array = NDArray[np.float64]
 
@@ -41,6 +42,7 @@ class World:
         noise_pa: White noise of the gauge, one sample.
         coloured_pa: Correlated part of it (lag-one correlation 0.9 a second).
         resolution_pa: Steps of the gauge, one of these.
+        clamp_resolution_k: Steps of the clamp.
         tempco_pa_per_k: Standard deviation of the gauge's own temperature effect.
         span_per_day: Standard deviation of the drift of the span, relative, a day.
         weather_pa_per_h: Standard deviation of the barometer's trend.
@@ -70,6 +72,7 @@ class World:
     noise_pa: tuple[float, float] = (100.0, 600.0)
     coloured_pa: tuple[float, float] = (0.0, 200.0)
     resolution_pa: tuple[float, ...] = (690.0,)
+    clamp_resolution_k: float = 0.1
     tempco_pa_per_k: float = 100.0
     span_per_day: float = 2e-5
     weather_pa_per_h: float = 60.0
@@ -131,7 +134,19 @@ class Truth:
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """Ten-second blocks of one hold; NaN where a block is empty."""
+    """Ten-second blocks of one hold; NaN where a block is empty.
+
+    Attributes:
+        truth: What was drawn.
+        pressure_pa: Absolute pressure.
+        pipe_k: Clamp.
+        room_k: Room.
+        barometer_pa: Barometer.
+        true_pipe_k: The pipe itself, about the room's start.
+        gauge: The gauge's own readings, one a second, NaN where one is missing; None where
+            nobody kept them.
+        clamp: The clamp's, likewise.
+    """
 
     truth: Truth
     pressure_pa: Array
@@ -139,9 +154,12 @@ class Trace:
     room_k: Array
     barometer_pa: Array
     true_pipe_k: Array
+    gauge: Array | None = None
+    clamp: Array | None = None
 
     def blocks(self) -> list[Block]:
         """Return the blocks as the engine takes them."""
+        gauge, clamp = grains(self.gauge), grains(self.clamp)
         return [
             Block(
                 index=k,
@@ -153,6 +171,10 @@ class Trace:
                 coldest_k=None,
                 ambient_k=room,
                 barometer_pa=outside,
+                pressure_grain=gauge[k] if gauge else None,
+                clamps=(Clamp("pipe_temperature", t, clamp[k]),)
+                if clamp and not math.isnan(t)
+                else (),
             )
             for k, (p, t, room, outside) in enumerate(
                 zip(
@@ -164,6 +186,20 @@ class Trace:
                 )
             )
         ]
+
+
+def grains(series: Array | None) -> list[Grain | None]:
+    """Return what each block of an instrument's readings shows of it."""
+    if series is None:
+        return []
+    watch = GrainWatch(None)
+    found = []
+    for k in range(len(series) // BLOCK):
+        for place in range(k * BLOCK, (k + 1) * BLOCK):
+            if not math.isnan(series[place]):
+                watch.add(float(place), float(series[place]))
+        found.append(watch.close())
+    return found
 
 
 def lagged(signal: Array, time_s: float, dt_s: float = 1.0) -> Array:
@@ -293,7 +329,8 @@ def simulate(rng: np.random.Generator, world: World, slope: float, minutes: floa
     gauge = np.round(gauge / truth.resolution_pa) * truth.resolution_pa
     clamp = pipe + coloured(rng, n, world.clamp_wander_k, 1200.0)
     clamp += rng.normal(0.0, truth.clamp_noise_k, n)
-    clamp = np.round(clamp / 0.1) * 0.1 + ROOM_K
+    step = world.clamp_resolution_k
+    clamp = np.round(clamp / step) * step + ROOM_K
     for series in (gauge, clamp):
         for _ in range(rng.poisson(world.dropouts_per_h * n / 3600.0)):
             at = int(rng.integers(n))
@@ -306,6 +343,8 @@ def simulate(rng: np.random.Generator, world: World, slope: float, minutes: floa
         room_k=mean_blocks(shop + rng.normal(0.0, 0.05, n) + ROOM_K),
         barometer_pa=mean_blocks(seen_out),
         true_pipe_k=mean_blocks(pipe),
+        gauge=gauge,
+        clamp=clamp,
     )
 
 

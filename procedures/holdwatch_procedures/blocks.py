@@ -6,10 +6,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
-from holdwatch_procedures.estimates import BLOCK_S, Block
+from holdwatch_procedures.estimates import BLOCK_S, Block, Clamp
+from holdwatch_procedures.grain import GrainWatch
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from collections.abc import Set as AbstractSet
 
     from holdwatch_procedures.recipe import ChannelSpec, Recipe
     from holdwatch_procedures.sequence import Item
@@ -19,6 +21,10 @@ MAD_TO_SD = 1.4826
 """Standard deviation of a Gaussian over its median absolute deviation."""
 BAROMETER_KEEPS_S = 600.0
 """How long the last barometer reading stands for the room, s."""
+PIPE_KEEPS_INTERVALS = 3.0
+PIPE_KEEPS_S = 120.0
+"""How long the last pipe temperature stands for the pipe: three of its own intervals, up to this.
+A clamp that speaks every second is missed in the block in which it falls silent."""
 OUTLIER_SIGMAS = 4.0
 DECAY_OUTLIER_FLOOR_PA = 3e3
 VACUUM_OUTLIER_FLOOR_PA = 10.0
@@ -59,10 +65,26 @@ class BlockBuilder:
     Gauge pressure becomes absolute with the barometer channel where there is one, else with the
     recipe's constant; a sealed or absolute gauge never sees the room, so the constant stands.
     Several pipe thermometers are averaged after their first differences have been taken off, so
-    that one of them dropping out does not move the mean.
+    that one of them dropping out does not move the mean. One that speaks more seldom than once a
+    block stands with its last reading for as long as its own interval allows.
+
+    Args:
+        recipe: The channels' figures.
+        pressure: Role name of the gauge.
+        start_ns: Start of the first block, ns of the hold's clock.
+        before: The builder of the stretch before, whose knowledge of the instruments goes on.
+        distrusted: Role names that are not believed any more.
     """
 
-    def __init__(self, recipe: Recipe, pressure: str, start_ns: int) -> None:
+    def __init__(
+        self,
+        recipe: Recipe,
+        pressure: str,
+        start_ns: int,
+        *,
+        before: BlockBuilder | None = None,
+        distrusted: AbstractSet[str] = frozenset(),
+    ) -> None:
         self._recipe = recipe
         self._pressure = pressure
         self._start_ns = start_ns
@@ -76,7 +98,10 @@ class BlockBuilder:
         self._barometer_pa: float | None = None
         self._barometer_s = 0.0
         self._pipe_offset_k: dict[str, float] = {}
-        specs = specs_by_role(recipe)
+        self._pipe_last: dict[str, tuple[float, float]] = {}
+        self._distrusted = distrusted
+        self._grains: dict[str, GrainWatch] = {} if before is None else before._grains  # noqa: SLF001 (its own kind)
+        self._specs = specs = specs_by_role(recipe)
         self._limits = {name: range_for(spec) for name, spec in specs.items()}
         spec = specs.get(pressure)
         self._vented = spec is None or spec.reference == "vented"
@@ -99,6 +124,8 @@ class BlockBuilder:
     def add(self, item: Item) -> None:
         """Take an item of the block now open; the caller closes blocks first."""
         t_ns, _rank, role, quantity, value, quality = item
+        if role in self._distrusted:
+            return
         is_pressure = role == self._pressure
         if is_pressure:
             self._total += 1
@@ -112,15 +139,28 @@ class BlockBuilder:
                 self._saturated += 1
             return
         t_s = (t_ns - self._start_ns) / 1e9
-        if role == Role.BAROMETER:
-            self._barometer_pa, self._barometer_s = value, t_s
         if is_pressure:
             self._gauge = quantity is Quantity.PRESSURE_GAUGE
+        self._gather(role, t_s, value)
+        if is_pressure or role_of(role) is Role.PIPE_TEMPERATURE:
+            self._grain(role).add(t_ns / 1e9, value)
+
+    def _gather(self, role: str, t_s: float, value: float) -> None:
+        if role == Role.BAROMETER:
+            self._barometer_pa, self._barometer_s = value, t_s
         gathered = self._bins.get(role)
         if gathered is None:
             gathered = self._bins[role] = _Bin()
         gathered.times.append(t_s)
         gathered.values.append(value)
+
+    def _grain(self, role: str) -> GrainWatch:
+        watch = self._grains.get(role)
+        if watch is None:
+            spec = self._specs.get(role)
+            declared = None if spec is None else spec.delta_si("resolution")
+            watch = self._grains[role] = GrainWatch(declared)
+        return watch
 
     def _count_doubt(self, quality: Quality | None) -> None:
         if quality is Quality.SATURATED:
@@ -140,16 +180,19 @@ class BlockBuilder:
         values = [p for _, p in samples]
         middle, deviation = _median_and_mad(values)
         start_s = self._index * BLOCK_S
+        clamps = self._clamps(start_s)
         block = Block(
             index=self._index,
             t_s=start_s + BLOCK_S / 2,
             pressure_pa=sum(values) / len(values) if values else None,
             pressure_sd_pa=MAD_TO_SD * deviation if middle is not None else 0.0,
             pressure_n=len(values),
-            pipe_k=self._pipe_mean_k(),
+            pipe_k=self._pipe_mean_k(clamps),
             coldest_k=self._coldest_k(),
             ambient_k=self._mean(Role.AMBIENT_TEMPERATURE),
             barometer_pa=room_pa if room_pa is not None else self._recipe.barometer_pa,
+            pressure_grain=self._grain(self._pressure).close(),
+            clamps=clamps,
         )
         closed = ClosedBlock(block, samples, self._saturated, self._doubtful, self._total)
         self._bins = {}
@@ -189,14 +232,24 @@ class BlockBuilder:
         pairs = zip(gathered.times, values, strict=True)
         return [(t, p) for t, p in pairs if abs(p - middle) <= reach]
 
-    def _pipe_mean_k(self) -> float | None:
-        means = {
-            role: sum(gathered.values) / len(gathered.values)
-            for role, gathered in sorted(self._bins.items())
-            if role_of(role) is Role.PIPE_TEMPERATURE
-        }
-        if not means:
+    def _clamps(self, start_s: float) -> tuple[Clamp, ...]:
+        """The pipe thermometers of this block, fresh or carried on, in the order of their roles."""
+        found: list[Clamp] = []
+        for role, gathered in self._bins.items():
+            if role_of(role) is Role.PIPE_TEMPERATURE:
+                mean = sum(gathered.values) / len(gathered.values)
+                found.append(Clamp(role, mean, self._grain(role).close()))
+                self._pipe_last[role] = (gathered.times[-1], gathered.values[-1])
+        for role, (last_s, kelvin) in self._pipe_last.items():
+            keeps_s = min(PIPE_KEEPS_INTERVALS * self._grain(role).interval_s, PIPE_KEEPS_S)
+            if role not in self._bins and start_s + BLOCK_S / 2 - last_s <= keeps_s:
+                found.append(Clamp(role, kelvin, None))
+        return tuple(sorted(found, key=lambda clamp: clamp.role))
+
+    def _pipe_mean_k(self, clamps: tuple[Clamp, ...]) -> float | None:
+        if not clamps:
             return None
+        means = {clamp.role: clamp.kelvin for clamp in clamps}
         offsets = self._pipe_offset_k
         known = [means[role] - offsets[role] for role in means if role in offsets]
         base = sum(known) / len(known) if known else sum(means.values()) / len(means)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from holdwatch_procedures.confidence import half_width
 from holdwatch_procedures.decay_bank import Bank, Posterior
+from holdwatch_procedures.decay_blur import BlurWatch
 from holdwatch_procedures.decay_bounds import advice, doubts, visible
 from holdwatch_procedures.decay_signal import COLUMNS, GasSignal, Row
 from holdwatch_procedures.estimates import BLOCK_S, Block, Cause, Estimate
@@ -27,25 +28,34 @@ LOST_S = 300.0
 """After this long without a usable block nothing may be decided, s."""
 
 USABLE_SHARE = 0.8
-"""Share of the blocks since the floor that must be usable before anything is decided."""
+"""Share of the blocks since the floor that must be usable before anything is decided; a gauge
+that speaks more seldom than once a block promises as many as its interval allows."""
 
 SETTLED_SHARE = 0.1
 """Transients below this share of the criterion have settled."""
 
 READINGS_A_BLOCK = 10
-"""Readings that the resolution's noise is averaged over, at one a second."""
+"""Readings that a block averages over at one a second, for forecasts and where nobody counted."""
 
 Z95 = 1.959964
 _ENDS = 6
 
 
-def scatter_variance(levels: list[float], resolution_pa: float | None) -> float:
+def scatter_variance(
+    levels: list[float],
+    resolution_pa: float | None,
+    readings: float = READINGS_A_BLOCK,
+    coarse_share: float = 0.0,
+) -> float:
     """Return the white-noise variance of blocks from their differences, Pa².
 
     Half the square of 1.4826 times the median absolute deviation of successive differences,
-    with a floor from the resolution (uniform, averaged over a block) and of 1 Pa².
+    with a floor of 1 Pa² and from the resolution: uniform, averaged over the block's readings
+    but for the share of the time in which no noise shook them over the steps.
     """
-    floor = max(1.0, (resolution_pa or 0.0) ** 2 / 12.0 / READINGS_A_BLOCK)
+    rounding = (resolution_pa or 0.0) ** 2 / 12.0
+    share = coarse_share + (1.0 - coarse_share) / max(readings, 1.0)
+    floor = max(1.0, rounding * share)
     steps = [after - before for before, after in pairwise(levels)]
     if not steps:
         return floor
@@ -73,8 +83,12 @@ class DecayEngine:
         self._signal = GasSignal(setup)
         self._early: list[Row] = []
         self._bank: Bank | None = None
+        self._blur = BlurWatch()
         self._usable = 0
-        self._seen = 0
+        self._promised = 0.0
+        self._block_share = 1.0
+        self._resolution_pa = setup.resolution_pa
+        self._readings: list[int] = []
         self._first_levels: list[float] = []
         self._last_levels: deque[float] = deque(maxlen=_ENDS)
         self._last_usable_s = -math.inf
@@ -87,6 +101,7 @@ class DecayEngine:
         row = self._signal.push(block)
         if row is None:
             return None
+        self._blur.push(block)
         self._count(block, row)
         if self._usable <= EARLY and (row.usable or self._usable < EARLY):
             self._early.append(row)
@@ -99,9 +114,15 @@ class DecayEngine:
         return self._look(block, row, self._bank.posterior())
 
     def _count(self, block: Block, row: Row) -> None:
-        self._seen += 1
+        grain = block.pressure_grain
+        if grain is not None:
+            self._block_share = BLOCK_S / max(BLOCK_S, grain.interval_s)
+            self._resolution_pa = grain.step
+        self._promised += self._block_share
         if not row.usable:
             return
+        if len(self._readings) < EARLY:
+            self._readings.append(block.pressure_n)
         self._usable += 1
         self._last_usable_s = block.t_s
         level = self._signal.normalised(row)
@@ -112,7 +133,8 @@ class DecayEngine:
     def _replay(self) -> None:
         """Take the noise from the early blocks and run the bank over them from the start."""
         levels = [self._signal.normalised(row) for row in self._early if row.usable]
-        noise = scatter_variance(levels, self.setup.resolution_pa)
+        coarse = self._blur.coarse_gauge
+        noise = scatter_variance(levels, self._resolution_pa, median(self._readings), coarse)
         wander = self.setup.gauge_wander_pa_per_h**2 / 3600.0
         spec = self.setup.bank_spec
         self._bank = Bank(spec, self._signal.pa_per_k, noise, COLUMNS, wander)
@@ -130,7 +152,7 @@ class DecayEngine:
         setup = self.setup
         limit = setup.limit_pa_per_s
         slope, variance = posterior.slope, posterior.variance
-        found = doubts(setup, posterior, row.t_s, self._signal.pa_per_k)
+        found = doubts(setup, posterior, row.t_s, self._signal.pa_per_k, self._blur.blur)
         unlearned = math.hypot(*found.values())
         scale = math.hypot(setup.considered.scale, setup.volume_u)
         considered = math.hypot(unlearned, scale * slope)
@@ -143,7 +165,7 @@ class DecayEngine:
         ready = (
             self.settled_at_s is not None
             and block.t_s - self._last_usable_s < LOST_S
-            and self._usable >= USABLE_SHARE * self._seen
+            and self._usable >= USABLE_SHARE * self._promised
         )
         # Gas does not come into being: a slope far below zero is an error and earns no pass.
         least = max(slope, -setup.considered.least_slope * spread)

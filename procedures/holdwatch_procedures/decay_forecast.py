@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holdwatch_procedures.decay_bank import Bank
-from holdwatch_procedures.decay_bounds import doubts, visible
+from holdwatch_procedures.decay_bounds import Blur, doubts, visible
 from holdwatch_procedures.decay_engine import FIRST_LOOK, READINGS_A_BLOCK
 from holdwatch_procedures.decay_signal import COLUMNS, FLOOR_S, LAG_TIME_S
 from holdwatch_procedures.estimates import BLOCK_S
+from holdwatch_procedures.grain import rounding_doubt
 
 if TYPE_CHECKING:
     from holdwatch_procedures.decay_setup import DecaySetup
@@ -65,6 +66,18 @@ def block_noise(setup: DecaySetup, place: Surroundings, pa_per_k: float) -> floa
     return max(seen / READINGS_A_BLOCK, 1.0)
 
 
+def expected_blur(setup: DecaySetup) -> Blur:
+    """Return what the gauge's declared steps will leave unsaid.
+
+    Rounding averages out from a noise of half a step on, and not at all below 0.15 steps.
+    """
+    if setup.resolution_pa is None or setup.noise_pa is None:
+        return Blur()
+    ratio = setup.noise_pa / setup.resolution_pa
+    coarse = min(max((0.5 - ratio) / 0.35, 0.0), 1.0)
+    return Blur(gauge_pa=rounding_doubt(setup.resolution_pa, coarse))
+
+
 def forecast_path(setup: DecaySetup, place: Surroundings, minutes: float) -> list[Sight]:
     """Return what is in sight at each block of a hold of so many minutes from the mark.
 
@@ -86,6 +99,7 @@ def forecast_path(setup: DecaySetup, place: Surroundings, minutes: float) -> lis
     span_s = max(minutes * 60.0 - FLOOR_S, BLOCK_S)
     path: list[Sight] = []
     best = math.inf
+    blur = expected_blur(setup)
     for k in range(int(span_s / BLOCK_S)):
         t_s = k * BLOCK_S
         # The columns are for a drift of 1 K/s; what they do to the slope is in proportion.
@@ -97,7 +111,7 @@ def forecast_path(setup: DecaySetup, place: Surroundings, minutes: float) -> lis
             drift = min(place.drift_k_per_h / 3600.0, MOST_DRIFT_K / t_s)
             known = bank.posterior()
             posterior = replace(known, sensitivity=drift * known.sensitivity)
-            unlearned = math.hypot(*doubts(setup, posterior, t_s, b).values())
+            unlearned = math.hypot(*doubts(setup, posterior, t_s, b, blur).values())
             best = min(best, visible(setup, posterior, unlearned))
             path.append(Sight(FLOOR_S + t_s + BLOCK_S, best))
     return path

@@ -62,6 +62,10 @@ class Considered:
     blind_k_per_h: float = 1.0
     blind_most_k: float = 3.0
 
+    def unseen_drift_k(self, unseen_s: float) -> float:
+        """Return how far the gas may drift while nobody measures it, K (standard uncertainty)."""
+        return min(self.blind_k_per_h * unseen_s / 3600.0, self.blind_most_k)
+
 
 @dataclass(frozen=True, slots=True)
 class DecaySetup:
@@ -83,6 +87,8 @@ class DecaySetup:
         barometer: How the room's pressure enters.
         thermometer: Whether a pipe thermometer is bound.
         considered: What is considered and not learned.
+        clamp_wander_k_per_h: Standard deviation of a clamp's wander over an hour, K, taken as a
+            random walk.
         start_k: Temperature to which pressures are normalised, K; None takes the hold's own.
         spread: Standard deviation of the confidence sequence's mixture over the limit.
         bank: What the bank holds possible; None takes the default for the thermometer.
@@ -101,6 +107,7 @@ class DecaySetup:
     barometer: Barometer = Barometer.MEASURED
     thermometer: bool = True
     considered: Considered = field(default_factory=Considered)
+    clamp_wander_k_per_h: float = 0.0
     start_k: float | None = None
     spread: float = MIXTURE_SPREAD
     bank: BankSpec | None = None

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from holdwatch_procedures.grain import Grain
 
 BLOCK_S = 10.0
 """Length of the blocks into which readings are gathered before an engine sees them, s."""
@@ -24,6 +28,21 @@ class Cause(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Clamp:
+    """What one pipe thermometer shows for a block.
+
+    Attributes:
+        role: Its role name.
+        kelvin: Its mean, or its last reading where it speaks more seldom than once a block, K.
+        grain: What its readings showed of it; None where the last reading was carried on.
+    """
+
+    role: str
+    kelvin: float
+    grain: Grain | None
+
+
+@dataclass(frozen=True, slots=True)
 class Block:
     """Ten seconds of a hold, reduced to one value a quantity; None where none was usable.
 
@@ -38,6 +57,8 @@ class Block:
         ambient_k: Room temperature, K.
         barometer_pa: Pressure of the room, Pa: measured where there is a barometer channel,
             otherwise the recipe's constant.
+        pressure_grain: What the gauge's own readings showed of it; None where nobody counted.
+        clamps: The pipe thermometers one by one; empty where nobody told them apart.
     """
 
     index: int
@@ -49,6 +70,8 @@ class Block:
     coldest_k: float | None
     ambient_k: float | None
     barometer_pa: float
+    pressure_grain: Grain | None = None
+    clamps: tuple[Clamp, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 from holdwatch_physics.fluids import wall_exponent
+from holdwatch_physics.reading import Role, role_of
 from holdwatch_procedures.blocks import specs_by_role
 from holdwatch_procedures.decay_setup import Barometer, DecaySetup
 from holdwatch_procedures.decay_spoil import DecayWatch
@@ -68,7 +69,18 @@ def decay_setup(
         barometer=_barometer(spec, measured=barometer_measured),
         thermometer=thermometer,
         start_k=scale.at_k,
+        clamp_wander_k_per_h=_clamp_wander(recipe),
     )
+
+
+def _clamp_wander(recipe: Recipe) -> float:
+    """Declared wander of the pipe thermometers over an hour, the largest of them, K."""
+    drifts = [
+        spec.delta_si("drift") or 0.0
+        for name, spec in specs_by_role(recipe).items()
+        if role_of(name) is Role.PIPE_TEMPERATURE
+    ]
+    return max(drifts, default=0.0)
 
 
 def gross_leak(recipe: Recipe, fluids: Fluids, scale: Scale, start_pa: float) -> GrossLeak:
@@ -120,12 +132,18 @@ def vacuum_setup(recipe: Recipe, scale: Scale, *, role: str) -> VacuumSetup:
 
 def decay_watch(recipe: Recipe, role: str) -> DecayWatch:
     """Return the watch for what spoils a pressure decay."""
-    spec = specs_by_role(recipe).get(role)
+    specs = specs_by_role(recipe)
+    spec = specs.get(role)
     return DecayWatch(
         None if spec is None else spec.delta_si("resolution"),
         None if spec is None else spec.delta_si("noise"),
         recipe.limits.max_gap_min * 60.0,
         vented=spec is None or spec.reference == "vented",
+        clamps={
+            name: (clamp.delta_si("resolution"), clamp.delta_si("noise"))
+            for name, clamp in specs.items()
+            if role_of(name) is Role.PIPE_TEMPERATURE
+        },
     )
 
 
