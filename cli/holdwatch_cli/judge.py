@@ -28,9 +28,17 @@ def read_recipe(path: Path) -> Recipe:
         UserError: The file cannot be read or is no TOML.
         RecipeError: A key is wrong.
     """
+    return load_recipe(read_recipe_table(path), where=str(path))
+
+
+def read_recipe_table(path: Path) -> dict[str, Any]:
+    """Return the table of a recipe's TOML file, not checked yet.
+
+    Raises:
+        UserError: The file cannot be read or is no TOML.
+    """
     try:
-        text = path.read_text(encoding="utf-8")
-        return load_recipe(tomllib.loads(text), where=str(path))
+        return tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(f"{path}: cannot be read: {error}") from error
     except tomllib.TOMLDecodeError as error:

@@ -10,6 +10,8 @@ from typing import Annotated, Any
 import typer
 
 from holdwatch_cli.errors import EXIT_UNUSABLE, is_users, tell
+from holdwatch_cli.vehicle_commands import app as vehicle_app
+from holdwatch_cli.visit_commands import app as visit_app
 
 app = typer.Typer(
     name="holdwatch",
@@ -19,6 +21,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+app.add_typer(vehicle_app)
+app.add_typer(visit_app)
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 Port = Annotated[
@@ -300,6 +305,39 @@ def export(
     from holdwatch_cli.export import run_export
 
     raise typer.Exit(run_export(hold, data=data, out=out, as_json=json))
+
+
+@app.command()
+def report(
+    visit: Annotated[
+        str | None, typer.Argument(help="Number of the visit, or a vehicle with one open visit.")
+    ] = None,
+    out: Annotated[
+        list[Path] | None, typer.Option(help="File: .html, .json or .pdf. Again for more.")
+    ] = None,
+    verify: Annotated[
+        Path | None, typer.Option(help="Check a report's file against the store instead.")
+    ] = None,
+    on: Annotated[str | None, typer.Option(help="Day of the report, as 2026-05-04.")] = None,
+    data: Annotated[Path, typer.Option(help="Folder of the SQLite file.")] = Path("holdwatch-data"),
+    json: Json = False,
+) -> None:
+    """Write a visit's report: a page for the customer, a page for the shop; or verify one.
+
+    With --verify the exit status is 0 where file and store agree, 1 where something was changed,
+    and every changed place is named.
+
+    Example: holdwatch report 2026-0001 --out report.html --out report.pdf
+
+    Then: holdwatch report --verify report.html
+    """
+    from holdwatch_cli.report import run_report, run_verify
+    from holdwatch_cli.story_desk import day_of, desk
+
+    at = desk(data, as_json=json)
+    if verify is not None:
+        raise typer.Exit(run_verify(at, verify))
+    raise typer.Exit(run_report(at, visit, out or [], made_on=day_of(on)))
 
 
 @app.command()

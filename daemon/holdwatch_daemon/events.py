@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import sqlite3
 from collections import deque
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -11,7 +13,6 @@ from holdwatch_daemon.messages import Event
 from holdwatch_daemon.timestamps import rfc3339
 
 if TYPE_CHECKING:
-    import sqlite3
     from collections.abc import AsyncGenerator, Callable
 
     from holdwatch_daemon.messages import EventType
@@ -160,7 +161,9 @@ class EventLog:
 
     async def catch_up(self) -> None:
         """Tell subscribers of events that another program wrote into the same database."""
-        newest = await self._queries.newest_sequence()
+        newest = self._newest
+        with contextlib.suppress(sqlite3.Error):  # asked again at the next look
+            newest = await self._queries.newest_sequence()
         if newest > self._newest:
             # Those are not in memory: readers take them, and ours in between, from the store.
             self._recent.clear()

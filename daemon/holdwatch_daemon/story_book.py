@@ -70,13 +70,15 @@ class Page:
         Raises:
             StoryError: Its unit is not known.
         """
-        stored = self.unit(order.unit)
-        before = story_rows.unit_of_work_order(self.connection, order.number)
-        if before is not None and before.id != stored.id:
+        known = story_rows.unit_of_work_order(self.connection, order.number)
+        named = story_rows.unit_named(self.connection, order.unit)
+        if known is not None and named is not None and known.id != named.id:
             raise StoryError(
-                f"work order {order.number} is one of {before.unit.name}, not of "
-                f"{stored.unit.name}: give it another number"
+                f"work order {order.number} is one of {known.unit.name}, not of "
+                f"{named.unit.name}: give it another number"
             )
+        # A vehicle that was renamed since keeps its visits under the name of then.
+        stored = known or self.unit(order.unit)
         story_rows.put_work_order(self.connection, order, stored.id, self.now)
         self._tell(stored.unit.name, order.number, what)
 

@@ -245,6 +245,14 @@ def hold_events(connection: sqlite3.Connection, hold_id: str) -> list[Event]:
     return [Event.model_validate_json(row[0]) for row in rows]
 
 
+def work_order_of(connection: sqlite3.Connection, hold_id: str) -> str | None:
+    """Return the work order that a hold is bound to, or None."""
+    row = connection.execute(
+        "SELECT work_order FROM hold_work_orders WHERE hold_id = ?", (hold_id,)
+    ).fetchone()
+    return None if row is None else str(row[0])
+
+
 def verdict(connection: sqlite3.Connection, hold_id: str) -> dict[str, Any] | None:
     """Return a hold's verdict, or None."""
     row = connection.execute("SELECT body FROM verdicts WHERE hold_id = ?", (hold_id,)).fetchone()

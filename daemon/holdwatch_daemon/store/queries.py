@@ -68,6 +68,10 @@ class Queries:
         """Return the events whose subject is this hold, in order."""
         return await self.ask(lambda c: answers.hold_events(c, hold_id))
 
+    async def work_order(self, hold_id: str) -> str | None:
+        """Return the number of the work order that a hold is bound to, or None."""
+        return await self.ask(lambda c: answers.work_order_of(c, hold_id))
+
     async def verdict(self, hold_id: str) -> dict[str, Any] | None:
         """Return a hold's verdict (``Verdict.to_dict``), or None while there is none."""
         return await self.ask(lambda c: answers.verdict(c, hold_id))

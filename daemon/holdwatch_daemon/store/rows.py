@@ -207,6 +207,16 @@ def put_alarm(
     )
 
 
+def bind_work_order(
+    connection: sqlite3.Connection, hold_id: str, work_order: str, bound: str
+) -> None:
+    """Bind a hold to a work order; a later binding takes the place of an earlier one."""
+    connection.execute(
+        "INSERT OR REPLACE INTO hold_work_orders (hold_id, work_order, bound) VALUES (?, ?, ?)",
+        (hold_id, work_order, bound),
+    )
+
+
 def put_outbox_position(connection: sqlite3.Connection, destination: str, sequence: int) -> None:
     """Note the newest event that a destination has confirmed."""
     connection.execute(

@@ -95,7 +95,7 @@ def put_unit(
                 f"{identifier} is an identifier of {other} already; one name, one vehicle: change "
                 f"that one (holdwatch vehicle change {other}) or give this one another"
             )
-    columns = {**_unit_columns(unit), "id": unit_id, "changed": now}
+    columns = {**unit_columns(unit), "id": unit_id, "changed": now}
     names = ", ".join(columns)
     places = ", ".join(f":{name}" for name in columns)
     updates = ", ".join(f"{name} = excluded.{name}" for name in columns if name != "id")
@@ -246,20 +246,28 @@ def new_number(connection: sqlite3.Connection, year: int) -> str:
 def _values(kind: Kind, row: Any) -> list[Any]:
     if kind.model is Advice:
         return [row]
-    return [
-        json.dumps(value) if isinstance(value, list) else value
-        for value in row.model_dump(mode="json").values()
-    ]
+    return list(fields_of(row).values())
+
+
+def fields_of(row: Row) -> dict[str, Any]:
+    """Return a row's fields as plain values, a list as JSON text."""
+    return {
+        key: json.dumps(value, ensure_ascii=False) if isinstance(value, list) else value
+        for key, value in row.model_dump(mode="json").items()
+    }
+
+
+def row_of(given: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the fields of a row whose lists are JSON text; the inverse of ``fields_of``."""
+    return {key: _list(value) if key in _LISTS else value for key, value in given.items()}
 
 
 def _fields(kind: Kind, row: sqlite3.Row) -> Any:
     """Return what the model is made of; text that should be a list and is none stays as it is."""
     if kind.model is Advice:
         return row["text"]
-    fields: dict[str, Any] = {}
-    for name, column in zip(kind.model.model_fields, kind.columns, strict=True):
-        fields[name] = _list(row[column]) if name in _LISTS else row[column]
-    return fields
+    pairs = zip(kind.model.model_fields, kind.columns, strict=True)
+    return row_of({name: row[column] for name, column in pairs})
 
 
 def _list(text: Any) -> Any:
@@ -269,7 +277,8 @@ def _list(text: Any) -> Any:
         return text
 
 
-def _unit_columns(unit: UnitUnderTest) -> dict[str, Any]:
+def unit_columns(unit: UnitUnderTest) -> dict[str, Any]:
+    """Return a unit as the columns of its table, which are also those of a file."""
     plain: dict[str, Any] = unit.model_dump(mode="json", exclude={"oil", "volume", "own_places"})
     oil = {f"oil_{key}": value for key, value in unit.oil.model_dump(mode="json").items()}
     kept = {} if unit.volume is None else unit.volume.model_dump(mode="json")
@@ -279,23 +288,27 @@ def _unit_columns(unit: UnitUnderTest) -> dict[str, Any]:
     return {**plain, **oil, **volume, "own_places": places}
 
 
-def _unit(row: sqlite3.Row) -> StoredUnit:
-    given: Mapping[str, Any] = dict(row)
-    plain = {
-        key: value
-        for key, value in given.items()
-        if not key.startswith(("oil_", "volume_")) and key not in {"id", "changed", "own_places"}
-    }
+def unit_of_columns(given: Mapping[str, Any], *, where: str) -> UnitUnderTest:
+    """Return the unit that columns describe; the inverse of ``unit_columns``.
+
+    Raises:
+        StoryError: A column is wrong; the message begins with ``where``.
+    """
+    plain = {key: value for key, value in given.items() if not key.startswith(("oil_", "volume_"))}
     oil = {key.removeprefix("oil_"): v for key, v in given.items() if key.startswith("oil_")}
     volume = {
         key.removeprefix("volume_"): v for key, v in given.items() if key.startswith("volume_")
     }
-    fields = {
-        **plain,
-        "oil": oil,
-        "volume": volume if volume["litres"] is not None else None,
-        "own_places": _list(given["own_places"]),
-    }
+    fields = {**plain, "oil": oil}
+    if any(value is not None for value in volume.values()):
+        fields["volume"] = volume
+    if "own_places" in fields:
+        fields["own_places"] = _list(fields["own_places"])
+    return load_row(UnitUnderTest, fields, where=where)
+
+
+def _unit(row: sqlite3.Row) -> StoredUnit:
+    given = {key: row[key] for key in row.keys() if key not in {"id", "changed"}}  # noqa: SIM118 - a Row yields values
     name = given["fleet_number"] or given["plate"] or given["vin"]
-    made = load_row(UnitUnderTest, fields, where=f"vehicle {name}, as stored")
-    return StoredUnit(int(given["id"]), made)
+    made = unit_of_columns(given, where=f"vehicle {name}, as stored")
+    return StoredUnit(int(row["id"]), made)

@@ -149,9 +149,9 @@ def build_report(
             complaint=work_order.complaint,
             found=_found(work_order, tree, table, sections),
             done=_done(work_order, tree),
-            proof=tuple(_proof(hold) for hold in work_order.holds),
+            proof=tuple(_proof(hold, tree) for hold in work_order.holds),
             charge_history=_charges(history),
-            outlook=_outlook(balance),
+            outlook=_outlook(balance, is_mended=_is_mended(work_order)),
             advice=work_order.advice,
             come_back_on=_come_back(work_order),
         ).model_dump(mode="json"),
@@ -239,9 +239,13 @@ def _done(order: WorkOrder, tree: ComponentTree) -> tuple[str, ...]:
     return (*done, *fitted, *dyed)
 
 
-def _proof(hold: HoldEntry) -> str:
+def _proof(hold: HoldEntry, tree: ComponentTree) -> str:
     """A hold in plain words, with the smallest leak it could have seen: a pass means no more."""
     told = hold.sentence or f"{hold.procedure} hold: {hold.outcome}."
+    if hold.section != tree.places[0].key:
+        told = f"{tree.name(hold.section)} alone: {told}"
+    if hold.after_repair:
+        told = f"After the repair: {told}"
     if hold.smallest_visible is None:
         return told
     return f"{told} It could have seen leaks above {hold.smallest_visible:.0f} g a year."
@@ -260,7 +264,17 @@ def _come_back(order: WorkOrder) -> date | None:
     return min(days, default=None)
 
 
-def _outlook(balance: Balance | None) -> str:
+def _is_mended(order: WorkOrder) -> bool:
+    """Whether the newest nitrogen hold of the whole system after the repair passed."""
+    proofs = [
+        hold
+        for hold in order.holds
+        if hold.procedure == "pressure-decay" and hold.section == "system" and hold.after_repair
+    ]
+    return bool(order.repairs and proofs) and proofs[-1].outcome == "pass"
+
+
+def _outlook(balance: Balance | None, *, is_mended: bool) -> str:
     """Say in plain words what the weights tell, and when poor cooling would be noticed."""
     if balance is None:
         return (
@@ -272,6 +286,8 @@ def _outlook(balance: Balance | None) -> str:
         told = f"Between {balance.low:.0f} and {balance.high:.0f} g a year were lost."
     else:
         told = f"The weights show no loss; up to {max(balance.high, 0):.0f} g a year may go unseen."
+    if is_mended:
+        return f"Before the repair: {told[:1].lower()}{told[1:]} The next weighing shows how it is."
     if balance.noticed is None or balance.noticed[0] is None:
         return told
     first, last = balance.noticed

@@ -1,0 +1,93 @@
+"""What the commands of the story share: the book, the shop's tables, days, and how it is said."""
+
+from __future__ import annotations
+
+import json
+import time
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Any
+
+from holdwatch_cli.errors import UserError
+from holdwatch_cli.terminal import say
+from holdwatch_daemon.story_book import StoryBook
+from holdwatch_procedures.story.follow_through import cautions_for
+from holdwatch_procedures.story.overview import FILES, Tables, read_tables
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from holdwatch_procedures.story.follow_through import Act
+    from holdwatch_procedures.story.units_under_test import UnitUnderTest
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """Where a command works: the book, the tables, and whether it answers in JSON."""
+
+    book: StoryBook
+    tables: Tables
+    as_json: bool = False
+
+    def answer(self, content: Any, text: Iterable[str]) -> int:
+        """Print the answer in the form that was asked for; return the exit status 0."""
+        if self.as_json:
+            say(json.dumps(content, ensure_ascii=False, allow_nan=False))
+        else:
+            say("\n".join(text))
+        return 0
+
+    def cautions(self, act: Act, unit: UnitUnderTest) -> list[str]:
+        """Return the cautions of an act as lines."""
+        told = cautions_for(act, self.tables.follow_through, flammable=unit.is_flammable)
+        return [f"! {caution}" for caution in told]
+
+
+def desk(data: Path, *, as_json: bool = False) -> Desk:
+    """Return the desk over a data folder, with the tables that the shop keeps in it.
+
+    Raises:
+        UserError: A table cannot be read.
+        StoryError: A table is wrong.
+    """
+    texts = {}
+    for name in FILES:
+        path = data / name
+        try:
+            if path.exists():
+                texts[name] = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise UserError(f"{path}: cannot be read: {error}") from error
+    return Desk(StoryBook(data / "holdwatch.db", time.time_ns), read_tables(texts), as_json)
+
+
+def day_of(text: str | None, option: str = "--on") -> date:
+    """Return a day as ISO 8601 writes it; today where none is given.
+
+    Raises:
+        UserError: It is no day.
+    """
+    if text is None:
+        return datetime.now(UTC).astimezone().date()
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        raise UserError(f"{option} {text}: write the day as 2026-05-04") from None
+
+
+def pair_of(option: str, text: str) -> tuple[str, str]:
+    """Return both sides of ``NAME=VALUE``.
+
+    Raises:
+        UserError: There is no equals sign, or nothing on a side of it.
+    """
+    name, _, value = text.partition("=")
+    if not name.strip() or not value.strip():
+        raise UserError(f"{option} {text}: write NAME=VALUE")
+    return name.strip(), value.strip()
+
+
+def grams(value: float | None) -> str:
+    """Return a mass or rate for people, ``not known`` where there is none."""
+    return "not known" if value is None else f"{value:.0f} g"
