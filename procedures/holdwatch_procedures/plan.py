@@ -157,6 +157,13 @@ def plan(
     )
 
 
+def visible_over_time(
+    recipe: Recipe, fluids: Fluids, conditions: Conditions, until_min: float
+) -> tuple[tuple[float, float], ...]:
+    """Return the smallest visible leak as a hold goes on: (minutes, g a year), falling."""
+    return _sight(recipe, fluids, conditions, until_min).path
+
+
 @dataclass(frozen=True, slots=True)
 class _Sight:
     """The smallest visible leak over time: (minutes, g a year), falling."""
