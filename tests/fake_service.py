@@ -245,6 +245,9 @@ class FakeStore:
     async def hold_curve(self, hold_id: str) -> list[dict[str, Any]]:
         return self._service.curves[hold_id]
 
+    async def work_order(self, hold_id: str) -> str | None:
+        return "WO-17" if hold_id == "H-0007" else None
+
     async def verdict(self, hold_id: str) -> dict[str, Any] | None:
         row = await self.hold(hold_id)
         if row is None or row.outcome is None:

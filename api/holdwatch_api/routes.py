@@ -136,6 +136,7 @@ def _add_holds(router: APIRouter, service: Service) -> None:
             recipe_toml=recipe,
             continues=[each["hold"] for each in earlier if "hold" in each],
             verdict=await service.store.verdict(hold_id),
+            work_order=await service.store.work_order(hold_id),
         )
 
     @router.get("/holds/{hold_id}/trace", tags=["holds"], responses=NOT_FOUND)

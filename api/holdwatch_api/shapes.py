@@ -33,12 +33,14 @@ class StopRequest(Message):
 class HoldDetail(HoldRow):
     """A hold with its recipe (TOML) and, once it is decided, the verdict of the contract.
 
-    ``continues`` names the earlier holds that it is judged together with, oldest first.
+    ``continues`` names the earlier holds that it is judged together with, oldest first;
+    ``work_order`` is the number of the work order that it is bound to.
     """
 
     recipe_toml: str | None
     verdict: dict[str, Any] | None
     continues: list[str] = Field(default_factory=list)
+    work_order: str | None = None
 
 
 class DrawnUnit(Message):

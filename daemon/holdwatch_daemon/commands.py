@@ -13,7 +13,9 @@ from holdwatch_daemon.events import Draft
 from holdwatch_daemon.holds import HoldIdentity, HoldRunner, write_begin
 from holdwatch_daemon.messages import (
     AcknowledgeAlarm,
+    BindWorkOrder,
     Command,
+    ExtendHold,
     Reply,
     SayIsolated,
     StartHold,
@@ -55,6 +57,10 @@ class Means:
     unfit: Callable[[str, Procedure], str | None]
 
 
+LONGEST_MIN = 10_080
+"""The longest that a hold may last with all its extensions, minutes: a recipe's own limit."""
+
+
 class _RefusedError(Exception):
     """A command cannot be carried out; the message is the reply."""
 
@@ -89,6 +95,10 @@ class CommandDesk:
                 return await self._start(bay, command, by)
             case StopHold():
                 return await self._stop(bay, command, by)
+            case ExtendHold():
+                return await self._extend(bay, command, by)
+            case BindWorkOrder():
+                return await self._bind(bay, command, by)
             case SayIsolated():
                 return await self._isolated(bay, command, by)
             case AcknowledgeAlarm():
@@ -164,6 +174,46 @@ class CommandDesk:
         if runner.verdict is not None:
             bay.end_hold()
         await written
+        return reply
+
+    async def _extend(self, bay: Bay, command: ExtendHold, by: str) -> Reply:
+        runner = _running(bay)
+        longest = runner.hold.longest_min + command.minutes
+        if longest > LONGEST_MIN:
+            raise _RefusedError(
+                f"The hold in {bay.label} would last {longest:g} min; {LONGEST_MIN} is the most. "
+                "Stop it and judge what there is."
+            )
+        text = f"The hold may last {longest:g} min in all."
+        reply = Reply(id=command.id, ok=True, text=text, hold_id=runner.identity.id)
+        written = runner.extend(
+            self._means.clock.mono_ns(),
+            command.minutes,
+            lambda t: self._keep(t, bay, command, by, reply),
+        )
+        if runner.verdict is not None:
+            bay.end_hold()
+        await written
+        return reply
+
+    async def _bind(self, bay: Bay, command: BindWorkOrder, by: str) -> Reply:
+        if bay.runner is not None:
+            hold_id = bay.runner.identity.id
+        elif bay.last is not None:
+            hold_id = bay.last.id
+        else:
+            raise _RefusedError(f"No hold has been made in {bay.label} that could be bound.")
+        utc_ns = self._means.clock.utc_ns()
+        text = f"Bound to work order {command.work_order}."
+        reply = Reply(id=command.id, ok=True, text=text, hold_id=hold_id)
+        data = {"hold": hold_id, "work_order": command.work_order, "text": text, "by": by}
+
+        def work(telling: Telling) -> None:
+            rows.bind_work_order(telling.connection, hold_id, command.work_order, rfc3339(utc_ns))
+            telling.tell(Draft("holdwatch.hold.noted", utc_ns, data, bay.name, hold_id))
+            self._keep(telling, bay, command, by, reply)
+
+        await self._means.events.transact(work)
         return reply
 
     async def _acknowledge(self, bay: Bay, command: AcknowledgeAlarm, by: str) -> Reply:

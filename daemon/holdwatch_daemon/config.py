@@ -23,6 +23,7 @@ from holdwatch_daemon.config_ways import (
     SerialConfig,
     TopicConfig,
 )
+from holdwatch_daemon.config_webhook import WebhookConfig  # noqa: TC001 - pydantic reads it
 from holdwatch_physics.atmosphere import standard_pressure
 from holdwatch_physics.reading import Quantity, role_of
 from holdwatch_physics.substances import FluidError, refrigerant
@@ -356,6 +357,7 @@ class ShopConfig(Table):
     probe: tuple[ProbeConfig, ...] = ()
     bay: tuple[BayConfig, ...] = ()
     recipes: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    webhook: tuple[WebhookConfig, ...] = ()
 
     @property
     def mqtt_prefix(self) -> str:

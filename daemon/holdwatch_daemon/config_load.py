@@ -255,4 +255,7 @@ def _with_paths_from(config: ShopConfig, base: Path) -> ShopConfig:
             changes["broker"] = probe.broker.model_copy(update=moved)
         probes.append(probe.model_copy(update=changes))
     update["probe"] = tuple(probes)
+    update["webhook"] = tuple(
+        each.model_copy(update=placed(each, "secret_file")) for each in config.webhook
+    )
     return config.model_copy(update=update)

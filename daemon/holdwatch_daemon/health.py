@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.probes import ProbeState
     from holdwatch_daemon.store.writer import WriterState
     from holdwatch_daemon.supervisor import AdapterState
+    from holdwatch_daemon.webhooks import WebhookState
 
 _LOW_DISK_BYTES = 200_000_000
 """Below it the disk counts as nearly full: about a month of one bay's readings."""
@@ -46,6 +47,7 @@ def health_of(
     *,
     adapters: Iterable[AdapterState],
     outbox: Outbox | None,
+    webhooks: Iterable[WebhookState],
     writer: WriterState,
     probes: Iterable[ProbeState],
     database: Path,
@@ -57,9 +59,11 @@ def health_of(
     ways_in = [asdict(adapter) for adapter in adapters]
     disk = _disk(database)
     broker = _broker(outbox, newest_event)
+    receivers = [asdict(webhook) for webhook in webhooks]
     is_well = (
         all(adapter["state"] != "failed" for adapter in ways_in)
         and broker["state"] == "connected"
+        and all(receiver["state"] != "refused" for receiver in receivers)
         and writer.failing is None
         and not disk["low"]
     )
@@ -78,6 +82,7 @@ def health_of(
             for probe in probes
         ],
         "broker": broker,
+        "webhooks": receivers,
         "store": {
             "path": str(database),
             "failing": writer.failing,

@@ -218,8 +218,18 @@ class HoldRunner:
 
     def say_isolated(self, mono_ns: int, also: Callable[[Telling], None]) -> asyncio.Future[None]:
         """Take the procedure's mark at a monotonic time; ``also`` joins its transaction."""
+        return self._mark(mono_ns, MARK_WORD[self.identity.recipe.procedure], also)
+
+    def extend(
+        self, mono_ns: int, minutes: float, also: Callable[[Telling], None]
+    ) -> asyncio.Future[None]:
+        """Let the hold last longer, by minutes; ``also`` joins the transaction."""
+        return self._mark(mono_ns, f"extended {minutes:g}", also)
+
+    def _mark(
+        self, mono_ns: int, word: str, also: Callable[[Telling], None]
+    ) -> asyncio.Future[None]:
         t_ns = max(mono_ns - self.zero_mono_ns, 0)
-        word = MARK_WORD[self.identity.recipe.procedure]
         self._newest_ns = t_ns if self._newest_ns is None else max(self._newest_ns, t_ns)
         try:
             notices = self.hold.mark(t_ns, word)

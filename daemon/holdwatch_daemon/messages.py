@@ -215,6 +215,22 @@ class SayIsolated(Message):
     id: CommandId
 
 
+class ExtendHold(Message):
+    """Let the running hold last longer than its recipe says, by minutes."""
+
+    command: Literal["extend_hold"]
+    id: CommandId
+    minutes: Annotated[float, Field(gt=0, le=10080)]
+
+
+class BindWorkOrder(Message):
+    """Bind the running hold, else the bay's last one, to a work order by its number."""
+
+    command: Literal["bind_work_order"]
+    id: CommandId
+    work_order: Annotated[str, Field(pattern=r"^[^\s\x00-\x1f](.{0,98}[^\s])?$")]
+
+
 class AcknowledgeAlarm(Message):
     """Acknowledge a standing alarm."""
 
@@ -224,7 +240,8 @@ class AcknowledgeAlarm(Message):
 
 
 Command = Annotated[
-    StartHold | StopHold | SayIsolated | AcknowledgeAlarm, Field(discriminator="command")
+    StartHold | StopHold | ExtendHold | SayIsolated | AcknowledgeAlarm | BindWorkOrder,
+    Field(discriminator="command"),
 ]
 
 

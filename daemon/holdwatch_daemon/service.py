@@ -36,6 +36,7 @@ from holdwatch_daemon.supervisor import Supervisor
 from holdwatch_daemon.tasks import end_tasks
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_daemon.version import version
+from holdwatch_daemon.webhooks import open_webhooks
 from holdwatch_physics.fluids import FluidError, Fluids
 from holdwatch_procedures.recipe import RecipeError
 from holdwatch_procedures.vacuum_nnls import warm_up
@@ -53,6 +54,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.holds import HoldRunner
     from holdwatch_daemon.messages import BayState, Command, EventType, Live, Reply
     from holdwatch_daemon.store.answers import HoldRow
+    from holdwatch_daemon.webhooks import Webhook
     from holdwatch_physics.reading import ProbeNotice, Reading
 
 log = logging.getLogger(__name__)
@@ -119,6 +121,7 @@ class Service:
         self._fluids: Fluids | None = None
         self._supervisors: list[Supervisor] = []
         self._outbox: Outbox | None = None
+        self._webhooks: list[Webhook] = []
 
     async def __aenter__(self) -> Self:
         """Start everything; raises ``StoreError`` when the database cannot be used."""
@@ -131,6 +134,7 @@ class Service:
             self._fluids_loading = self._group.create_task(self._load_fluids())
             await self._furnish_bays()
             await self._start_outbox(undo)
+            self._webhooks = await open_webhooks(self.config, self.events, self.store, self._random)
             await self._tell("holdwatch.service.started")
             told = await self.store.ask(last_told)
             await self.events.tell(*calibration_drafts(self.config, told, self.clock.utc_ns()))
@@ -203,6 +207,7 @@ class Service:
         return health_of(
             adapters=[supervisor.status for supervisor in self._supervisors],
             outbox=self._outbox,
+            webhooks=[webhook.status for webhook in self._webhooks],
             writer=self._writer.state,
             probes=self._book.states.values(),
             database=self.config.database,
@@ -310,6 +315,7 @@ class Service:
         ]
         self._tasks = [create(self._pump()), create(self._tick())]
         self._tasks += [create(supervisor.run()) for supervisor in self._supervisors]
+        self._tasks += [create(webhook.run()) for webhook in self._webhooks]
 
     async def _start_outbox(self, undo: contextlib.AsyncExitStack) -> None:
         client_id = f"holdwatch-{self.config.site.name}-{self._database_id}"

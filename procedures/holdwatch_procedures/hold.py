@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
@@ -35,6 +36,8 @@ if TYPE_CHECKING:
 MARK_WORD = {"standing-vacuum": "isolated", "pressure-decay": "valve_closed"}
 """The mark that starts each procedure's clock."""
 NOTE = "note"
+EXTENDED = re.compile(r"extended (\d{1,5}(?:\.\d{1,6})?)")
+"""The mark that lets a hold last so many minutes longer."""
 
 
 class Hold:
@@ -79,6 +82,7 @@ class Hold:
         self._alarmed = False
         self._late = 0
         self._roles: dict[str, str | None] = {}
+        self._extended_min = 0.0
         self._ending: tuple[Outcome, float | None] | None = None
 
     # -- in ---------------------------------------------------------------------------------
@@ -110,7 +114,11 @@ class Hold:
         return self._drain()
 
     def mark(self, t_ns: int, word: str) -> list[Notice]:
-        """Take a mark: the procedure's own word starts its clock, ``note …`` is only kept."""
+        """Take a mark: the procedure's own word starts its clock, ``note …`` is only kept.
+
+        ``extended 30`` adds so many minutes to the hold's longest duration: the bounds hold at
+        every look, so that looking for longer spoils none of them.
+        """
         if self.verdict is not None:
             return []
         if self._sequencer.is_late(t_ns):
@@ -119,6 +127,11 @@ class Hold:
         self._sequencer.push(Item(t_ns, 0, word, None, 0.0, None))
         self._process_ready()
         return self._drain()
+
+    @property
+    def longest_min(self) -> float:
+        """How long the hold may last: the recipe's limit and what it was extended by, minutes."""
+        return self.recipe.limits.max_duration_min + self._extended_min
 
     def is_late(self, t_ns: int) -> bool:
         """Whether a reading of this time would come too late to be judged."""
@@ -149,7 +162,7 @@ class Hold:
         """How the hold stands now."""
         stretch = self._stretch
         estimate = stretch.estimate if stretch is not None else None
-        left = time_left(self.recipe, self._mark_ns, self._first_ns, stretch)
+        left = time_left(self.longest_min, self._mark_ns, self._first_ns, stretch)
         leak = self._leak() if stretch is not None and stretch.scale is not None else None
         return Progress(
             phase=self._phase,
@@ -258,6 +271,11 @@ class Hold:
 
     def _take_mark(self, item: Item) -> None:
         word = item.channel
+        extended = EXTENDED.fullmatch(word)
+        if extended is not None:
+            self._extended_min += float(extended[1])
+            text = f"The hold may last {extended[1]} min longer."
+            self._tell(item.t_ns, NoticeKind.NOTED, text)
         if word != MARK_WORD[self.recipe.procedure]:
             return
         self._starter.forget_before(item.t_ns)
@@ -347,7 +365,7 @@ class Hold:
 
     def _is_overdue(self, t_ns: int) -> bool:
         start_ns = self._mark_ns if self._mark_ns is not None else self._first_ns
-        limit_ns = round(self.recipe.limits.max_duration_min * 60e9)
+        limit_ns = round(self.longest_min * 60e9)
         return start_ns is not None and t_ns - start_ns >= limit_ns
 
     def _leak(self) -> Leak:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
-from holdwatch_procedures.hold import MARK_WORD, Hold
+from holdwatch_procedures.hold import EXTENDED, MARK_WORD, Hold
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -104,7 +104,7 @@ def judge(rows: Iterable[Row], recipe: Recipe, fluids: Fluids, *, version: str) 
 def _check_word(word: str, line: int, recipe: Recipe) -> None:
     """Refuse a mark that is not this procedure's: a slip of the pen must not move its clock."""
     own = MARK_WORD[recipe.procedure]
-    if word != own and not word.startswith("note"):
+    if word != own and not word.startswith("note") and EXTENDED.fullmatch(word) is None:
         raise UnusableTraceError(
             f"line {line}: mark {word!r} means nothing to a {recipe.procedure}; write {own!r}, or "
             "'note' and a remark"

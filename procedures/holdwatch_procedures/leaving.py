@@ -6,7 +6,6 @@ import math
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from holdwatch_procedures.recipe import Recipe
     from holdwatch_procedures.stretch import Stretch
 
 GAIN_EXPONENT = 2.0 / 3.0
@@ -15,15 +14,16 @@ ratio of leaks to this power."""
 
 
 def time_left(
-    recipe: Recipe, mark_ns: int | None, first_ns: int | None, stretch: Stretch | None
+    longest_min: float, mark_ns: int | None, first_ns: int | None, stretch: Stretch | None
 ) -> tuple[float | None, float]:
     """Earliest and latest end, seconds from the start of the hold.
 
     The earliest is a forecast for a tight unit: when the smallest visible leak will have fallen
-    to the criterion; None until the engine gives one.
+    to the criterion; None until the engine gives one. ``longest_min`` is the hold's longest
+    duration, minutes.
     """
     start_s = (mark_ns if mark_ns is not None else first_ns or 0) / 1e9
-    latest_s = start_s + recipe.limits.max_duration_min * 60.0
+    latest_s = start_s + longest_min * 60.0
     if stretch is None or stretch.estimate is None or stretch.scale is None:
         return None, latest_s
     estimate, limit = stretch.estimate, stretch.scale.limit_slope
