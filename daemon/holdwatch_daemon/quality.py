@@ -17,9 +17,9 @@ STUCK_S: Final = 300.0
 """An instrument whose noise moves it must have repeated one value for at least this long, s."""
 _CHANCE: Final = 1e-9
 """How unlikely such a run must be for an instrument of its noise."""
-_LIVELY_RATIO: Final = 0.25
-"""Noise over resolution from which noise moves the last digit."""
 _LIVELY_TURNS: Final = 10
+_LIVELY_JUMPS: Final = 5
+_LEVEL_SHARE: Final = 0.2
 _MEMORY: Final = 60
 _UNKNOWN_RUN: Final = 100
 
@@ -61,12 +61,15 @@ class Figures:
 class StuckWatch:
     """Finds an instrument that repeats one value although its noise should move it.
 
-    Only a lively instrument can be convicted: one whose stated noise is at least a quarter of
-    its stated resolution, or that was seen moving to and fro before. For it a run of equal
-    readings counts once it is less likely than one in 10⁹ (the most likely share of readings in
-    one step of the resolution, to the power of the run) and has lasted five minutes. Values at
-    the end of the range are another matter (``Figures.end``), and so is an exact zero: many
-    devices say 0 for all that is below it.
+    Only an instrument that was seen to be lively at this level can be convicted: among its last
+    sixty moves ten turned back, and five were of two steps of its resolution or more. One on a
+    coarse step that only flips between two neighbours may well stand still when its value drifts
+    to the middle of a step, and a vacuum gauge's noise falls with the pressure: hence both
+    conditions, whatever noise its owner stated. A run of equal readings then convicts once it
+    has lasted five minutes and a hundred readings; where resolution and noise are stated also
+    not before it is less likely than one in 10⁹ (the largest share of readings within one step,
+    to the power of the run). Values at the end of the range are another matter
+    (``Figures.end``), and so is an exact zero: many devices say 0 for all that is below it.
 
     Args:
         figures: What is known of the channel.
@@ -77,44 +80,47 @@ class StuckWatch:
         self._value: float | None = None
         self._since_ns = 0
         self._run = 0
-        self._moves: deque[float] = deque(maxlen=_MEMORY)
-
-    @property
-    def value(self) -> float | None:
-        """The value that the present run repeats."""
-        return self._value
+        self._moves: deque[tuple[float, float]] = deque(maxlen=_MEMORY)  # from, by how much
+        self._least_run = _least_run(figures)
 
     def push(self, mono_ns: int, said: float) -> float | None:
         """Take a reading; return for how long the instrument has been stuck, s, or None."""
         step = 1e-3 * (self._figures.resolution or 0.0)
         if self._value is None or abs(said - self._value) > max(step, 1e-9 * abs(said)):
             if self._value is not None:
-                self._moves.append(said - self._value)
+                self._moves.append((self._value, said - self._value))
             self._value, self._since_ns, self._run = said, mono_ns, 1
             return None
         self._run += 1
         lasted_s = (mono_ns - self._since_ns) / 1e9
-        if lasted_s < STUCK_S or self._is_at_an_end(said):
+        if lasted_s < STUCK_S or self._run < self._least_run or self._is_at_an_end(said):
             return None
-        needed = self._needed()
-        return lasted_s if needed is not None and self._run >= needed else None
+        return lasted_s if self._was_lively(said) else None
 
     def _is_at_an_end(self, said: float) -> bool:
         low = self._figures.low
         return said == 0.0 or self._figures.end(said) is not None or said == low
 
-    def _needed(self) -> int | None:
-        """How long a run of equal readings convicts; None where none does."""
-        noise, resolution = self._figures.noise, self._figures.resolution
-        if noise is not None and resolution is not None:
-            ratio = noise / resolution
-            if ratio < _LIVELY_RATIO:
-                return None
-            # Gaussian noise about the middle of a step: the share of it within that step.
-            same = math.erf(0.5 / ratio / math.sqrt(2.0))
-            return math.ceil(math.log(_CHANCE) / math.log(same))
-        turns = sum(a * b < 0.0 for a, b in pairwise(self._moves))
-        return _UNKNOWN_RUN if turns >= _LIVELY_TURNS else None
+    def _was_lively(self, level: float) -> bool:
+        near = _LEVEL_SHARE * abs(level)
+        moves = [by for start, by in self._moves if abs(start - level) <= near]
+        if not moves:
+            return False
+        step = self._figures.resolution or min(abs(by) for by in moves)
+        jumps = sum(abs(by) > 1.5 * step for by in moves)
+        turns = sum(a * b < 0.0 for a, b in pairwise(moves))
+        return jumps >= _LIVELY_JUMPS and turns >= _LIVELY_TURNS
+
+
+def _least_run(figures: Figures) -> int:
+    """How many equal readings convict at the least."""
+    if not figures.noise or not figures.resolution:
+        return _UNKNOWN_RUN
+    # Gaussian noise about the middle of a step: the share of it within that step.
+    same = math.erf(0.5 * figures.resolution / figures.noise / math.sqrt(2.0))
+    if same >= 1.0:
+        return _UNKNOWN_RUN
+    return max(_UNKNOWN_RUN, math.ceil(math.log(_CHANCE) / math.log(same)))
 
 
 class OrderWatch:
@@ -215,8 +221,10 @@ class PairWatch:
     with pressure, so the history is forgotten when the pressure moves by a twentieth of the
     span.
 
-    ``drift_allowed``: a thousandth of the wider span, or three of the coarser steps, or four
-    standard errors of the minute's difference, whichever is most. ``apart_allowed``: a
+    ``drift_allowed``: a five-hundredth of the wider span (what the temperature coefficients of
+    two field gauges make of a night's ten kelvin: common practice, no source), or three of the
+    coarser steps, or four standard errors of the minute's difference, whichever is most.
+    ``apart_allowed``: a
     hundredth of the wider span (common practice for field gauges, no source). Without a span
     the largest pressure of the minute stands in its place, at least 100 kPa.
     """
@@ -261,7 +269,7 @@ class PairWatch:
             self._noise[0] / math.sqrt(len(first.values)),
             self._noise[1] / math.sqrt(len(second.values)),
         )
-        allowed = max(1e-3 * span, 3.0 * self._steps, 4.0 * error)
+        allowed = max(2e-3 * span, 3.0 * self._steps, 4.0 * error)
         # A stuck gauge is steady for ever, so one that moves slowly beside it must pass.
         if max(abs(first.moved()), abs(second.moved())) > 2.0 * allowed:
             return None
