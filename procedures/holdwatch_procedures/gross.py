@@ -20,6 +20,8 @@ GOING_ON_SHARE = 0.5
 evens out comes to rest."""
 EMPTY_SHARE = 0.2
 """Share of the gauge pressure below which a unit counts as empty, and has nothing left to lose."""
+LONGEST_S = 120.0
+"""Longest time between two readings over which the flow is taken as even, s."""
 ALLOWED_SHARE = 0.05
 """Share of the absolute pressure that charging heat may take with it while it leaves: 15 K that
 no clamp sees. Nothing smaller is called a gross leak."""
@@ -51,6 +53,7 @@ class GrossLeak:
         self._start_k: float | None = None
         self._start_pa = math.nan
         self._last_pa = math.nan
+        self._last_s = math.nan
         self._largest_pa = 0.0
         self._clock_s = 0.0
         self._recent: deque[tuple[float, float]] = deque(maxlen=RECENT_BLOCKS)
@@ -65,7 +68,7 @@ class GrossLeak:
         if len(self._early) < START_BLOCKS:
             self._early.append(pressure)
             self._start_pa = max(self._early)
-            self._last_pa = pressure
+            self._last_pa, self._last_s = pressure, block.t_s
             return None
         self._largest_pa = max(self._largest_pa, self._last_pa - pressure)
         self._last_pa = pressure
@@ -73,7 +76,10 @@ class GrossLeak:
         full = self._start_pa**2 - room**2
         if full <= 0.0:
             return None
-        self._clock_s += BLOCK_S * min(max((pressure**2 - room**2) / full, 0.01), 1.0)
+        # A gauge that speaks more seldom than once a block skips blocks.
+        passed_s = min(block.t_s - self._last_s, LONGEST_S)
+        self._last_s = block.t_s
+        self._clock_s += passed_s * min(max((pressure**2 - room**2) / full, 0.01), 1.0)
         self._recent.append((self._clock_s, pressure))
         return self._look(block, pressure)
 

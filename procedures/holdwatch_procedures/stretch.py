@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from holdwatch_procedures.blocks import BlockBuilder, ClosedBlock
 from holdwatch_procedures.decay_engine import DecayEngine
 from holdwatch_procedures.decay_signal import FLOOR_S
+from holdwatch_procedures.decay_spoil import DecayWatch
 from holdwatch_procedures.estimates import BLOCK_S, Cause
 from holdwatch_procedures.plain import PlainSlope, amount_density
 from holdwatch_procedures.scale import Scale, scale_for
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdwatch_physics.fluids import Fluids
-    from holdwatch_procedures.decay_spoil import DecayWatch
     from holdwatch_procedures.estimates import Block, Estimate
     from holdwatch_procedures.gross import GrossLeak
     from holdwatch_procedures.recipe import Recipe
@@ -111,7 +111,6 @@ class Stretch:
         self.plain = PlainSlope()
         self._fluids = fluids
         self._origin_s = SKIP_S if recipe.is_vacuum else FLOOR_S
-        self._builder = BlockBuilder(recipe, role, start_ns)
         self._facts = _Facts()
         self._held: list[Block] = []
         self._engine: DecayEngine | VacuumEngine | None = None
@@ -121,6 +120,13 @@ class Stretch:
             # The decay's watches know by themselves what a restart means to them.
             self.watch = decay_watch(recipe, role) if before is None else before.watch
             self.watched_from_s = self.start_s if before is None else before.watched_from_s
+        self.builder: BlockBuilder = BlockBuilder(
+            recipe,
+            role,
+            start_ns,
+            before=None if before is None else before.builder,
+            distrusted=self._distrusted,
+        )
         self._rise: RiseWatch | None = None
 
     @property
@@ -168,31 +174,37 @@ class Stretch:
 
     @property
     def thermometer_seen(self) -> bool:
-        """Whether a pipe thermometer has given a usable reading."""
-        return self._facts.thermometer
+        """Whether a pipe thermometer has given a usable reading, even if none is believed now."""
+        return self._facts.thermometer or bool(self._distrusted)
+
+    @property
+    def _distrusted(self) -> frozenset[str]:
+        """Thermometers that the watch has found off their pipe or stuck."""
+        watch = self.watch
+        return frozenset(watch.distrusted) if isinstance(watch, DecayWatch) else frozenset()
 
     @property
     def barometer_measured(self) -> bool:
         """Whether a barometer channel has been read."""
-        return self._builder.barometer_measured
+        return self.builder.barometer_measured
 
     @property
     def needs_barometer(self) -> bool:
         """Whether the gauge reads against the room and the room was not measured."""
-        return self._builder.vented_gauge and not self.barometer_measured
+        return self.builder.vented_gauge and not self.barometer_measured
 
     def add(self, item: Item) -> None:
         """Take an item at or after the start."""
-        self._builder.add(item)
+        self.builder.add(item)
 
     def close_until(self, t_ns: int) -> Iterator[Look]:
         """Close and judge every block that ends at or before ``t_ns`` of the hold's clock."""
-        for closed in self._builder.close_until(t_ns):
+        for closed in self.builder.close_until(t_ns):
             yield self._judge(closed)
 
     def finish(self) -> None:
         """Take the last, unfinished block into the plain estimate; it decides nothing."""
-        self._remember(self._builder.close())
+        self._remember(self.builder.close())
         if self.scale is None:
             self._set_scale()
 
@@ -203,11 +215,14 @@ class Stretch:
         if estimate is not None:
             self.own = estimate
             estimate = self.estimate = self._together(estimate)
+        gross: Estimate | None = None
         if estimate is None or not estimate.ready:
-            estimate = self._gross_leak(closed.block) or estimate
+            gross = self._gross_leak(closed.block)
         decision: Outcome | None = None
-        if not any(spoil.action is not Action.NOTE for spoil in spoils):
-            decision = self._decide(closed.block, estimate)
+        spoilt = any(spoil.action is not Action.NOTE for spoil in spoils)
+        if not spoilt and (gross is not None or self._says_something(closed.block)):
+            decision = self._decide(closed.block, gross or estimate)
+        estimate = gross or estimate
         return Look(closed.block, estimate, spoils, decision, self._point(closed.block))
 
     def _remember(self, closed: ClosedBlock) -> None:
@@ -371,7 +386,7 @@ class Stretch:
                 role=self.role,
                 start_pa=median(self._facts.early_pa),
                 thermometer=any(block.pipe_k is not None for block in self._held),
-                barometer_measured=self._builder.barometer_measured,
+                barometer_measured=self.builder.barometer_measured,
             )
         )
 
@@ -393,6 +408,15 @@ class Stretch:
                 return replace(spoil, action=Action.NOTE)
             return replace(spoil, action=Action.VOID)
         return spoil
+
+    def _says_something(self, block: Block) -> bool:
+        """Whether the block may count as a look: it is news, from a gauge that is alive."""
+        if not isinstance(self.watch, DecayWatch):
+            return True
+        if self.watch.is_gauge_still:
+            self._agreed = 0
+            return False
+        return block.pressure_pa is not None
 
     def _decide(self, block: Block, estimate: Estimate | None) -> Outcome | None:
         """Pass below the criterion, fail above it, None while neither bound is clear."""

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from holdwatch_procedures.estimates import BLOCK_S
+
 if TYPE_CHECKING:
     from holdwatch_procedures.estimates import Block
     from holdwatch_procedures.vacuum_setup import VacuumSetup
@@ -22,7 +24,9 @@ class BlockNoise:
     """Follows the scatter of block means: expected from the declaration, scaled as measured.
 
     The measure is the median absolute second difference over √6 standard deviations, which
-    neither a slope nor a slow curve moves. It never falls below what rounding alone gives.
+    neither a slope nor a slow curve moves. It never falls below what rounding alone gives. A
+    gauge that speaks more seldom than once a block is measured over its own intervals, by what
+    the middle of three readings is off the line between the others.
     """
 
     def __init__(self, setup: VacuumSetup) -> None:
@@ -48,11 +52,18 @@ class BlockNoise:
         self._level_pa = level + 0.3 * (pressure_pa - level)
         self._recent.append((block.index, pressure_pa))
         self.second_difference_pa = None
-        if len(self._recent) == 3 and block.index - self._recent[0][0] == 2:
-            (_, a), (_, b), (_, c) = self._recent
+        if len(self._recent) < 3:
+            return
+        (first, a), (middle, b), (last, c) = self._recent
+        if last - first == 2:
             self.second_difference_pa = a - 2.0 * b + c
-            scaled = abs(self.second_difference_pa) / (math.sqrt(6.0) * self.expected_sd_pa)
-            self._differences.append(scaled)
+        grain = block.pressure_grain
+        apart = math.ceil(grain.interval_s / BLOCK_S) if grain is not None else 1
+        if last - first <= 2 * max(apart, 1):
+            share = (middle - first) / (last - first)
+            off = a + share * (c - a) - b
+            spread = math.sqrt(1.0 + share**2 + (1.0 - share) ** 2)
+            self._differences.append(abs(off) / (spread * self.expected_sd_pa))
 
     @property
     def dithered(self) -> bool:

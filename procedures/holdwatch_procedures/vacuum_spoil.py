@@ -29,6 +29,7 @@ TOP_BLOCKS = 2
 STUCK_S = 300.0
 STUCK_COARSE_S = 1200.0
 GAP_NOTED_S = 30.0
+GAP_INTERVALS = 3.0
 
 
 class VacuumWatch:
@@ -80,7 +81,9 @@ class VacuumWatch:
         if self._last_s is None:
             return
         silent_s = block.t_s - self._last_s - BLOCK_S
-        if silent_s < GAP_NOTED_S:
+        grain = block.pressure_grain
+        usual_s = GAP_INTERVALS * grain.interval_s if grain is not None else 0.0
+        if silent_s < max(GAP_NOTED_S, min(usual_s, self._max_gap_s)):
             return
         text = f"No pressure came for {silent_s:.0f} s"
         if silent_s > self._max_gap_s:
