@@ -20,6 +20,7 @@ from starlette.staticfiles import StaticFiles
 
 from holdwatch_api.access import COOKIE, Access, token_of
 from holdwatch_api.asyncapi import asyncapi_document
+from holdwatch_api.document import openapi_document
 from holdwatch_api.guard import Guard, problem
 from holdwatch_api.live import streams
 from holdwatch_api.metrics import CONTENT_TYPE, exposition
@@ -70,6 +71,8 @@ def create_app(service: Service, *, host_names: Collection[str] = ()) -> FastAPI
     _add_session(app, access)
     _add_screen(app)
     app.add_exception_handler(StarletteHTTPException, _on_http_error)
+    document = openapi_document(app)
+    app.openapi = lambda: document  # type: ignore[method-assign]  # FastAPI's own way to do so
     app.add_exception_handler(RequestValidationError, _on_bad_request)
     return app
 

@@ -118,4 +118,4 @@ class Health(Message):
 class SignIn(Message):
     """Body of ``POST /api/v1/session``."""
 
-    token: str = Field(min_length=1, max_length=200)
+    token: str = Field(min_length=1, max_length=200, pattern=r"^[!-~]+$")
