@@ -72,7 +72,8 @@ ADVICE = {
     Doubt.COARSE_CLAMP: "the thermometer's coarse steps limit this hold: a finer thermometer sees "
     "smaller leaks, or the same sooner",
     Doubt.STILL_CLAMP: "the thermometer showed one value for long, so a drift of the gas by "
-    "{drift:g} K an hour meanwhile is allowed for: use a finer thermometer",
+    "{drift:g} K an hour meanwhile is allowed for: declare its resolution if that explains it, or "
+    "use a finer one",
     Doubt.BLIND: "no pipe thermometer can be believed, so a drift of the gas by {drift:g} K an "
     "hour is allowed for: a clamp on the pipe, under insulation, sees leaks many times smaller",
 }

@@ -216,6 +216,7 @@ class DecayWatch:
     """
 
     EMPTY_SHARE = 0.02
+    CLAMP_NOTE_S = 1200.0
 
     def __init__(
         self,
@@ -321,11 +322,11 @@ class DecayWatch:
                 "and close the valve anew."
             )
             return Spoil(Cause.THERMOMETER, block.t_s, since + text, Action.RESTART)
-        if clamp.role in self._warned:
+        if clamp.role in self._warned or watch.still_s < self.CLAMP_NOTE_S:
             return None
         self._warned.add(clamp.role)
         text = (
             "a steady shop or a stuck thermometer, which look alike on coarse steps; it is allowed "
-            "for. A finer thermometer narrows the interval."
+            "for. Declare its resolution if that explains it, or use a finer one."
         )
         return Spoil(Cause.THERMOMETER, block.t_s, since + text, Action.NOTE)
