@@ -7,10 +7,14 @@ import random
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from holdwatch_physics.reading import Quality, Quantity
+from holdwatch_procedures.judge import judge
 from holdwatch_procedures.recipe import Recipe, load_recipe
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+
+    from holdwatch_physics.fluids import Fluids
+    from holdwatch_procedures.verdict import Verdict
 
 ROOM_PA = 101_325.0
 
@@ -24,6 +28,11 @@ class Row(NamedTuple):
     value: float
     quality: Quality = Quality.GOOD
     word: str = ""
+
+
+def judged(rows: Iterable[Row], recipe: Recipe, fluids: Fluids) -> Verdict:
+    """The verdict on a trace of such rows."""
+    return judge(rows, recipe, fluids, version="test")
 
 
 def reading(

@@ -6,11 +6,11 @@ import math
 import re
 from typing import TYPE_CHECKING
 
-from holdwatch_physics.reading import Quality, Quantity, Role, role_of
 from holdwatch_procedures import words
 from holdwatch_procedures.blocks import BLOCK_NS
 from holdwatch_procedures.estimates import BLOCK_S, Cause, Estimate
 from holdwatch_procedures.leaving import time_left
+from holdwatch_procedures.overpressure import OverPressure
 from holdwatch_procedures.scale import charge_density, unknown_leak
 from holdwatch_procedures.sequence import Item, Ledger, Sequencer
 from holdwatch_procedures.spoil import Action, Spoil
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdwatch_physics.fluids import Fluids
+    from holdwatch_physics.reading import Quality, Quantity
     from holdwatch_procedures.recipe import Recipe
     from holdwatch_procedures.verdict import Leak
 
@@ -79,7 +80,8 @@ class Hold:
         self._spoilt: dict[str, float] = {}  # what was found, and at which minute first
         self._curve: list[CurvePoint] = []
         self._phase = Phase.EVACUATING if recipe.is_vacuum else Phase.WAITING
-        self._alarmed = False
+        self._alarm = OverPressure(recipe)
+        self._over = OverPressure(recipe)
         self._late = 0
         self._roles: dict[str, str | None] = {}
         self._extended_min = 0.0
@@ -107,9 +109,11 @@ class Hold:
         if self._sequencer.is_late(t_ns):
             self._count_late(t_ns, role)
             return self._drain()
-        if quantity is not Quantity.TEMPERATURE:
-            self._watch_pressure(t_ns, role, quantity, value, quality)
-        self._sequencer.push(Item(t_ns, 1, role, quantity, value, quality))
+        item = Item(t_ns, 1, role, quantity, value, quality)
+        alarm = self._alarm.news(item)
+        if alarm:
+            self._tell(t_ns, NoticeKind.ALARM, alarm, Cause.OVERPRESSURE)
+        self._sequencer.push(item)
         self._process_ready()
         return self._drain()
 
@@ -208,23 +212,6 @@ class Hold:
             text = f"A reading of {role} came more than 2 s late; it is stored but not judged."
             self._tell(t_ns, NoticeKind.NOTED, text)
 
-    def _watch_pressure(
-        self, t_ns: int, role: str, quantity: Quantity, value: float, quality: Quality
-    ) -> None:
-        """Raise the alarm at the first reading above the unit's limit; judging comes later."""
-        most = self.recipe.max_gauge_pa
-        if self._alarmed or most is None or role == Role.BAROMETER or quality is Quality.SUSPECT:
-            return
-        if role_of(role) is Role.VACUUM and quality is Quality.SATURATED:
-            return  # a vacuum gauge above its range says only that it is above its range
-        room = 0.0 if quantity is Quantity.PRESSURE_GAUGE else self.recipe.barometer_pa
-        if value - room > most:
-            self._alarmed = True
-            text = words.overpressure_alarm(role, value - room, most)
-            self._causes.append(Cause.OVERPRESSURE)
-            self._spoilt.setdefault(text, t_ns / 60e9)
-            self._tell(t_ns, NoticeKind.ALARM, text, Cause.OVERPRESSURE)
-
     def _process_ready(self) -> None:
         self._process_all(self._sequencer.ready())
         if self._ending is not None:
@@ -260,6 +247,10 @@ class Hold:
         if self._ending is not None:
             return
         self._now_ns = t_ns
+        over = self._over.news(item)
+        if over:
+            self._causes.append(Cause.OVERPRESSURE)
+            self._spoilt.setdefault(over, t_ns / 60e9)
         if item.quantity is None:
             self._take_mark(item)
         elif self._stretch is not None:
