@@ -21,25 +21,29 @@ _DATA_ID: Final = "holdwatch-report"
 _DATA: Final = re.compile(
     rf'<script type="application/json" id="{_DATA_ID}">\n(.*)\n</script>', re.DOTALL
 )
+_LEAST_SHARE: Final = 0.01
+"""Suspects below this share are in the data, not on the page."""
 _DRAWN: Final = 2
 """Most holds whose curves the shop's page draws."""
 
 _STYLE: Final = """
-@page { size: A4; margin: 14mm 15mm; }
-body { font: 10.5pt/1.45 "DejaVu Sans", system-ui, sans-serif; color: #1d2429; margin: 0; }
+@page { size: A4; margin: 12mm 14mm; }
+body { font: 9.2pt/1.33 "DejaVu Sans", system-ui, sans-serif; color: #1d2429; margin: 0; }
 main { max-width: 180mm; margin: 0 auto; padding: 6mm; }
-main + main { page-break-before: always; font-size: 8.2pt; line-height: 1.35; }
+main + main { page-break-before: always; font-size: 7.5pt; line-height: 1.28; }
 @media print { main { padding: 0; } }
 @media screen { main + main { border-top: 1px dashed #98a4ab; } }
 h1 { font-size: 17pt; margin: 0 0 1mm; }
-h2 { font-size: 1.12em; margin: 4.5mm 0 1mm; border-bottom: 0.4pt solid #b9c3c9; }
+h2 { font-size: 1.12em; margin: 3.4mm 0 0.8mm; border-bottom: 0.4pt solid #b9c3c9; }
 main + main h1 { font-size: 13pt; }
-main + main h2 { margin-top: 2.5mm; }
+main + main h2 { margin-top: 2mm; }
+main + main table { font-size: 0.95em; }
 p, ul { margin: 1mm 0; }
 ul { padding-left: 5mm; }
 table { border-collapse: collapse; width: 100%; margin: 1mm 0; }
 th { text-align: left; font-weight: 600; }
-th, td { padding: 0.4mm 3mm 0.4mm 0; border-bottom: 0.3pt solid #dde3e6; vertical-align: top; }
+th, td { padding: 0.35mm 2mm 0.35mm 0; border-bottom: 0.3pt solid #dde3e6; vertical-align: top; }
+th, .whole { white-space: nowrap; }
 .figure { text-align: right; white-space: nowrap; }
 .lead { font-size: 1.06em; }
 .quiet { color: #5a666d; font-size: 0.86em; }
@@ -47,13 +51,6 @@ th, td { padding: 0.4mm 3mm 0.4mm 0; border-bottom: 0.3pt solid #dde3e6; vertica
 .curves { display: flex; gap: 4mm; }
 .curves svg { width: 50%; }
 .again { border: 0.8pt solid #1f5f7a; padding: 2mm 3mm; margin-top: 4mm; font-weight: 600; }
-svg .frame { fill: none; stroke: #5a666d; stroke-width: 0.8; }
-svg .grid { stroke: #dde3e6; stroke-width: 0.6; }
-svg .value { fill: none; stroke: #12506b; stroke-width: 1.6; }
-svg .limit { fill: none; stroke: #a35a00; stroke-width: 1.2; stroke-dasharray: 5 3; }
-svg .bounds { fill: #cfe0e8; stroke: none; }
-svg text { font: 9px "DejaVu Sans", sans-serif; fill: #1d2429; }
-svg .name { font-weight: 600; }
 """
 
 
@@ -132,18 +129,29 @@ def _customer(report: Report) -> Iterator[str]:
             "taken out. The dashed line is what a leak at the limit would have shown. The shaded "
             "band is where the leak can lie: it narrows as the hold goes on.</p>"
         )
-    if page.charge_history:
-        yield "<h2>Refrigerant over the scale</h2><table>"
-        for row in page.charge_history:
-            mass = f'<td class="figure">{row.grams:g} g</td>'
-            yield f"<tr><td>{row.on}</td><td>{escape(row.what)}</td>{mass}</tr>"
-        yield "</table>"
+    yield from _charges(report)
     yield f'<h2>What to expect</h2><p class="lead">{escape(page.outlook)}</p>'
     yield from _list("", page.advice)
     if page.come_back_on is not None:
         day = f"{page.come_back_on:%d %B %Y}"
         yield f'<p class="again">Please come back on {day} to look again.</p>'
     yield _foot(report)
+
+
+def _charges(report: Report) -> Iterator[str]:
+    """One line for each day: what came out, what went in."""
+    rows = report.customer.charge_history
+    if not rows:
+        return
+    yield "<h2>Refrigerant over the scale</h2><table>"
+    yield '<tr><th>day</th><th class="figure">taken out</th><th class="figure">put in</th></tr>'
+    for day in sorted({row.on for row in rows}):
+        cells = []
+        for what in ("recovered", "charged"):
+            masses = [f"{row.grams:g} g" for row in rows if row.on == day and row.what == what]
+            cells.append(f'<td class="figure">{" + ".join(masses)}</td>')
+        yield f"<tr><td>{day}</td>{''.join(cells)}</tr>"
+    yield "</table>"
 
 
 def _shop(report: Report) -> Iterator[str]:
@@ -159,6 +167,8 @@ def _shop(report: Report) -> Iterator[str]:
     if shop.suspects:
         yield "<h2>Suspects before the repair</h2><table>"
         for row in shop.suspects:
+            if row.share < _LEAST_SHARE:
+                continue
             words = "<br>".join(escape(finding) for finding in row.findings)
             share = f'<td class="figure">{100 * row.share:.0f} %</td>'
             yield f"<tr><td>{escape(row.name)}</td>{share}<td>{words}</td></tr>"
@@ -169,7 +179,8 @@ def _shop(report: Report) -> Iterator[str]:
         + (f", {answer.by}" if answer.by else "")
         for answer in order.answers
     ]
-    yield from _list("Follow-through", answers)
+    if answers:
+        yield f"<h2>Follow-through</h2><p>{escape(' · '.join(answers))}</p>"
     yield from _list("Still open", shop.open_points)
     pictures = [f"{f.place}: {sha256}" for f in order.findings for sha256 in f.photographs]
     yield from _list("Pictures, by the hash of their bytes", pictures)
@@ -180,18 +191,18 @@ def _holds(report: Report) -> Iterator[str]:
     if not report.shop.proofs:
         return
     yield "<h2>Holds</h2><table><tr><th>hold</th><th>day</th><th>part</th><th>outcome</th>"
-    yield '<th class="figure">g a year, between</th><th class="figure">could have seen</th>'
+    yield '<th class="figure">g a year, between</th><th class="figure">could see</th>'
     yield "<th>criterion</th></tr>"
     for proof in report.shop.proofs:
         hold = proof.hold
         bounds = f"{_figure(hold.g_per_year)}, {_figure(hold.low)} … {_figure(hold.high)}"
         when = " (after the repair)" if hold.after_repair else ""
         cells = [hold.hold_id, str(hold.on), f"{hold.section}{when}", hold.outcome]
-        row = "".join(f"<td>{escape(cell)}</td>" for cell in cells)
+        row = "".join(f'<td class="whole">{escape(cell)}</td>' for cell in cells)
         seen = _figure(hold.smallest_visible)
         yield (
             f'<tr>{row}<td class="figure">{bounds}</td><td class="figure">{seen}</td>'
-            f"<td>{escape(hold.criterion)}</td></tr>"
+            f'<td class="whole">{escape(hold.criterion)}</td></tr>'
         )
     yield "</table>"
 

@@ -12,6 +12,13 @@ if TYPE_CHECKING:
     from holdwatch_procedures.story.report_model import CurvePointRow
 
 _NAMESPACE = "http://www.w3.org/2000/svg"
+# Written on each part: not every program that draws SVG looks at the page's style sheet.
+_VALUE = 'fill="none" stroke="#12506b" stroke-width="1.6"'
+_LIMIT = 'fill="none" stroke="#a35a00" stroke-width="1.2" stroke-dasharray="5 3"'
+_BOUNDS = 'fill="#cfe0e8" stroke="none"'
+_GRID = 'stroke="#dde3e6" stroke-width="0.6"'
+_BOX = 'fill="none" stroke="#5a666d" stroke-width="0.8"'
+_TEXT = 'font-family="DejaVu Sans, sans-serif" font-size="9" fill="#1d2429"'
 _LEFT, _TOP, _RIGHT, _BOTTOM = 52.0, 20.0, 8.0, 30.0
 
 
@@ -47,8 +54,8 @@ def pressure_svg(curve: Sequence[CurvePointRow], *, width: float = 330, height: 
     limits = [point.criterion_pa for point in known if point.criterion_pa is not None]
     scale, unit = (1e3, "kPa") if max(map(abs, [*values, *limits])) >= 1000 else (1.0, "Pa")
     frame = _frame(known, [v / scale for v in [*values, *limits, 0.0]], width, height)
-    body = [_line(known, frame, lambda p: _over(p.criterion_pa, scale), "limit")]
-    body.append(_line(known, frame, lambda p: _over(p.compensated_pa, scale), "value"))
+    body = [_line(known, frame, lambda p: _over(p.criterion_pa, scale), _LIMIT)]
+    body.append(_line(known, frame, lambda p: _over(p.compensated_pa, scale), _VALUE))
     return _drawing(frame, f"pressure change without temperature, {unit}", body)
 
 
@@ -74,8 +81,8 @@ def leak_svg(curve: Sequence[CurvePointRow], *, width: float = 330, height: floa
     upper = [(frame.x(p.t_s), frame.y(p.high_g_per_year or 0.0)) for p in known]
     lower = [(frame.x(p.t_s), frame.y(p.low_g_per_year or 0.0)) for p in reversed(known)]
     points = " ".join(f"{x:.1f},{y:.1f}" for x, y in [*upper, *lower])
-    body = [f'<polygon class="bounds" points="{points}"/>']
-    body.append(_line(known, frame, lambda p: p.leak_g_per_year, "value"))
+    body = [f'<polygon {_BOUNDS} points="{points}"/>']
+    body.append(_line(known, frame, lambda p: p.leak_g_per_year, _VALUE))
     return _drawing(frame, "leak with its bounds, g a year", body)
 
 
@@ -105,7 +112,7 @@ def _line(
         for point in points
         if (figure := value(point)) is not None
     ]
-    return f'<polyline class="{kind}" points="{" ".join(places)}"/>' if places else ""
+    return f'<polyline {kind} points="{" ".join(places)}"/>' if places else ""
 
 
 def _drawing(frame: _Frame, title: str, body: Sequence[str]) -> str:
@@ -113,24 +120,22 @@ def _drawing(frame: _Frame, title: str, body: Sequence[str]) -> str:
     box = f"0 0 {frame.width:g} {frame.height:g}"
     parts = [
         f'<svg viewBox="{box}" role="img" aria-label="{title}" xmlns="{_NAMESPACE}">',
-        f'<text class="name" x="{_LEFT:g}" y="12">{title}</text>',
+        f'<text {_TEXT} font-weight="bold" x="{_LEFT:g}" y="12">{title}</text>',
     ]
-    for tick in _ticks(frame.y_least, frame.y_most, 4):
+    for tick in _ticks(frame.y_least, frame.y_most, 6):
         y = frame.y(tick)
-        parts.append(
-            f'<line class="grid" x1="{_LEFT:g}" y1="{y:.1f}" x2="{right:g}" y2="{y:.1f}"/>'
-        )
-        parts.append(f'<text class="tick" x="{_LEFT - 5:g}" y="{y + 3:.1f}" text-anchor="end">'
+        parts.append(f'<line {_GRID} x1="{_LEFT:g}" y1="{y:.1f}" x2="{right:g}" y2="{y:.1f}"/>')
+        parts.append(f'<text {_TEXT} x="{_LEFT - 5:g}" y="{y + 3:.1f}" text-anchor="end">'
                      f"{tick:g}</text>")  # fmt: skip
     by, word = (3600.0, "h") if frame.x_most > 2 * 3600.0 else (60.0, "min")
     for tick in _ticks(0.0, frame.x_most / by, 6):
         x = frame.x(tick * by)
-        parts.append(f'<text class="tick" x="{x:.1f}" y="{bottom + 12:g}" text-anchor="middle">'
+        parts.append(f'<text {_TEXT} x="{x:.1f}" y="{bottom + 12:g}" text-anchor="middle">'
                      f"{tick:g}</text>")  # fmt: skip
-    parts.append(f'<text class="tick" x="{right:g}" y="{frame.height - 4:g}" '
+    parts.append(f'<text {_TEXT} x="{right:g}" y="{frame.height - 4:g}" '
                  f'text-anchor="end">time of the hold, {word}</text>')  # fmt: skip
     frame_box = f'width="{right - _LEFT:g}" height="{bottom - _TOP:g}"'
-    parts.append(f'<rect class="frame" x="{_LEFT:g}" y="{_TOP:g}" {frame_box}/>')
+    parts.append(f'<rect {_BOX} x="{_LEFT:g}" y="{_TOP:g}" {frame_box}/>')
     return "".join([*parts, *body, "</svg>"])
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import logging
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -125,6 +126,8 @@ def _pdf(page: str, report: Report) -> bytes:
     Raises:
         UserError: WeasyPrint or its system libraries are missing.
     """
+    for name in ("weasyprint", "weasyprint.progress", "fontTools"):
+        logging.getLogger(name).setLevel(logging.ERROR)  # they tell every step
     try:
         from weasyprint import HTML  # noqa: PLC0415 - an extra that few need
     except ImportError as error:

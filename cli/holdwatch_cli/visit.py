@@ -5,22 +5,9 @@ from __future__ import annotations
 import hashlib
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_adapters.trace import read_trace
 from holdwatch_cli.errors import UserError
-from holdwatch_cli.judge import read_recipe_table
 from holdwatch_cli.visit_words import open_lines, suspect_lines, visit_lines
 from holdwatch_daemon.store import story_rows
-from holdwatch_daemon.story_holds import (
-    check_bindable,
-    filled_from_unit,
-    hold_entry,
-    judge_trace,
-    store_trace,
-)
-from holdwatch_daemon.version import version
-from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.recipe import load_recipe
-from holdwatch_procedures.story.charge_history import at_noon
 from holdwatch_procedures.story.dye import too_much_after
 from holdwatch_procedures.story.evidence import weigh
 from holdwatch_procedures.story.follow_through import Act, check_closable
@@ -58,8 +45,8 @@ def run_open(desk: Desk, vehicle: str, *, complaint: str, number: str | None, on
     if dye.start_with_lamp:
         text += desk.cautions(Act.LAMP, unit)
     text += suspect_lines(desk, story, None)
-    content = _content(desk, story, story.visit(given)) | {"dye": list(dye.sentences)}
-    return desk.answer(content, text)
+    told = visit_content(desk, story, story.visit(given)) | {"dye": list(dye.sentences)}
+    return desk.answer(told, text)
 
 
 def run_add(
@@ -89,11 +76,11 @@ def run_add(
         return {field: [*known, row]}
 
     with desk.book.writing() as page:
-        story, order = _changed(page, name, change, what)
-        _check_places(desk, story, order)
+        story, order = changed(page, name, change, what)
+        check_places(desk, story, order)
     cautions = [] if act is None else desk.cautions(act, story.unit)
     text = [*before, *cautions, f"{order.number}: {what}."]
-    return desk.answer(_content(desk, story, order), text)
+    return desk.answer(visit_content(desk, story, order), text)
 
 
 def run_find(
@@ -102,11 +89,11 @@ def run_find(
     """Write a finding with its pictures; print the suspects as they now stand."""
     hashes = []
     for path in photographs:
-        content = _picture(path)
-        sha256 = hashlib.sha256(content).hexdigest()
+        picture = _picture(path)
+        sha256 = hashlib.sha256(picture).hexdigest()
         hashes.append(sha256)
         desk.book.photo_folder.mkdir(parents=True, exist_ok=True)
-        (desk.book.photo_folder / sha256).write_bytes(content)
+        (desk.book.photo_folder / sha256).write_bytes(picture)
     finding = load_row(Finding, {**row, "photographs": hashes}, where="finding")
     weigh(finding, desk.tables.likelihoods)  # means and conditions must be in the table
 
@@ -115,15 +102,15 @@ def run_find(
         return {"findings": [*known, finding.model_dump(mode="json")]}
 
     with desk.book.writing() as page:
-        story, order = _changed(page, name, change, what)
-        _check_places(desk, story, order)
+        story, order = changed(page, name, change, what)
+        check_places(desk, story, order)
         for path, sha256 in zip(photographs, hashes, strict=True):
             page.connection.execute(
                 "INSERT INTO photographs VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
                 (sha256, path.name, (desk.book.photo_folder / sha256).stat().st_size, page.now),
             )
     text = [f"{order.number}: {what}.", *suspect_lines(desk, story, order.number)]
-    return desk.answer(_content(desk, story, order), text)
+    return desk.answer(visit_content(desk, story, order), text)
 
 
 def run_dye(desk: Desk, name: str, row: dict[str, Any], *, on: date) -> int:
@@ -137,42 +124,6 @@ def run_dye(desk: Desk, name: str, row: dict[str, Any], *, on: date) -> int:
     return run_add(desk, name, "dye", row, what=what, before=before)
 
 
-def run_hold(
-    desk: Desk, name: str, hold_id: str | None, *, section: str, after_repair: bool | None
-) -> int:
-    """Bind a hold of the store to a visit: the one named, else the newest of the vehicle."""
-    with desk.book.writing() as page:
-        story, order = page.story(name)
-        wanted = hold_id or _newest_hold(page, story)
-        story, order = _bind(desk, page, story, order, wanted, section, after_repair)
-    return _hold_answer(desk, story, order)
-
-
-def run_trace(
-    desk: Desk,
-    name: str,
-    files: tuple[Path, Path],
-    *,
-    section: str,
-    after_repair: bool | None,
-    on: date,
-) -> int:
-    """Judge a trace, keep it as a hold of the store, and bind it to a visit."""
-    trace, recipe_file = files
-    story, order = desk.book.visit(name)
-    table = filled_from_unit(read_recipe_table(recipe_file), story.unit)
-    recipe = load_recipe(table, where=str(recipe_file))
-    judged = judge_trace(read_trace(trace), recipe, Fluids.load(), version=version())
-    started_utc_ns = int(at_noon(on).timestamp()) * 1_000_000_000
-    with desk.book.writing() as page:
-        story, order = page.story(name)
-        hold_id = store_trace(
-            page.connection, judged, unit=story.unit.name, started_utc_ns=started_utc_ns
-        )
-        story, order = _bind(desk, page, story, order, hold_id, section, after_repair)
-    return _hold_answer(desk, story, order)
-
-
 def run_answer(desk: Desk, name: str, row: dict[str, Any]) -> int:
     """Answer a point of the follow-through, in place of an earlier answer to it."""
     known = [point.key for point in desk.tables.follow_through.points]
@@ -184,10 +135,10 @@ def run_answer(desk: Desk, name: str, row: dict[str, Any]) -> int:
         return {"answers": [*others, row]}
 
     with desk.book.writing() as page:
-        story, order = _changed(page, name, change, f"{row['point']}: {row['answer']}")
+        story, order = changed(page, name, change, f"{row['point']}: {row['answer']}")
     left = open_points_of(order, story.unit, story.visits, desk.tables)
     text = [f"{order.number}: {row['point']}: {row['answer']}.", *open_lines(left)]
-    return desk.answer(_content(desk, story, order), text)
+    return desk.answer(visit_content(desk, story, order), text)
 
 
 def run_close(desk: Desk, name: str, *, on: date) -> int:
@@ -202,8 +153,8 @@ def run_close(desk: Desk, name: str, *, on: date) -> int:
         return {"closed_on": on}
 
     with desk.book.writing() as page:
-        story, order = _changed(page, name, change, "visit closed")
-    return desk.answer(_content(desk, story, order), [f"Visit {order.number} is closed."])
+        story, order = changed(page, name, change, "visit closed")
+    return desk.answer(visit_content(desk, story, order), [f"Visit {order.number} is closed."])
 
 
 def run_reopen(desk: Desk, name: str) -> int:
@@ -212,7 +163,7 @@ def run_reopen(desk: Desk, name: str) -> int:
         story, order = page.story(name)
         order = order.model_copy(update={"closed_on": None})
         page.put_visit(order, "visit opened again")
-    return desk.answer(_content(desk, story, order), [f"Visit {order.number} is open again."])
+    return desk.answer(visit_content(desk, story, order), [f"Visit {order.number} is open again."])
 
 
 def run_show(desk: Desk, name: str) -> int:
@@ -220,10 +171,10 @@ def run_show(desk: Desk, name: str) -> int:
     story, order = desk.book.visit(name)
     left = open_points_of(order, story.unit, story.visits, desk.tables)
     text = [*visit_lines(desk, story, order), *suspect_lines(desk, story, order.number)]
-    return desk.answer(_content(desk, story, order), [*text, *open_lines(left, cautions=True)])
+    return desk.answer(visit_content(desk, story, order), [*text, *open_lines(left, cautions=True)])
 
 
-def _changed(
+def changed(
     page: Page, name: str, change: Callable[[Story, WorkOrder], Mapping[str, Any]], what: str
 ) -> tuple[Story, WorkOrder]:
     """Change an open visit inside a transaction; return the story as it then is.
@@ -242,7 +193,7 @@ def _changed(
     return page.story(order.number)
 
 
-def _check_places(desk: Desk, story: Story, order: WorkOrder) -> None:
+def check_places(desk: Desk, story: Story, order: WorkOrder) -> None:
     """Refuse places that the unit's component tree does not have."""
     tree = desk.tables.tree(story.unit)
     places = [finding.place for finding in order.findings]
@@ -252,56 +203,6 @@ def _check_places(desk: Desk, story: Story, order: WorkOrder) -> None:
         tree.place(place)
 
 
-def _bind(
-    desk: Desk,
-    page: Page,
-    story: Story,
-    order: WorkOrder,
-    hold_id: str,
-    section: str,
-    after_repair: bool | None,
-) -> tuple[Story, WorkOrder]:
-    check_bindable(page.connection, hold_id, story.unit)
-    is_proof = bool(order.repairs) if after_repair is None else after_repair
-    entry = hold_entry(page.connection, hold_id, section=section, after_repair=is_proof)
-
-    def change(_story: Story, now: WorkOrder) -> Mapping[str, Any]:
-        return {"holds": [*now.model_dump(mode="json")["holds"], entry.model_dump(mode="json")]}
-
-    what = f"hold {hold_id} of {section}: {entry.outcome}"
-    story, order = _changed(page, order.number, change, what)
-    _check_places(desk, story, order)
-    return story, order
-
-
-def _hold_answer(desk: Desk, story: Story, order: WorkOrder) -> int:
-    hold = order.holds[-1]
-    read = sections_of(order, story.unit, desk.tables)
-    text = [f"{order.number}: hold {hold.hold_id} of {hold.section}: {hold.sentence}"]
-    if read is not None and not hold.after_repair:
-        text += [read.sentence, *suspect_lines(desk, story, order.number)]
-    return desk.answer(_content(desk, story, order), text)
-
-
-def _newest_hold(page: Page, story: Story) -> str:
-    names = {story.unit.name, story.unit.fleet_number, story.unit.plate, story.unit.vin} - {
-        "",
-        None,
-    }
-    places = ", ".join("?" for _ in names)
-    row = page.connection.execute(
-        f"SELECT id FROM holds WHERE unit IN ({places}) AND ended IS NOT NULL"  # noqa: S608 - question marks only
-        " AND id NOT IN (SELECT hold_id FROM visit_holds) ORDER BY rowid DESC LIMIT 1",
-        tuple(names),
-    ).fetchone()
-    if row is None:
-        raise UserError(
-            f"no hold of {story.unit.name} waits to be bound: name its number, or give --trace "
-            "and --recipe"
-        )
-    return str(row[0])
-
-
 def _picture(path: Path) -> bytes:
     try:
         return path.read_bytes()
@@ -309,7 +210,7 @@ def _picture(path: Path) -> bytes:
         raise UserError(f"{path}: cannot be read: {error.strerror}") from error
 
 
-def _content(desk: Desk, story: Story, order: WorkOrder) -> dict[str, Any]:
+def visit_content(desk: Desk, story: Story, order: WorkOrder) -> dict[str, Any]:
     """Return a visit for JSON: with its open points and the suspects as it stands."""
     left = open_points_of(order, story.unit, story.visits, desk.tables)
     so_far = story.visits[: [v.number for v in story.visits].index(order.number) + 1]

@@ -119,7 +119,7 @@ def hold(
     Example: holdwatch visit hold BM-02 --trace hold.csv --recipe hold.toml
     """
     from holdwatch_cli.story_desk import day_of, desk
-    from holdwatch_cli.visit import run_hold, run_trace
+    from holdwatch_cli.visit_holds import run_hold, run_trace
 
     at = desk(data, as_json=json)
     if trace is None and recipe is None:

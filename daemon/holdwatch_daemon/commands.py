@@ -22,7 +22,8 @@ from holdwatch_daemon.messages import (
     StopHold,
 )
 from holdwatch_daemon.recipes import complete_recipe
-from holdwatch_daemon.store import answers, rows
+from holdwatch_daemon.store import answers, rows, story_rows
+from holdwatch_daemon.story_holds import filled_from_unit
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.fluids import FluidError
 from holdwatch_procedures.hold import Hold
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.story.units_under_test import UnitUnderTest
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +110,8 @@ class CommandDesk:
     async def _start(self, bay: Bay, command: StartHold, by: str) -> Reply:
         if bay.runner is not None:
             raise _RefusedError(f"A hold is running in {bay.label}; stop it first.")
-        recipe = self._recipe(bay, command, await self._earlier(bay, command))
+        earlier = await self._earlier(bay, command)
+        recipe = self._recipe(bay, command, earlier, await self._known_unit(bay))
         means = self._means
         unfit = means.unfit(bay.name, recipe.procedure)
         if unfit is not None:
@@ -265,7 +268,21 @@ class CommandDesk:
             found.append({"hold": hold_id, "slope_pa_per_s": own["value"], **figures})
         return found
 
-    def _recipe(self, bay: Bay, command: StartHold, earlier: list[dict[str, Any]]) -> Recipe:
+    async def _known_unit(self, bay: Bay) -> UnitUnderTest | None:
+        """The unit of the story that goes by the name of the one in this bay."""
+        name = bay.unit
+        if name is None:
+            return None
+        stored = await self._means.queries.ask(lambda c: story_rows.unit_named(c, name))
+        return None if stored is None else stored.unit
+
+    def _recipe(
+        self,
+        bay: Bay,
+        command: StartHold,
+        earlier: list[dict[str, Any]],
+        stored: UnitUnderTest | None,
+    ) -> Recipe:
         config = self._means.config
         if isinstance(command.recipe, str):
             name = command.recipe
@@ -276,12 +293,20 @@ class CommandDesk:
             where = f"recipe {name}"
         else:
             name, table, where = "given with the command", command.recipe, "recipe"
+        if stored is not None:
+            # The configuration's own figures come before those of the story.
+            table = filled_from_unit(table, stored, said=_said_of_unit(bay))
         if earlier:
             table = dict(table) | {"earlier_holds": earlier}
         try:
             return complete_recipe(table, config, bay.config, name=name, where=where)
         except RecipeError as error:
             raise _RefusedError(str(error)) from error
+
+
+def _said_of_unit(bay: Bay) -> dict[str, Any]:
+    unit = bay.config.unit_under_test
+    return {} if unit is None else unit.recipe_figures()
 
 
 def _running(bay: Bay) -> HoldRunner:

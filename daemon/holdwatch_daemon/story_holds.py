@@ -23,7 +23,7 @@ from holdwatch_procedures.story.work_orders import HoldEntry
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.judge import Row
@@ -53,15 +53,24 @@ def unit_figures(unit: UnitUnderTest) -> dict[str, Any]:
     return {key: value for key, value in figures.items() if value is not None}
 
 
-def filled_from_unit(table: dict[str, Any], unit: UnitUnderTest) -> dict[str, Any]:
-    """Return a recipe's table with what it leaves out taken from a unit of the story."""
-    figures = unit_figures(unit)
-    if "volume_l" in table:
-        figures.pop("volume_uncertainty", None)  # that is the uncertainty of another figure
+def filled_from_unit(
+    table: Mapping[str, Any], unit: UnitUnderTest, *, said: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """Return a recipe's table with what it leaves out taken from a unit of the story.
+
+    Args:
+        table: The recipe as it was written.
+        unit: The unit.
+        said: What is said of the unit elsewhere and comes first; it is not filled in here.
+    """
+    stated = {**(said or {}), **table}
     limits = table.get("limits")
     if isinstance(limits, dict) and "max_pressure_kpa_g" in limits:
-        figures.pop("max_pressure_kpa_g", None)
-    return figures | table
+        stated["max_pressure_kpa_g"] = limits["max_pressure_kpa_g"]
+    if "volume_l" in stated:
+        stated["volume_uncertainty"] = None  # the unit's is that of another figure
+    figures = {key: value for key, value in unit_figures(unit).items() if key not in stated}
+    return figures | dict(table)
 
 
 def hold_entry(

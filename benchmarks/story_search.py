@@ -1,0 +1,110 @@
+"""How long a lookup takes in a store of 10,000 vehicles with 20 visits each.
+
+python benchmarks/story_search.py [VEHICLES] [VISITS]
+"""
+
+from __future__ import annotations
+
+import statistics
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdwatch_daemon.store import answers, story_rows
+from holdwatch_daemon.story_book import StoryBook
+from holdwatch_procedures.story.identifiers import vin_check_digit
+from holdwatch_procedures.story.rows import load_row
+from holdwatch_procedures.story.units_under_test import UnitUnderTest
+from holdwatch_procedures.story.work_orders import WorkOrder
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Callable
+
+
+def vin_of(number: int) -> str:
+    body = f"1LBVAN77_0P{number:06d}"
+    return body.replace("_", vin_check_digit(body.replace("_", "0")))
+
+
+def unit_of(number: int) -> UnitUnderTest:
+    row = {
+        "fleet_number": f"BM-{number:05d}",
+        "plate": f"LIB {number:05d}",
+        "vin": vin_of(number),
+        "description": "library van",
+        "refrigerant": "R134a",
+        "nameplate_charge_g": 650,
+    }
+    return load_row(UnitUnderTest, row, where="unit")
+
+
+def visit_of(unit: UnitUnderTest, vehicle: int, visit: int) -> WorkOrder:
+    day = f"{2005 + visit:04d}-05-12"
+    row = {
+        "number": f"{2005 + visit:04d}-{vehicle:05d}",
+        "unit": unit.name,
+        "opened_on": day,
+        "closed_on": day,
+        "complaint": "Yearly look.",
+        "weighings": [
+            {"kind": "recovered", "grams": 640, "on": day},
+            {"kind": "charged", "grams": 650, "on": day},
+        ],
+        "findings": [
+            {"place": "condenser", "means": "dye", "points": "against", "on": day},
+        ],
+    }
+    return load_row(WorkOrder, row, where="visit")
+
+
+def fill(book: StoryBook, vehicles: int, visits: int) -> None:
+    for first in range(0, vehicles, 500):
+        with book.writing() as page:
+            for number in range(first, min(first + 500, vehicles)):
+                unit = unit_of(number)
+                unit_id = story_rows.put_unit(page.connection, unit, page.now)
+                for visit in range(visits):
+                    order = visit_of(unit, number, visit)
+                    story_rows.put_work_order(page.connection, order, unit_id, page.now)
+
+
+def timed(
+    connection: sqlite3.Connection, ask: Callable[[sqlite3.Connection], object]
+) -> tuple[float, float]:
+    times = []
+    for _ in range(30):
+        began = time.perf_counter()
+        ask(connection)
+        times.append(1e3 * (time.perf_counter() - began))
+    return statistics.median(times), max(times)
+
+
+def main(vehicles: int = 10_000, visits: int = 20) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        book = StoryBook(Path(folder) / "holdwatch.db", time.time_ns)
+        began = time.perf_counter()
+        fill(book, vehicles, visits)
+        took = time.perf_counter() - began
+        print(f"{vehicles} vehicles, {visits} visits each, written in {took:.0f} s")
+        connection = answers.connect(book.database)
+        last = vehicles - 1
+        unit_id = story_rows.find_units(connection, f"BM-{last:05d}")[0].id
+        asks: dict[str, Callable[[sqlite3.Connection], object]] = {
+            "fleet number": lambda c: story_rows.find_units(c, f"bm {last:05d}"),
+            "plate": lambda c: story_rows.find_units(c, f"lib{last:05d}"),
+            "VIN": lambda c: story_rows.find_units(c, vin_of(last).lower()),
+            "part of a VIN": lambda c: story_rows.find_units(c, vin_of(last)[-6:]),
+            "nothing": lambda c: story_rows.find_units(c, "nowhere"),
+            "all visits of one": lambda c: story_rows.work_orders_of(c, unit_id),
+        }
+        for name, ask in asks.items():
+            median, most = timed(connection, ask)
+            print(f"{name:20}{median:7.2f} ms, at most {most:.2f} ms")
+        connection.close()
+
+
+if __name__ == "__main__":
+    main(*(int(argument) for argument in sys.argv[1:]))
