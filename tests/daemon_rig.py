@@ -71,7 +71,7 @@ class FedAdapter:
 
 def seeded(seed: int) -> random.Random:
     """Chance that repeats itself."""
-    return random.Random(seed)  # noqa: S311 - a scatter, not a secret
+    return random.Random(seed)
 
 
 def reading(

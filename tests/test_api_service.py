@@ -24,8 +24,8 @@ from daemon_rig import (
 )
 from holdwatch_api.app import create_app, serve
 from holdwatch_daemon.service import Service
+from screen_rig import CHROMIUM
 from system_parts import require
-from test_screen_bays import CHROMIUM
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator

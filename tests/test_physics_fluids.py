@@ -360,7 +360,7 @@ def _sample(fluids: Fluids) -> tuple[object, ...]:
 
 def test_the_same_question_has_the_same_bits_whatever_came_before(fluids: Fluids) -> None:
     expected = _sample(Fluids.load())
-    rng = random.Random(20)  # noqa: S311 - repeatable states, no secret
+    rng = random.Random(20)
     for _ in range(200):
         t_k = rng.uniform(285.0, 303.0)
         fluids.molar_density("nitrogen", rng.uniform(1e2, 5e6), t_k)

@@ -6,8 +6,8 @@ import tomllib
 from typing import Any
 
 import pytest
-from hold_builder import decay_recipe, vacuum_recipe
 
+from hold_builder import decay_recipe, vacuum_recipe
 from holdwatch_procedures.recipe import RecipeError, load_recipe
 
 DECAY: dict[str, Any] = {

@@ -56,10 +56,12 @@ def smooth(pressure: list[float], **more: float) -> list[Block]:
             index=k,
             t_s=10.0 * k + 5.0,
             pressure_pa=p,
+            pressure_sd_pa=fields["pressure_sd_pa"],
             pressure_n=10,
+            pipe_k=fields["pipe_k"],
+            coldest_k=fields["coldest_k"],
             ambient_k=None,
             barometer_pa=101325.0,
-            **fields,
         )
         for k, p in enumerate(pressure)
     ]

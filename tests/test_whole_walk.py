@@ -1,5 +1,5 @@
 """The whole walk on real parts: simulated probes on a private D-Bus, unmodified bleak, SQLite,
-Mosquitto, HTTP and Chromium, from a started demo to both verdicts."""  # noqa: D205, D209 - one sentence
+Mosquitto, HTTP and Chromium, from a started demo to both verdicts."""
 
 from __future__ import annotations
 
@@ -12,16 +12,17 @@ import sys
 import time
 import urllib.request
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from mosquitto_fixture import Mosquitto, Subscriber
 from playwright.sync_api import expect, sync_playwright
+
+from mosquitto_fixture import Mosquitto, Subscriber
 from system_parts import require
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
 SPEED = 60
 WITHIN_S = 120.0
@@ -62,9 +63,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     subscriber = broker.subscribe("holdwatch/garage/#")
     command = [sys.executable, "-m", "holdwatch_cli", "demo", "--speed", str(SPEED)]
     command += ["--port", "0", "--data", str(folder), "--config", str(config)]
-    process = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-    )
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
     try:
         assert process.stdout is not None
         first = process.stdout.readline()
