@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 _COLUMN_OF: Final = {"on": "day"}
 """Fields whose name is a word of SQL, and their column."""
+_LAST: Final = "\U0010ffff"
+"""Behind every character that an identifier may hold."""
 _LISTS: Final = frozenset({"misled_by", "photographs"})
 """Columns that hold a JSON list."""
 
@@ -135,25 +137,25 @@ def unit_named(connection: sqlite3.Connection, identifier: str) -> StoredUnit | 
 def find_units(connection: sqlite3.Connection, words: str, *, limit: int = 20) -> list[StoredUnit]:
     """Return the units that words mean, the closest first.
 
-    Whole identifiers come before beginnings, these before parts, and last what stands in the
-    description; capitals, spaces, dashes and dots make no difference.
+    Whole identifiers come before those that begin so. Only where there is neither, a part of an
+    identifier or of the description does. Capitals, spaces, dashes and dots make no difference.
     """
     wanted = normalise(words)
     if not wanted:
         return []
-    plain = words.strip().replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
-    rows = connection.execute(
-        "SELECT units_under_test.* FROM units_under_test JOIN ("
-        "  SELECT unit_id, MIN(rank) AS rank FROM ("
-        "    SELECT unit_id, CASE WHEN identifier = ?1 THEN 0 WHEN instr(identifier, ?1) = 1"
-        "      THEN 1 ELSE 2 END AS rank FROM unit_identifiers WHERE instr(identifier, ?1)"
-        "    UNION ALL SELECT id, 3 FROM units_under_test"
-        "      WHERE description LIKE '%' || ?2 || '%' ESCAPE '\\'"
-        "  ) GROUP BY unit_id ORDER BY MIN(rank), unit_id LIMIT ?3"
-        ") AS found ON found.unit_id = units_under_test.id ORDER BY found.rank, id",
-        (wanted, plain, limit),
+    # Both ends of the range are looked up in the key: no row is read in vain.
+    begins = connection.execute(
+        "SELECT unit_id FROM unit_identifiers WHERE identifier >= ?1 AND identifier < ?2"
+        " GROUP BY unit_id ORDER BY MIN(identifier <> ?1), unit_id LIMIT ?3",
+        (wanted, wanted + _LAST, limit),
+    ).fetchall()
+    found = begins or connection.execute(
+        "SELECT unit_id FROM unit_identifiers WHERE instr(identifier, ?1)"
+        " UNION SELECT id FROM units_under_test WHERE instr(upper(description), ?2)"
+        " ORDER BY unit_id LIMIT ?3",
+        (wanted, words.strip().upper(), limit),
     )
-    return [_unit(row) for row in rows]
+    return [unit_by_id(connection, int(row[0])) for row in found]
 
 
 def list_units(connection: sqlite3.Connection, *, limit: int, after: int = 0) -> list[StoredUnit]:
