@@ -209,7 +209,8 @@ class FakeStore:
             if state.hold is not None and bay in {None, name}:
                 row = await self.hold(state.hold.hold_id)
                 rows += [] if row is None else [row]
-        return rows[:limit]
+        older = [row for row in self._service.older if bay in {None, row.bay}]
+        return [*rows, *older][:limit]
 
     async def hold(self, hold_id: str) -> HoldRow | None:
         for name, state in self._service.states.items():
@@ -228,7 +229,7 @@ class FakeStore:
                     sentence=state.hold.verdict_sentence,
                     simulated=True,
                 )
-        return None
+        return next((row for row in self._service.older if row.id == hold_id), None)
 
     async def recipe_toml(self, hold_id: str) -> str | None:
         row = await self.hold(hold_id)
@@ -240,10 +241,12 @@ class FakeStore:
         ]
         values = [296.2 for _ in times]
         series = {"quantity": "temperature", "unit": "K", "t_s": times, "value": values}
-        return {"series": {"pipe_temperature": series}}
+        fall = [9.5e5 - 2.0 * t_s for t_s in times]
+        gauge = {"quantity": "pressure_gauge", "unit": "Pag", "t_s": times, "value": fall}
+        return {"series": {"pipe_temperature": series, "high_side": gauge}}
 
     async def hold_curve(self, hold_id: str) -> list[dict[str, Any]]:
-        return self._service.curves[hold_id]
+        return self._service.curves.get(hold_id) or decay_points(20.0)
 
     async def work_order(self, hold_id: str) -> str | None:
         return "WO-17" if hold_id == "H-0007" else None
@@ -295,6 +298,7 @@ class FakeService:
         self.bays = {bay.name: bay for bay in self.config.bay}
         self.commands: list[tuple[str, Command, str]] = []
         self.states: dict[str, BayState] = {}
+        self.older: list[HoldRow] = []
         self.refused: dict[tuple[str, str], str] = {}
         self.lives: dict[str, Live] = {}
         self.curves: dict[str, list[dict[str, Any]]] = {}
@@ -331,6 +335,25 @@ class FakeService:
             time=STARTED,
         )
         self.tell(name)
+
+    def more_holds(self, bay: str, count: int) -> None:
+        """Let a bay have older holds, all failed."""
+        for number in range(count):
+            self.older.append(
+                HoldRow(
+                    id=f"H-000{number + 1}",
+                    bay=bay,
+                    unit=self.states[bay].unit,
+                    procedure="pressure-decay",
+                    recipe="nitrogen hour",
+                    refrigerant="R1234yf",
+                    started=f"2026-03-0{number + 1}T08:00:00Z",
+                    ended=f"2026-03-0{number + 1}T08:40:00Z",
+                    outcome="fail",
+                    sentence="The leak is at least 640 g a year.",
+                    simulated=True,
+                )
+            )
 
     def set_values(
         self,

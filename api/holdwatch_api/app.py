@@ -26,6 +26,7 @@ from holdwatch_api.live import streams
 from holdwatch_api.metrics import CONTENT_TYPE, exposition
 from holdwatch_api.routes import routes
 from holdwatch_api.shapes import Health, SignIn
+from holdwatch_api.vehicles import vehicle_routes
 from holdwatch_daemon.errors import HoldwatchError
 from holdwatch_daemon.version import version
 
@@ -66,6 +67,7 @@ def create_app(service: Service, *, host_names: Collection[str] = ()) -> FastAPI
     app.state.closing = asyncio.Event()
     app.add_middleware(Guard, names=tuple(host_names), access=access)
     app.include_router(routes(service))
+    app.include_router(vehicle_routes(service))
     app.include_router(streams(service))
     _add_process(app, service, access)
     _add_session(app, access)
@@ -116,11 +118,18 @@ def _add_screen(app: FastAPI) -> None:
     curve_library = files("plotly") / "package_data" / "plotly.min.js"
 
     marks = style_marks(curve_library.read_text(encoding="utf-8"))
-    page = (_STATIC / "index.html").read_text(encoding="utf-8").replace("<!-- marks -->", marks)
+    pages = {
+        name: (_STATIC / name).read_text(encoding="utf-8").replace("<!-- marks -->", marks)
+        for name in ("index.html", "history.html")
+    }
 
     @app.get("/", include_in_schema=False)
     async def screen() -> HTMLResponse:
-        return HTMLResponse(page)
+        return HTMLResponse(pages["index.html"])
+
+    @app.get("/history", include_in_schema=False)
+    async def history() -> HTMLResponse:
+        return HTMLResponse(pages["history.html"])
 
     @app.get("/static/plotly.min.js", include_in_schema=False)
     async def plotly() -> FileResponse:

@@ -20,6 +20,7 @@ from holdwatch_api.shapes import (
     StopRequest,
     Trace,
 )
+from holdwatch_daemon.config import ShowConfig  # noqa: TC001 - read by FastAPI
 from holdwatch_daemon.messages import BayState, Command, Live, Reply, StartHold, StopHold
 from holdwatch_daemon.store.queries import HoldRow  # noqa: TC001 - read by FastAPI
 from holdwatch_physics.units import parse_unit
@@ -61,6 +62,11 @@ def _add_bays(router: APIRouter, service: Service) -> None:
     async def bay_live(bay: BayName) -> Live:
         """The newest values by role, SI and in the bay's units."""
         return service.live(known_bay(service, bay))
+
+    @router.get("/show", tags=["bays"])
+    async def show() -> ShowConfig:
+        """The units that the shop reads."""
+        return service.config.show
 
     @router.get("/recipes", tags=["holds"], responses=NOT_FOUND)
     async def recipes(

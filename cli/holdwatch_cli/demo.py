@@ -8,6 +8,7 @@ import json
 import logging
 import os
 import shutil
+import uuid
 from typing import TYPE_CHECKING
 
 from holdwatch_adapters.bluetooth import BluetoothAdapter
@@ -61,7 +62,8 @@ async def _demo(
         url = await stack.enter_async_context(screen(service, shop))
         _announce(service, shop, url, speed)
         async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(_tell_events(service))
+            # From this run's own start on: the folder may hold earlier runs.
+            tasks.create_task(_tell_events(service, service.events.newest - 1))
             tasks.create_task(_say_marks(service, said))
             await _until_all_speak(service)
             await _start_holds(service)
@@ -149,10 +151,15 @@ async def _until_all_speak(service: Service) -> None:
 
 async def _start_holds(service: Service) -> None:
     for bay in demo_shop.BAYS:
-        command = StartHold(command="start_hold", id=f"demo-{bay.name}", recipe=bay.recipe)
+        command = StartHold(command="start_hold", id=_fresh(f"start-{bay.name}"), recipe=bay.recipe)
         reply = await service.command(bay.name, command, by="demo")
         if not reply.ok:
             say(f"{bay.label}: {reply.text}")
+
+
+def _fresh(what: str) -> str:
+    """An id that no earlier run in the same folder has used: that one would be answered again."""
+    return f"demo-{what}-{uuid.uuid4().hex[:8]}"
 
 
 async def _say_marks(service: Service, said: asyncio.Queue[tuple[str, str]]) -> None:
@@ -160,12 +167,12 @@ async def _say_marks(service: Service, said: asyncio.Queue[tuple[str, str]]) -> 
     while True:
         bay, word = await said.get()
         if word in {"isolated", "valve_closed"}:
-            command = SayIsolated(command="say_isolated", id=f"demo-{bay}-{word}")
+            command = SayIsolated(command="say_isolated", id=_fresh(f"{word}-{bay}"))
             await service.command(bay, command, by="demo")
 
 
-async def _tell_events(service: Service) -> None:
-    async for event in service.events.subscribe(after=0):
+async def _tell_events(service: Service, after: int) -> None:
+    async for event in service.events.subscribe(max(after, 0)):
         say(_line(event))
 
 

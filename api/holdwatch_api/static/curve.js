@@ -3,7 +3,7 @@
 let library = null;
 
 /** Load the curve library once, after words and numbers are on the screen. */
-function plotly() {
+export function plotly() {
   library ??= new Promise((resolve, reject) => {
     const script = document.createElement("script");
     script.src = "/static/plotly.min.js";
@@ -97,7 +97,7 @@ export function valueRange(drawn) {
   return [low - room, high + room];
 }
 
-function colour(name) {
+export function colour(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 }
 

@@ -67,6 +67,10 @@ function temperature(k) {
   return { text: digits(convert(k), 1), unit: text };
 }
 
+/** A temperature as a bare figure, for drawing, and the unit that it is in. */
+export function temperatureOf(k) { return TEMPERATURE[unit("temperature")][1](k); }
+export function temperatureLabel() { return TEMPERATURE[unit("temperature")][0]; }
+
 /** How a value of the live message reads here: `{text, unit}`. */
 export function shown(value, barometerPa) {
   const end = value.beyond ?? null;
