@@ -171,6 +171,15 @@ def test_both_holds_are_exported_and_judged_to_the_same_verdict_bit_for_bit(
         assert offline == {key: live[key] for key in offline}
 
 
+def test_the_newest_hold_is_exported_by_that_word(demo: Demo) -> None:
+    demo.verdict("bay-1")
+    command = [sys.executable, "-m", "holdwatch_cli", "export", "latest"]
+    done = subprocess.run(
+        [*command, "--data", str(demo.database.parent)], capture_output=True, check=True
+    )
+    assert done.stdout.startswith(b"time,channel,value,unit")
+
+
 def test_ctrl_c_ends_the_demo_cleanly_and_leaves_its_file(demo: Demo) -> None:
     demo.verdict("bay-2")
     demo.process.send_signal(signal.SIGINT)
@@ -180,3 +189,4 @@ def test_ctrl_c_ends_the_demo_cleanly_and_leaves_its_file(demo: Demo) -> None:
     with sqlite3.connect(demo.database) as store:
         assert store.execute("pragma integrity_check").fetchone() == ("ok",)
     store.close()
+    assert not demo.database.with_name("holdwatch.db-wal").exists()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.export import export_hold
+from holdwatch_daemon.export import export_hold, newest_hold
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 def run_export(hold: str, *, data: Path, out: Path | None, as_json: bool) -> int:
     """Write or print a hold's trace and recipe; return the exit status."""
-    exported = export_hold(data / "holdwatch.db", hold)
+    database = data / "holdwatch.db"
+    exported = export_hold(database, newest_hold(database) if hold == "latest" else hold)
     if as_json:
         text = exported.trace.decode()
         say(json.dumps({"hold": hold, "trace": text, "recipe": exported.recipe}))

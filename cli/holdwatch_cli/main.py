@@ -288,7 +288,12 @@ def balance(
 
 @app.command()
 def export(
-    hold: Annotated[str, typer.Argument(help="Number of the hold, as the screen shows it.")],
+    hold: Annotated[
+        str,
+        typer.Argument(
+            help="The hold's id, as the screen's events and the API name it, or `latest`."
+        ),
+    ],
     data: Annotated[Path, typer.Option(help="Folder of the SQLite file.")] = Path("holdwatch-data"),
     out: Annotated[
         Path | None,
@@ -300,7 +305,7 @@ def export(
 ) -> None:
     """Write a hold's readings as a trace that `judge` reads back to the same verdict.
 
-    Example: holdwatch export 1 --data holdwatch-data --out hold-1.csv
+    Example: holdwatch export latest --data holdwatch-data --out hold.csv
     """
     from holdwatch_cli.export import run_export
 

@@ -51,6 +51,24 @@ def export_hold(database: Path, hold_id: str) -> ExportedHold:
         connection.close()
 
 
+def newest_hold(database: Path) -> str:
+    """Return the id of the hold that was begun last.
+
+    Raises:
+        StoreError: There is no hold, or no such database.
+    """
+    if not database.exists():
+        raise StoreError(f"{database}: there is no such database; name its folder with --data")
+    connection = answers.connect(database)
+    try:
+        newest = answers.list_holds(connection, None, 1)
+    finally:
+        connection.close()
+    if not newest:
+        raise StoreError(f"{database}: no hold has been recorded yet")
+    return newest[0].id
+
+
 def _trace(connection: sqlite3.Connection, hold_id: str) -> bytes:
     items = stored_items(connection, hold_id)
     verdict = answers.verdict(connection, hold_id)

@@ -235,11 +235,12 @@ class Service:
         opened = await asyncio.to_thread(open_database, self.config.database, now)
         undo.callback(opened.lock.release)
         self.store = Queries(self.config.database)
-        undo.push_async_callback(self.store.close)
         self._database_id = opened.database_id
         self._ids = Ids(self.clock.boot_id, simulated=self.simulated)
         self._writer = Writer(opened.connection, self._ids)
         undo.push_async_callback(self._writer.close)
+        # Closed before the writer: the last connection to go folds the log back into the file.
+        undo.push_async_callback(self.store.close)
         self.events = EventLog(
             self._writer,
             self.store,
