@@ -157,6 +157,8 @@ def _take_csv(page: Page, text: str, where: str, kind: Kind | None) -> tuple[int
     lines = [(reader.line_num, _filled(row, where, reader.line_num)) for row in reader]
     if kind is None:
         for line, row in lines:
+            if str(row.get("evaporators", "")).isdecimal():
+                row["evaporators"] = int(row["evaporators"])  # all else is read from text
             _put_unit(page, story_rows.unit_of_columns(row, where=f"{where}, line {line}"))
         return len(lines), 0
     return 0, _take_rows(page, lines, where, kind)
