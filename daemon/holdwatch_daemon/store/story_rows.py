@@ -28,6 +28,19 @@ _COLUMN_OF: Final = {"on": "day"}
 """Fields whose name is a word of SQL, and their column."""
 _LAST: Final = "\U0010ffff"
 """Behind every character that an identifier may hold."""
+# Both ends of the range are looked up in the key: no row is read in vain.
+_BEGINS: Final = (
+    "SELECT unit_id FROM unit_identifiers WHERE identifier >= :all AND identifier < :last"
+    " GROUP BY unit_id ORDER BY MIN(identifier <> :all), unit_id LIMIT :limit"
+)
+_HOLDS: Final = (
+    "SELECT DISTINCT unit_id FROM unit_identifiers WHERE instr(identifier, :all)"
+    " ORDER BY unit_id LIMIT :limit"
+)
+_DESCRIBED: Final = (
+    "SELECT id FROM units_under_test WHERE instr(upper(description), :words)"
+    " ORDER BY id LIMIT :limit"
+)
 _LISTS: Final = frozenset({"misled_by", "photographs"})
 """Columns that hold a JSON list."""
 
@@ -138,24 +151,18 @@ def find_units(connection: sqlite3.Connection, words: str, *, limit: int = 20) -
     """Return the units that words mean, the closest first.
 
     Whole identifiers come before those that begin so. Only where there is neither, a part of an
-    identifier or of the description does. Capitals, spaces, dashes and dots make no difference.
+    identifier does, and where there is none, a part of the description. Capitals, spaces, dashes
+    and dots make no difference.
     """
     wanted = normalise(words)
     if not wanted:
         return []
-    # Both ends of the range are looked up in the key: no row is read in vain.
-    begins = connection.execute(
-        "SELECT unit_id FROM unit_identifiers WHERE identifier >= ?1 AND identifier < ?2"
-        " GROUP BY unit_id ORDER BY MIN(identifier <> ?1), unit_id LIMIT ?3",
-        (wanted, wanted + _LAST, limit),
-    ).fetchall()
-    found = begins or connection.execute(
-        "SELECT unit_id FROM unit_identifiers WHERE instr(identifier, ?1)"
-        " UNION SELECT id FROM units_under_test WHERE instr(upper(description), ?2)"
-        " ORDER BY unit_id LIMIT ?3",
-        (wanted, words.strip().upper(), limit),
-    )
-    return [unit_by_id(connection, int(row[0])) for row in found]
+    given = {"all": wanted, "last": wanted + _LAST, "words": words.strip().upper(), "limit": limit}
+    for question in (_BEGINS, _HOLDS, _DESCRIBED):
+        found = connection.execute(question, given).fetchall()
+        if found:
+            return [unit_by_id(connection, int(row[0])) for row in found]
+    return []
 
 
 def list_units(connection: sqlite3.Connection, *, limit: int, after: int = 0) -> list[StoredUnit]:
