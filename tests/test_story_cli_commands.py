@@ -242,3 +242,16 @@ def test_a_hold_is_bound_once_and_only_to_its_own_vehicle(shop: Shop) -> None:
     assert "Too short." in shop("visit", "hold", "BM-02")
     assert "bound to work order 2026-0001 already" in shop("visit", "hold", "BM-02", "h1", status=3)
     assert "no hold 'h9' is stored" in shop("visit", "hold", "BM-02", "h9", status=3)
+
+
+def test_a_section_never_takes_the_volume_of_the_whole_vehicle(shop: Shop, tmp_path: Path) -> None:
+    shop("vehicle", "change", "BM-02", "--volume-class", "van-two-evaporators")
+    shop("visit", "open", "BM-02", *DAY)
+    recipe, trace = tmp_path / "hold.toml", tmp_path / "hold.csv"
+    recipe.write_text('procedure = "standing-vacuum"\n[criterion]\nleak_g_per_year = 60.0\n')
+    trace.write_text("time,channel,value,unit\n0,vacuum,50,Paa\n10,vacuum,50,Paa\n")
+    files = ("--trace", str(trace), "--recipe", str(recipe))
+    told = shop("visit", "hold", "BM-02", "--section", "compressor", *files, *DAY, status=3)
+    assert "volume_l" in told
+    told = shop("visit", "hold", "BM-02", *files, *DAY)
+    assert "of system: Inconclusive" in told

@@ -55,7 +55,9 @@ def run_trace(
     """Judge a trace, keep it as a hold of the store, and bind it to a visit."""
     trace, recipe_file = files
     story, order = desk.book.visit(name)
-    table = filled_from_unit(read_recipe_table(recipe_file), story.unit)
+    # A section's volume is not the vehicle's: its recipe must say it.
+    said = {} if section == "system" else {"volume_l": None}
+    table = filled_from_unit(read_recipe_table(recipe_file), story.unit, said=said)
     recipe = load_recipe(table, where=str(recipe_file))
     judged = judge_trace(read_trace(trace), recipe, Fluids.load(), version=version())
     started_utc_ns = int(at_noon(on).timestamp()) * 1_000_000_000
