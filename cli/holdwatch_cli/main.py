@@ -346,6 +346,27 @@ def report(
 
 
 @app.command()
+def watch(
+    url: Annotated[str, typer.Option(help="Address of the service.")] = "http://127.0.0.1:8765/",
+    bay: Annotated[str | None, typer.Option(help="Only this bay.")] = None,
+    token_file: Annotated[
+        Path | None, typer.Option(help="File of the token that may watch.")
+    ] = None,
+    once: Annotated[bool, typer.Option("--once", help="Look once and leave.")] = False,
+    json: Annotated[
+        bool, typer.Option("--json", help="Print JSON: one object with --once, else one a line.")
+    ] = False,
+) -> None:
+    """Follow live values and holds of a running service in the terminal.
+
+    Example: holdwatch watch --url http://127.0.0.1:8765/
+    """
+    from holdwatch_cli.watch import run_watch
+
+    raise typer.Exit(run_watch(url, token_file=token_file, bay=bay, once=once, as_json=json))
+
+
+@app.command()
 def check(
     config: Config = None,
     data: Annotated[Path | None, typer.Option(help="Folder of the SQLite file.")] = None,
