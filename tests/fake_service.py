@@ -212,6 +212,9 @@ class FakeStore:
         older = [row for row in self._service.older if bay in {None, row.bay}]
         return [*rows, *older][:limit]
 
+    async def unit_named(self, name: str) -> None:
+        """No vehicle has a story here."""
+
     async def hold(self, hold_id: str) -> HoldRow | None:
         for name, state in self._service.states.items():
             if state.hold is not None and state.hold.hold_id == hold_id:

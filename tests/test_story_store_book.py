@@ -12,6 +12,7 @@ import pytest
 
 from daemon_rig import FedAdapter, TurnedClock, settled, shop, shop_table, start, stop
 from holdwatch_api.app import create_app
+from holdwatch_api.recipes import summaries
 from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.service import Service
@@ -222,12 +223,16 @@ async def test_a_hold_takes_from_the_story_what_configuration_and_recipe_leave_o
     bay = table["bay"][0]
     bay["unit_under_test"] = {"name": "lib 202", "charge_g": 850}
     recipe = {"procedure": "pressure-decay", "criterion": {"leak_g_per_year": 60}}
+    table["recipes"] = {"bare": recipe}
     config = parse_config(table, where="shop.toml")
     filled(config.database.parent)
     clock, adapter = TurnedClock(), FedAdapter()
     async with Service(config, clock, [adapter]) as service:
         await settled(service, adapter)
-        hold_id = await start(service, recipe)
+        stored = await service.store.unit_named("LIB 202")
+        (listed,) = [one for one in summaries(config, config.bay[0], stored) if one.name == "bare"]
+        assert listed.problem is None
+        hold_id = await start(service, "bare")
         toml = await service.store.recipe_toml(hold_id)
         await stop(service)
     used = tomllib.loads(toml or "")

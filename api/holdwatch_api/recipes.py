@@ -2,28 +2,38 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from holdwatch_api.shapes import RecipeSummary
 from holdwatch_daemon.recipes import complete_recipe
+from holdwatch_daemon.story_holds import filled_for_bay
 from holdwatch_procedures.recipe import RecipeError, load_recipe
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from holdwatch_daemon.config import BayConfig, ShopConfig
     from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.story.units_under_test import UnitUnderTest
 
 
-def summaries(config: ShopConfig, bay: BayConfig | None) -> list[RecipeSummary]:
+def summaries(
+    config: ShopConfig, bay: BayConfig | None, stored: UnitUnderTest | None = None
+) -> list[RecipeSummary]:
     """Return the shop's recipes by name, each as it would run in the bay.
 
     Without a bay a recipe stands alone: one that counts on the unit under test for a figure
-    says so in ``problem``.
+    says so in ``problem``. ``stored`` is the bay's unit as the story knows it.
     """
-    return [_summary(name, config, bay) for name in config.recipes]
+    return [_summary(name, config, bay, stored) for name in config.recipes]
 
 
-def _summary(name: str, config: ShopConfig, bay: BayConfig | None) -> RecipeSummary:
-    table = config.recipes[name]
+def _summary(
+    name: str, config: ShopConfig, bay: BayConfig | None, stored: UnitUnderTest | None
+) -> RecipeSummary:
+    table: Mapping[str, Any] = config.recipes[name]
+    if bay is not None:
+        table = filled_for_bay(table, bay, stored)
     where = f"recipe {name!r}"
     try:
         recipe = (

@@ -75,7 +75,10 @@ def _add_bays(router: APIRouter, service: Service) -> None:
         """The configured recipes."""
         if bay is None:
             return summaries(service.config, None)
-        found = summaries(service.config, _bay_config(service, bay))
+        config = _bay_config(service, bay)
+        unit = config.unit_under_test
+        stored = None if unit is None else await service.store.unit_named(unit.name)
+        found = summaries(service.config, config, stored)
         return [
             each
             if each.procedure is None

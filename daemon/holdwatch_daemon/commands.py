@@ -22,15 +22,15 @@ from holdwatch_daemon.messages import (
     StopHold,
 )
 from holdwatch_daemon.recipes import complete_recipe
-from holdwatch_daemon.store import answers, rows, story_rows
-from holdwatch_daemon.story_holds import filled_from_unit
+from holdwatch_daemon.store import answers, rows
+from holdwatch_daemon.story_holds import filled_for_bay
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.fluids import FluidError
 from holdwatch_procedures.hold import Hold
 from holdwatch_procedures.recipe import RecipeError
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable
+    from collections.abc import Awaitable, Callable, Mapping
 
     from holdwatch_daemon.bays import Bay
     from holdwatch_daemon.clock import ServiceClock
@@ -111,7 +111,7 @@ class CommandDesk:
         if bay.runner is not None:
             raise _RefusedError(f"A hold is running in {bay.label}; stop it first.")
         earlier = await self._earlier(bay, command)
-        recipe = self._recipe(bay, command, earlier, await self._known_unit(bay))
+        recipe = self._recipe(bay, command, earlier, await self._stored_unit(bay))
         means = self._means
         unfit = means.unfit(bay.name, recipe.procedure)
         if unfit is not None:
@@ -268,13 +268,9 @@ class CommandDesk:
             found.append({"hold": hold_id, "slope_pa_per_s": own["value"], **figures})
         return found
 
-    async def _known_unit(self, bay: Bay) -> UnitUnderTest | None:
+    async def _stored_unit(self, bay: Bay) -> UnitUnderTest | None:
         """The unit of the story that goes by the name of the one in this bay."""
-        name = bay.unit
-        if name is None:
-            return None
-        stored = await self._means.queries.ask(lambda c: story_rows.unit_named(c, name))
-        return None if stored is None else stored.unit
+        return None if bay.unit is None else await self._means.queries.unit_named(bay.unit)
 
     def _recipe(
         self,
@@ -284,29 +280,22 @@ class CommandDesk:
         stored: UnitUnderTest | None,
     ) -> Recipe:
         config = self._means.config
+        table: Mapping[str, Any]
         if isinstance(command.recipe, str):
             name = command.recipe
-            table = config.recipes.get(name)
-            if table is None:
+            if name not in config.recipes:
                 known = ", ".join(sorted(config.recipes)) or "none is configured"
                 raise _RefusedError(f"No recipe is named {name!r}; known: {known}.")
-            where = f"recipe {name}"
+            table, where = config.recipes[name], f"recipe {name}"
         else:
             name, table, where = "given with the command", command.recipe, "recipe"
-        if stored is not None:
-            # The configuration's own figures come before those of the story.
-            table = filled_from_unit(table, stored, said=_said_of_unit(bay))
+        table = filled_for_bay(table, bay.config, stored)
         if earlier:
             table = dict(table) | {"earlier_holds": earlier}
         try:
             return complete_recipe(table, config, bay.config, name=name, where=where)
         except RecipeError as error:
             raise _RefusedError(str(error)) from error
-
-
-def _said_of_unit(bay: Bay) -> dict[str, Any]:
-    unit = bay.config.unit_under_test
-    return {} if unit is None else unit.recipe_figures()
 
 
 def _running(bay: Bay) -> HoldRunner:

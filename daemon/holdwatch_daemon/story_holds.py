@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterable, Mapping, Sequence
 
+    from holdwatch_daemon.config import BayConfig
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.judge import Row
     from holdwatch_procedures.recipe import Recipe
@@ -71,6 +72,20 @@ def filled_from_unit(
         stated["volume_uncertainty"] = None  # the unit's is that of another figure
     figures = {key: value for key, value in unit_figures(unit).items() if key not in stated}
     return figures | dict(table)
+
+
+def filled_for_bay(
+    table: Mapping[str, Any], bay: BayConfig, stored: UnitUnderTest | None
+) -> Mapping[str, Any]:
+    """Return a recipe's table for a bay with what recipe and configuration leave out.
+
+    The recipe's own figures come first, then the configuration's, then those of the story.
+    """
+    if stored is None:
+        return table
+    configured = bay.unit_under_test
+    said = {} if configured is None else configured.recipe_figures()
+    return filled_from_unit(table, stored, said=said)
 
 
 def hold_entry(

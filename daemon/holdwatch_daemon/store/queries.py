@@ -7,7 +7,7 @@ import threading
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from holdwatch_daemon.store import answers
+from holdwatch_daemon.store import answers, story_rows
 from holdwatch_daemon.store.answers import HoldRow
 
 if TYPE_CHECKING:
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_daemon.messages import Event
+    from holdwatch_procedures.story.units_under_test import UnitUnderTest
 
 __all__ = ["HoldRow", "Queries"]
 
@@ -75,6 +76,11 @@ class Queries:
     async def verdict(self, hold_id: str) -> dict[str, Any] | None:
         """Return a hold's verdict (``Verdict.to_dict``), or None while there is none."""
         return await self.ask(lambda c: answers.verdict(c, hold_id))
+
+    async def unit_named(self, name: str) -> UnitUnderTest | None:
+        """Return the unit of the story that goes by a fleet number, plate or VIN, or None."""
+        stored = await self.ask(lambda c: story_rows.unit_named(c, name))
+        return None if stored is None else stored.unit
 
     async def events_after(self, sequence: int, limit: int = 500) -> list[Event]:
         """Return up to ``limit`` events with a number above ``sequence``, in order."""
