@@ -180,7 +180,7 @@ async def test_the_same_command_is_carried_out_once(mosquitto: Mosquitto, tmp_pa
         ('{"command": "open_valve", "id": "x-1"}', "x-1", "start_hold"),
         ('{"command": "stop_hold", "id": "x-2", "why": 1}', "x-2", "stop_hold.why"),
         ('{"command": "stop_hold", "id": "x-3"}', "x-3", "No hold is running in Bay 1."),
-        ('{"command": "start_hold", "id": "x-4", "recipe": "tea"}', "x-4", "known: nitrogen"),
+        ('{"command": "start_hold", "id": "x-4", "recipe": "tea"}', "x-4", "known: "),
         ('{"command": "start_hold", "id": "x-5", "recipe": {}}', "x-5", "`procedure` is missing"),
         ('{"command": "acknowledge_alarm", "id": "x-6", "alarm": "a"}', "x-6", "No alarm 'a'"),
     ],
