@@ -196,19 +196,14 @@ def _story(db: Database) -> None:
         db.execute(statement)
 
 
-def _desk(db: Database) -> None:
-    """Version 5: work orders of holds, and the tokens of those who may watch or operate."""
+def _bindings(db: Database) -> None:
+    """Version 5: which work order a hold belongs to."""
     _table(db, "hold_work_orders").create(
         {"hold_id": str, "work_order": str, "bound": str},
         pk="hold_id",
         not_null={"work_order", "bound"},
         foreign_keys=[("hold_id", "holds", "id")],
     ).create_index(["work_order"])
-    _table(db, "access_tokens").create(
-        {"id": str, "scope": str, "name": str, "sha256": str, "made": str, "revoked": str},
-        pk="id",
-        not_null={"scope", "name", "sha256", "made"},
-    ).create_index(["sha256"], unique=True)
 
 
 MIGRATIONS: Final[tuple[Callable[[Database], None], ...]] = (
@@ -216,7 +211,7 @@ MIGRATIONS: Final[tuple[Callable[[Database], None], ...]] = (
     _holds,
     _operations,
     _story,
-    _desk,
+    _bindings,
 )
 """Migration n (counted from 1) takes a file of version n − 1 to version n."""
 
