@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections import deque
-from dataclasses import dataclass, field, replace
-from statistics import fmean, median
+from dataclasses import dataclass, replace
+from statistics import median
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures.blocks import BlockBuilder, ClosedBlock
@@ -13,6 +12,7 @@ from holdwatch_procedures.decay_engine import DecayEngine
 from holdwatch_procedures.decay_signal import FLOOR_S
 from holdwatch_procedures.decay_spoil import DecayWatch
 from holdwatch_procedures.estimates import BLOCK_S, Cause
+from holdwatch_procedures.facts import FIRST_BLOCKS, Facts
 from holdwatch_procedures.plain import PlainSlope, amount_density
 from holdwatch_procedures.scale import Scale, scale_for
 from holdwatch_procedures.setups import (
@@ -40,16 +40,10 @@ if TYPE_CHECKING:
     from holdwatch_procedures.vacuum_rise import RiseLook, RiseWatch
     from holdwatch_procedures.vacuum_spoil import VacuumWatch
 
-DECAY_FIRST_BLOCKS = 30
-"""Blocks whose median pressure is the start of a pressure decay (five minutes)."""
-ENDS = 6
-"""Blocks averaged at either end of a pressure change (one minute)."""
 AGREEING_LOOKS = 4
 """Looks in a row that must agree before a verdict: a step is recognised three blocks after it
 happened, and must not have decided by then. The bounds hold at every look, so waiting only
 makes the error rates smaller."""
-LOST_BLOCKS = 30
-"""Five minutes without a usable reading: the instrument is gone."""
 SATURATED_BLOCKS = 2
 OVERPRESSURE_BLOCKS = 1
 
@@ -63,26 +57,6 @@ class Look:
     spoils: tuple[Spoil, ...]
     decision: Outcome | None
     point: CurvePoint
-
-
-@dataclass(slots=True)
-class _Facts:
-    """What is remembered of the stretch's blocks."""
-
-    first_pa: float | None = None
-    last_pa: float | None = None
-    temperature_k: float | None = None
-    thermometer: bool = False
-    blocks_without_pressure: int = 0
-    blocks_without_pipe: int = 0
-    saturated_run: int = 0
-    over_run: int = 0
-    origin_pa: list[float] = field(default_factory=list)
-    since_origin: int = 0
-    newest_pa: deque[float] = field(default_factory=lambda: deque(maxlen=ENDS))
-    early_pa: list[float] = field(default_factory=list)
-    early_room_pa: list[float] = field(default_factory=list)
-    early_k: list[float] = field(default_factory=list)
 
 
 class Stretch:
@@ -111,7 +85,8 @@ class Stretch:
         self.plain = PlainSlope()
         self._fluids = fluids
         self._origin_s = SKIP_S if recipe.is_vacuum else FLOOR_S
-        self._facts = _Facts()
+        self._facts = Facts(self._origin_s)
+        self._saturated_run = self._over_run = 0
         self._held: list[Block] = []
         self._engine: DecayEngine | VacuumEngine | None = None
         self.watch: DecayWatch | VacuumWatch | None = None
@@ -137,14 +112,9 @@ class Stretch:
     @property
     def raw_change_pa(self) -> float | None:
         """Measured change of absolute pressure since the engine's start, Pa."""
-        facts = self._facts
         if self.rise is not None and math.isfinite(self.rise.rise_pa):
             return self.rise.rise_pa  # counted from isolation, as its criterion is
-        if facts.since_origin >= 2 * ENDS:
-            return fmean(facts.newest_pa) - fmean(facts.origin_pa)
-        if facts.last_pa is None or facts.first_pa is None:
-            return None
-        return facts.last_pa - facts.first_pa
+        return self._facts.change_pa
 
     @property
     def entry_remark(self) -> str:
@@ -155,12 +125,7 @@ class Stretch:
     @property
     def lost(self) -> Cause | None:
         """What has been silent for the last minutes: the thermometer, the gauge, or nothing."""
-        facts = self._facts
-        if facts.blocks_without_pressure >= LOST_BLOCKS:
-            return Cause.GAP
-        if facts.thermometer and facts.blocks_without_pipe >= LOST_BLOCKS:
-            return Cause.THERMOMETER
-        return None
+        return self._facts.lost
 
     @property
     def pressure_pa(self) -> float | None:
@@ -226,33 +191,8 @@ class Stretch:
         return Look(closed.block, estimate, spoils, decision, self._point(closed.block))
 
     def _remember(self, closed: ClosedBlock) -> None:
-        block, facts = closed.block, self._facts
-        temperature = block.pipe_k
-        facts.thermometer = facts.thermometer or temperature is not None
-        facts.blocks_without_pipe = 0 if temperature is not None else facts.blocks_without_pipe + 1
-        facts.blocks_without_pressure = (
-            0 if block.pressure_pa is not None else facts.blocks_without_pressure + 1
-        )
-        if temperature is None:
-            temperature = block.ambient_k
-        if temperature is not None:
-            facts.temperature_k = temperature
-        if block.pressure_pa is None:
-            return
-        if facts.first_pa is None:
-            facts.first_pa = block.pressure_pa
-        facts.last_pa = block.pressure_pa
-        facts.newest_pa.append(block.pressure_pa)
-        if block.t_s >= self._origin_s:
-            facts.since_origin += 1
-            if len(facts.origin_pa) < ENDS:
-                facts.origin_pa.append(block.pressure_pa)
-        if len(facts.early_pa) < DECAY_FIRST_BLOCKS:
-            facts.early_pa.append(block.pressure_pa)
-            facts.early_room_pa.append(block.barometer_pa)
-            if temperature is not None:
-                facts.early_k.append(temperature)
-        if self.estimate is None:
+        self._facts.remember(closed.block)
+        if closed.block.pressure_pa is not None and self.estimate is None:
             self._extend_plain(closed)
 
     def _extend_plain(self, closed: ClosedBlock) -> None:
@@ -266,9 +206,9 @@ class Stretch:
 
     def _at_a_glance(self, closed: ClosedBlock) -> Iterator[Spoil]:
         """What a glance at the block shows: the end of the range, too much pressure."""
-        facts, block = self._facts, closed.block
-        facts.saturated_run = facts.saturated_run + 1 if 2 * closed.saturated > closed.total else 0
-        if facts.saturated_run == SATURATED_BLOCKS:
+        block = closed.block
+        self._saturated_run = self._saturated_run + 1 if 2 * closed.saturated > closed.total else 0
+        if self._saturated_run == SATURATED_BLOCKS:
             text = "The gauge stands at the end of its range; use one that reaches further."
             yield Spoil(Cause.SATURATED, block.t_s, text, Action.VOID)
         most = self.recipe.max_gauge_pa
@@ -277,8 +217,8 @@ class Stretch:
             and block.pressure_pa is not None
             and block.pressure_pa - block.barometer_pa > most
         )
-        facts.over_run = facts.over_run + 1 if over else 0
-        if facts.over_run == OVERPRESSURE_BLOCKS and most is not None:
+        self._over_run = self._over_run + 1 if over else 0
+        if self._over_run == OVERPRESSURE_BLOCKS and most is not None:
             text = (
                 f"The pressure is above the unit's highest allowed {most / 1e3:g} kPa (gauge): "
                 "relieve it slowly through the regulator's vent, eyes protected."
@@ -289,7 +229,7 @@ class Stretch:
         if self._engine is not None:
             return self._engine_push(block)
         self._held.append(block)
-        needed = 1 if self.recipe.is_vacuum else DECAY_FIRST_BLOCKS
+        needed = 1 if self.recipe.is_vacuum else FIRST_BLOCKS
         if len(self._facts.early_pa) < needed:
             return None
         self._set_scale()
