@@ -128,7 +128,7 @@ class Listening:
     """An adapter that runs in the background, and everything that it has told."""
 
     def __init__(self, *probes: BluetoothProbe, timing: LinkTiming = QUICK, **options: Any) -> None:
-        source = random.Random(1)  # noqa: S311 - jitter, not secrets
+        source = random.Random(1)
         self.adapter = BluetoothAdapter(
             probes, WallClock(), timing=timing, random_source=source, **options
         )

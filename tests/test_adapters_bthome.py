@@ -186,7 +186,7 @@ def test_we_read_what_the_library_reads(payload: bytes) -> None:
 @settings(max_examples=100, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_of_ten_thousand_random_payloads_none_crashes_or_yields_what_cannot_be(seed: int) -> None:
-    source = random.Random(seed)  # noqa: S311 - test data, not secrets
+    source = random.Random(seed)
     for turn in range(100):
         payload = source.randbytes(source.randrange(40))
         if turn % 2:  # half of them with an honest first byte

@@ -14,7 +14,7 @@ from holdwatch_physics.reading import Quantity, Reading
 
 
 def test_pauses_double_up_to_the_last_and_are_never_less_than_half() -> None:
-    backoff = Backoff(0.5, 30.0, random.Random(3))  # noqa: S311 - jitter, not secrets
+    backoff = Backoff(0.5, 30.0, random.Random(3))
     whole = [0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 30.0, 30.0]
     pauses = [backoff.next_s() for _ in whole]
     assert all(full / 2 <= pause <= full for pause, full in zip(pauses, whole, strict=True))

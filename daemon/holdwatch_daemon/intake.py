@@ -25,6 +25,7 @@ AHEAD_NS = 2_000_000_000
 """A reading may be stamped this far ahead of the clock, ns; beyond it the stamp is wrong."""
 _LATEST_NS = 2**62
 
+
 @dataclass(frozen=True, slots=True)
 class Doubt:
     """Why a reading is not judged; ``stored`` says whether it is worth keeping."""

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.config import BayConfig, ShopConfig
 
+
 def shipped_recipes() -> dict[str, dict[str, Any]]:
     """Return the recipes that come with holdwatch, by name; a shop's own of that name replaces one.
 
