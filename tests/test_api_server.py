@@ -248,3 +248,15 @@ def test_the_screens_address_can_be_opened(serving: Serving, url: str) -> None:
 
 def test_a_frame_of_several_lines_stays_one_event() -> None:
     assert frame("a\nb", number=3) == "id: 3\ndata: a\ndata: b\n\n"
+
+
+@pytest.mark.parametrize(("host", "status"), [("garage.example", 200), ("other.example", 421)])
+async def test_a_configured_host_name_is_answered_and_no_other(host: str, status: int) -> None:
+    service = FakeService(host_names=["Garage.example"])
+    names = service.config.http.host_names
+    async with (
+        serve(create_app(service.as_service, host_names=names), port=0) as serving,
+        httpx.AsyncClient() as client,
+    ):
+        answer = await client.get(f"{serving.url}health", headers={"host": f"{host}:8443"})
+        assert answer.status_code == status
