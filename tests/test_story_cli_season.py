@@ -86,7 +86,7 @@ def test_the_report_tells_the_proof_and_needs_nothing_from_elsewhere(
     assert page.count("<main>") == 2
     assert page.count("<svg") >= 4
     assert not re.search(r"""(src|href)=|@import|url\(|<script(?! type="application/json")""", page)
-    assert "After the repair: Tight" in page
+    assert "After the repair, whole system under nitrogen: Tight" in page
     assert "Before the repair: between" in page
     assert "Please come back on 10 June 2026" in page
     report = json.loads((played[0] / "BM-02.json").read_text(encoding="utf-8"))

@@ -242,10 +242,12 @@ def _done(order: WorkOrder, tree: ComponentTree) -> tuple[str, ...]:
 def _proof(hold: HoldEntry, tree: ComponentTree) -> str:
     """A hold in plain words, with the smallest leak it could have seen: a pass means no more."""
     told = hold.sentence or f"{hold.procedure} hold: {hold.outcome}."
-    if hold.section != tree.places[0].key:
-        told = f"{tree.name(hold.section)} alone: {told}"
-    if hold.after_repair:
-        told = f"After the repair: {told}"
+    gas = "under nitrogen" if hold.procedure == "pressure-decay" else "under vacuum"
+    part = tree.name(hold.section)
+    alone = "" if hold.section == tree.places[0].key else " alone"
+    when = "After the repair, " if hold.after_repair else ""
+    told = f"{when}{part}{alone} {gas}: {told}"
+    told = told[:1].upper() + told[1:]
     if hold.smallest_visible is None:
         return told
     return f"{told} It could have seen leaks above {hold.smallest_visible:.0f} g a year."
