@@ -31,9 +31,9 @@ class StepWatch:
     one and a half steps of the gauge (a leak makes a coarse gauge step by one), unless the
     pipe's own step in temperature explains half of it. Across a silence the usual change counts
     for the time that passed, and the threshold grows with its square root. Looks from ten
-    minutes after the mark. No false alarm in 18 simulated days (nominal, harsh, four thermal
-    parts: under 0.17 a day at 95 %); finds 54 % of 2 kPa steps, 100 % of 3 kPa in a nominal
-    shop, 38, 83 and (5 kPa) 100 % in a harsh one. Measured by
+    minutes after the mark. No false alarm in 9 simulated days (nominal, harsh, four thermal
+    parts: under 0.33 a day at 95 %); finds 58 % of 2 kPa steps, 100 % of 3 kPa in a nominal
+    shop, 50, 75 and (5 kPa) 100 % in a harsh one. Measured by
     ``benchmarks/verdicts/decay_events.py``.
     """
 
@@ -110,8 +110,8 @@ class FallenClamp:
     The change from one minute's mean to the next (from three readings to the next three, where
     an instrument speaks more seldom) exceeds 0.8 K and one and a half of its own steps, while
     the pressure, whose steps must be fine enough to show it, moved by less than a quarter of
-    what that would do to the gas. No false alarm in 18 simulated days; finds every fall onto air
-    that differs by 2 K, 88 % at 1 K.
+    what that would do to the gas. No false alarm in 9 simulated days; finds every fall onto air
+    that differs by 2 K, 83 % at 1 K.
     """
 
     LEAST_K = 0.8
