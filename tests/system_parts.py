@@ -4,8 +4,21 @@ from __future__ import annotations
 
 import os
 import shutil
+from ctypes.util import find_library
+from typing import NoReturn
 
 import pytest
+
+
+def require_library(name: str, package: str) -> None:
+    """Skip the test where a shared library is missing, or fail it in CI; as :func:`require`.
+
+    Args:
+        name: The library as the linker knows it, for example ``pango-1.0``.
+        package: The system package that holds it.
+    """
+    if find_library(name) is None:
+        _missing(f"lib{name}", package)
 
 
 def require(program: str, package: str) -> str:
@@ -21,9 +34,13 @@ def require(program: str, package: str) -> str:
     # Debian keeps servers where an ordinary user's search path does not look.
     path = os.pathsep.join([os.environ.get("PATH", os.defpath), "/usr/sbin", "/sbin"])
     found = shutil.which(program, path=path)
-    if found is not None:
-        return found
-    advice = f"this test needs {program}: apt-get install {package}"
+    if found is None:
+        _missing(program, package)
+    return found
+
+
+def _missing(what: str, package: str) -> NoReturn:
+    advice = f"this test needs {what}: apt-get install {package}"
     if os.environ.get("CI", "").lower() == "true":
         pytest.fail(advice, pytrace=False)
     pytest.skip(advice)
