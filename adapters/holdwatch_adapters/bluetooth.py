@@ -157,12 +157,18 @@ class BluetoothAdapter:
                 watch: BluezWatch | None = None
                 if sys.platform == "linux":
                     watch = await self._open_watch(stack)
+                failed: AdapterError | None = None
                 try:
-                    await self._era(watch)
+                    # In a task of its own: the first releases of Python 3.11 leave the task that
+                    # holds a group cancelled after one of its children has failed.
+                    await asyncio.create_task(self._era(watch))
                 except* _ServiceGone:
                     pass
                 except* AdapterError as group:
-                    raise AdapterError(str(group.exceptions[0])) from group
+                    # Raised below: within `except*` those releases wrap it in a group again.
+                    failed = AdapterError(str(group.exceptions[0]))
+                if failed is not None:
+                    raise failed
                 assert watch is not None  # noqa: S101 - only a watch ends an era
                 log.warning("bluetooth: the system's Bluetooth service is gone")
                 if not await watch.returned(self._timing.daemon_return):

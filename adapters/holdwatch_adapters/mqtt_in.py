@@ -206,16 +206,19 @@ class MqttAdapter:
                 yield item
 
     async def _run(self, outlet: Outlet) -> None:
+        failed: AdapterError | None = None  # raised outside `except*`, which would wrap it
         try:
             await self._connected(outlet)
         except* (aiomqtt.MqttError, OSError, TimeoutError) as group:
             error: BaseException = group
             while isinstance(error, BaseExceptionGroup):
                 error = error.exceptions[0]
-            raise AdapterError(
+            failed = AdapterError(
                 f"mqtt: the broker {self._broker} cannot be used ({error}): is it running, and "
                 "are address and login right?"
-            ) from group
+            )
+        if failed is not None:
+            raise failed
 
     async def _connected(self, outlet: Outlet) -> None:
         to = self._broker

@@ -158,6 +158,7 @@ class SerialAdapter:
         presence = Presence(
             self._teller, "serial", probe.silence_s, asyncio.get_running_loop().time()
         )
+        failed: AdapterError | None = None  # raised outside `except*`, which would wrap it
         try:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._read(reader, presence, outlet))
@@ -165,11 +166,13 @@ class SerialAdapter:
                 if probe.request:
                     group.create_task(_ask(writer, probe))
         except* OSError as lost:
-            raise self._lost(str(lost.exceptions[0])) from lost
+            failed = self._lost(str(lost.exceptions[0]))
         except* AdapterError as lost:
-            raise AdapterError(str(lost.exceptions[0])) from lost
+            failed = AdapterError(str(lost.exceptions[0]))
         finally:
             writer.close()
+        if failed is not None:
+            raise failed
 
     async def _read(
         self, reader: asyncio.StreamReader, presence: Presence, outlet: Outlet
