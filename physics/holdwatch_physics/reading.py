@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 
 
 class Quality(StrEnum):
@@ -47,6 +48,7 @@ class Role(StrEnum):
         return self not in {Role.PIPE_TEMPERATURE, Role.AMBIENT_TEMPERATURE}
 
 
+@lru_cache(maxsize=1024)  # asked of every reading, of a handful of names
 def role_of(name: str) -> Role | None:
     """Return the role that a channel name states, or None where the name is free.
 

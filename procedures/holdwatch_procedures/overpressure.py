@@ -29,13 +29,13 @@ class OverPressure:
         most = self._most_pa
         if self._told or most is None or item.quantity in {None, Quantity.TEMPERATURE}:
             return ""
+        room = 0.0 if item.quantity is Quantity.PRESSURE_GAUGE else self._room_pa
+        if item.value - room <= most:
+            return ""
         role = role_of(item.channel)
         if role is Role.BAROMETER or item.quality is Quality.SUSPECT:
             return ""
         if role is Role.VACUUM and item.quality is Quality.SATURATED:
             return ""  # a vacuum gauge above its range says only that it is above its range
-        room = 0.0 if item.quantity is Quantity.PRESSURE_GAUGE else self._room_pa
-        if item.value - room <= most:
-            return ""
         self._told = True
         return words.overpressure_alarm(item.channel, item.value - room, most)
