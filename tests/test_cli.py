@@ -20,7 +20,7 @@ from holdwatch_physics.trace_line import TRACE_HEADER, mark_line, trace_line
 from holdwatch_simulators import payloads
 from holdwatch_simulators.air.bluez import FakeBluez
 from holdwatch_simulators.air.bus import PrivateBus
-from holdwatch_simulators.library import scenario
+from holdwatch_simulators.garage import scenario
 from holdwatch_simulators.live import describe
 from holdwatch_simulators.wire import WireUpdate
 from mosquitto_fixture import free_port

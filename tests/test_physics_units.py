@@ -24,7 +24,7 @@ WORDS = [stem + kind for stem in STEMS for kind in "ga"] + ["Pa", "Torr", "micro
 WORDS += ["degC", "degF", "K"]
 values = st.floats(-1e9, 1e9)
 
-# NIST SP 811, appendix B.8 (rows read in transcriptions), to the digits printed there.
+# NIST SP 811, appendix B.8 (rows read second-hand), to the digits printed there.
 SP811 = [
     ("psia", 6.894757e3),
     ("bara", 1e5),

@@ -15,8 +15,8 @@ from habluetooth import BluetoothServiceInfoBleak
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdwatch_simulators import library, payloads, wire
-from holdwatch_simulators.library import Overrides
+from holdwatch_simulators import garage, payloads, wire
+from holdwatch_simulators.garage import Overrides
 from holdwatch_simulators.live import LiveBay, ProbeSample, address_of, describe
 from holdwatch_simulators.scenario import Run, Sample
 from holdwatch_simulators.script import Verb
@@ -118,7 +118,7 @@ def test_an_independent_parser_reads_what_was_sent(
 
 
 def test_devices_are_described_as_they_speak() -> None:
-    gauge, clamp, _, shop = describe(library.scenario("demo-bm02"))
+    gauge, clamp, _, shop = describe(garage.scenario("demo-bm02"))
     assert gauge.kind == clamp.kind == "gatt"
     assert [c.characteristic_uuid for c in gauge.characteristics] == [
         wire.PRESSURE,
@@ -129,9 +129,7 @@ def test_devices_are_described_as_they_speak() -> None:
     assert shop.kind == "bthome"
     assert shop.characteristics == ()
     names = [
-        probe.name
-        for bay in ("demo-bm01", "demo-bm02")
-        for probe in describe(library.scenario(bay))
+        probe.name for bay in ("demo-bm01", "demo-bm02") for probe in describe(garage.scenario(bay))
     ]
     assert len({address_of(name) for name in names}) == len(set(names)) == 7
 
@@ -144,7 +142,7 @@ def test_addresses_are_random_static_ones_and_never_change() -> None:
 
 
 def test_a_device_that_cannot_be_shown_is_refused() -> None:
-    scenario = library.scenario("nitrogen-tight")
+    scenario = garage.scenario("nitrogen-tight")
     same = replace(
         scenario,
         probes=(scenario.probes[1], replace(scenario.probes[2], device=scenario.probes[1].device)),
@@ -164,7 +162,7 @@ def test_a_device_that_cannot_be_shown_is_refused() -> None:
 
 async def test_samples_come_at_each_probes_interval_in_the_clocks_time() -> None:
     clock = SteppedClock()
-    bay = LiveBay(library.scenario("nitrogen-tight"), 1, clock)
+    bay = LiveBay(garage.scenario("nitrogen-tight"), 1, clock)
     samples = await first(bay.samples(), 200)
     gauge = [s for s in samples if s.role == "low_side"]
     barometer = [s for s in samples if s.role == "barometer"]
@@ -176,7 +174,7 @@ async def test_samples_come_at_each_probes_interval_in_the_clocks_time() -> None
 
 
 async def test_a_live_bay_says_what_the_trace_of_its_seed_says() -> None:
-    scenario = library.scenario("nitrogen-leak", Overrides(duration_s=400.0))
+    scenario = garage.scenario("nitrogen-leak", Overrides(duration_s=400.0))
     bay = LiveBay(scenario, 4, SteppedClock())
     live = [(s.role, s.si_value) for s in await first(bay.samples(), 1000)]
     events = Run(scenario, 4).events()
@@ -185,7 +183,7 @@ async def test_a_live_bay_says_what_the_trace_of_its_seed_says() -> None:
 
 
 async def test_wire_updates_decode_to_the_samples() -> None:
-    scenario = library.scenario("demo-bm01")
+    scenario = garage.scenario("demo-bm01")
     samples = await first(LiveBay(scenario, 2, SteppedClock()).samples(), 300)
     updates = await first(LiveBay(scenario, 2, SteppedClock()).wire_updates(), 280)
     said = [s.si_value for s in samples if s.role == "vacuum"]
@@ -204,7 +202,7 @@ async def test_wire_updates_decode_to_the_samples() -> None:
 
 async def test_a_clock_that_ran_ahead_is_caught_up_without_values_of_the_past() -> None:
     clock = SteppedClock()
-    bay = LiveBay(library.scenario("nitrogen-tight"), 1, clock)
+    bay = LiveBay(garage.scenario("nitrogen-tight"), 1, clock)
     stream = bay.samples()
     await first(stream, 5)
     clock.now_ns += 900_000_000_000
@@ -222,9 +220,7 @@ async def test_a_clock_that_ran_ahead_is_caught_up_without_values_of_the_past() 
 async def test_the_script_begins_when_told_and_marks_are_called_out() -> None:
     marks: list[str] = []
     clock = SteppedClock()
-    bay = LiveBay(
-        library.scenario("demo-bm02"), 1, clock, start_after_s=600.0, on_mark=marks.append
-    )
+    bay = LiveBay(garage.scenario("demo-bm02"), 1, clock, start_after_s=600.0, on_mark=marks.append)
     async for sample in bay.samples():
         seconds = (sample.t_ns - 5_000_000_000) / 1e9
         if seconds < 600.0:
@@ -237,7 +233,7 @@ async def test_the_script_begins_when_told_and_marks_are_called_out() -> None:
 
 
 async def test_after_the_script_the_bay_stays_as_it_is_and_is_still_read() -> None:
-    scenario = library.scenario("nitrogen-tight", Overrides(duration_s=600.0))
+    scenario = garage.scenario("nitrogen-tight", Overrides(duration_s=600.0))
     clock = SteppedClock()
     bay = LiveBay(scenario, 1, clock)
     values = [s for s in await first(bay.samples(), 9000) if s.role == "low_side"]
@@ -247,7 +243,7 @@ async def test_after_the_script_the_bay_stays_as_it_is_and_is_still_read() -> No
 
 async def test_a_repeating_bay_begins_anew_with_other_noise() -> None:
     marks: list[str] = []
-    scenario = library.scenario("nitrogen-tight", Overrides(duration_s=400.0))
+    scenario = garage.scenario("nitrogen-tight", Overrides(duration_s=400.0))
     clock = SteppedClock()
     bay = LiveBay(scenario, 1, clock, repeat=True, on_mark=marks.append)
     gauge = [s for s in await first(bay.samples(), 2900) if s.role == "low_side"]
@@ -260,7 +256,7 @@ async def test_a_repeating_bay_begins_anew_with_other_noise() -> None:
 
 async def test_people_may_act_beside_the_script() -> None:
     marks: list[str] = []
-    bay = LiveBay(library.scenario("nitrogen-tight"), 1, SteppedClock(), on_mark=marks.append)
+    bay = LiveBay(garage.scenario("nitrogen-tight"), 1, SteppedClock(), on_mark=marks.append)
     acted = False
     async for _ in bay.samples():
         if bay.run.t_s == 200.0 and not acted:
@@ -274,7 +270,7 @@ async def test_people_may_act_beside_the_script() -> None:
 
 
 async def test_a_bay_is_read_once() -> None:
-    bay = LiveBay(library.scenario("nitrogen-tight"), 1, SteppedClock())
+    bay = LiveBay(garage.scenario("nitrogen-tight"), 1, SteppedClock())
     await first(bay.samples(), 1)
     with pytest.raises(RuntimeError, match="iterated once"):
         await first(bay.wire_updates(), 1)

@@ -13,9 +13,9 @@ from iapws import _iapws
 from iapws.iapws97 import _PSat_T
 
 from holdwatch_simulators import fluid_data as fd
-from holdwatch_simulators import instruments, library
+from holdwatch_simulators import garage, instruments
+from holdwatch_simulators.garage import Overrides
 from holdwatch_simulators.leak_path import LeakPath
-from holdwatch_simulators.library import Overrides
 from holdwatch_simulators.moisture import FreeWater, MoistureSpec
 from holdwatch_simulators.plant import Plant, PlantSpec
 from holdwatch_simulators.scenario import Run
@@ -66,9 +66,9 @@ def balance(plant: Plant, at_start: float) -> float:
     return plant.gas.total - (at_start + came - went)
 
 
-@pytest.mark.parametrize("name", library.NAMES)
+@pytest.mark.parametrize("name", garage.NAMES)
 def test_every_scenario_keeps_its_mass_balance(name: str) -> None:
-    run = Run(library.scenario(name, Overrides(duration_s=2400.0)), seed=3)
+    run = Run(garage.scenario(name, Overrides(duration_s=2400.0)), seed=3)
     at_start = run.plant.gas.total
     for _ in run.events():
         pass
@@ -92,7 +92,7 @@ def test_a_vented_and_knocked_system_keeps_its_mass_balance_and_comes_to_the_sho
 
 
 def test_a_tight_system_keeps_its_gas_through_hours_of_weather() -> None:
-    run = Run(library.scenario("nitrogen-tight", Overrides(duration_s=4 * 3600.0)), seed=5)
+    run = Run(garage.scenario("nitrogen-tight", Overrides(duration_s=4 * 3600.0)), seed=5)
     amounts = []
     for event in run.events():
         del event
@@ -307,7 +307,7 @@ def test_refrigerant_leaves_oil_by_the_square_root_of_time() -> None:
 
 
 def test_a_dry_tight_vacuum_rises_less_than_the_shop_would_mind() -> None:
-    run = Run(library.scenario("demo-bm01"), seed=1)
+    run = Run(garage.scenario("demo-bm01"), seed=1)
     at_isolation = math.nan
     for _ in run.events():
         if run.t_s == 1080.0:
@@ -321,7 +321,7 @@ def test_a_dry_tight_vacuum_rises_less_than_the_shop_would_mind() -> None:
     volume_l=st.floats(0.5, 20.0),
     grams=st.floats(0.0, 1e5),
     ambient_c=st.floats(-10.0, 45.0),
-    name=st.sampled_from(library.NAMES),
+    name=st.sampled_from(garage.NAMES),
 )
 def test_no_plausible_setting_makes_the_system_unphysical(
     volume_l: float, grams: float, ambient_c: float, name: str
@@ -329,7 +329,7 @@ def test_no_plausible_setting_makes_the_system_unphysical(
     overrides = Overrides(
         volume_m3=volume_l / 1000.0, leak_g_per_year=grams, ambient_c=ambient_c, duration_s=1500.0
     )
-    run = Run(library.scenario(name, overrides), seed=2)
+    run = Run(garage.scenario(name, overrides), seed=2)
     for _ in run.events():
         assert 150.0 < run.plant.thermal.gas_k < 450.0  # adiabatic for seconds at worst
         assert 0.0 < run.plant.pressure_pa < 1.7e6
@@ -374,7 +374,7 @@ def test_a_leak_by_the_molecular_law_falls_with_the_pressure_difference() -> Non
 
 
 def test_the_leak_that_was_asked_for_is_the_leak_that_flows() -> None:
-    run = Run(library.scenario("nitrogen-leak", Overrides(leak_pa_m3_per_s=0.02)), seed=1)
+    run = Run(garage.scenario("nitrogen-leak", Overrides(leak_pa_m3_per_s=0.02)), seed=1)
     for _ in run.events():
         if run.t_s == 301.0:
             break
@@ -397,4 +397,4 @@ def test_the_leak_that_was_asked_for_is_the_leak_that_flows() -> None:
 )
 def test_impossible_figures_are_refused_by_name(overrides: Overrides, words: str) -> None:
     with pytest.raises(ValueError, match=words):
-        library.scenario("nitrogen-leak", overrides)
+        garage.scenario("nitrogen-leak", overrides)

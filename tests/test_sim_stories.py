@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from holdwatch_simulators import instruments, library
-from holdwatch_simulators.library import Overrides
+from holdwatch_simulators import garage, instruments
+from holdwatch_simulators.garage import Overrides
 from holdwatch_simulators.scenario import Run, Sample
 
 
 def story(name: str) -> list[Sample]:
-    run = Run(library.scenario(name), seed=6)
+    run = Run(garage.scenario(name), seed=6)
     return [event for event in run.events() if isinstance(event, Sample)]
 
 
@@ -50,7 +50,7 @@ def test_a_gauge_with_gaps_is_silent_for_minutes() -> None:
 
 
 def test_overpressure_is_above_what_the_recipe_allows() -> None:
-    scenario = library.scenario("nitrogen-overpressure")
+    scenario = garage.scenario("nitrogen-overpressure")
     low = values(story("nitrogen-overpressure"), "low_side")
     highest = max(value for value in low.values() if value is not None)
     assert highest > scenario.recipe.max_pressure_kpa_g * 1000.0
@@ -71,7 +71,7 @@ def test_a_loose_hose_sends_the_gauge_to_the_end_of_its_range() -> None:
 
 
 def test_probes_can_be_left_out_but_only_those_that_are_there() -> None:
-    scenario = library.scenario("nitrogen-tight", Overrides(without=("barometer",)))
+    scenario = garage.scenario("nitrogen-tight", Overrides(without=("barometer",)))
     assert "barometer" not in {probe.role for probe in scenario.probes}
     with pytest.raises(ValueError, match="no probe plays vacuum"):
-        library.scenario("nitrogen-tight", Overrides(without=("vacuum",)))
+        garage.scenario("nitrogen-tight", Overrides(without=("vacuum",)))

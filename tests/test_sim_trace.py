@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdwatch_physics.reading import role_of
-from holdwatch_simulators import library
+from holdwatch_simulators import garage
 from holdwatch_simulators.__main__ import main
-from holdwatch_simulators.library import Overrides
+from holdwatch_simulators.garage import Overrides
 from holdwatch_simulators.scenario import Run
 from holdwatch_simulators.script import Act, Verb
 from holdwatch_simulators.trace_writer import in_unit, recipe_toml, write_trace
@@ -35,11 +35,11 @@ UNITS = {
 
 def trace_text(name: str, seed: int = 1, overrides: Overrides | None = None) -> str:
     out = io.StringIO()
-    write_trace(Run(library.scenario(name, overrides), seed), out)
+    write_trace(Run(garage.scenario(name, overrides), seed), out)
     return out.getvalue()
 
 
-@pytest.mark.parametrize("name", library.NAMES)
+@pytest.mark.parametrize("name", garage.NAMES)
 def test_every_trace_obeys_the_contract(name: str) -> None:
     text = trace_text(name, overrides=Overrides(duration_s=1500.0))
     assert text.isascii()
@@ -65,7 +65,7 @@ def test_every_trace_obeys_the_contract(name: str) -> None:
         assert unit == UNITS[role.value]
         assert float(value) == float(value)  # a number, and not NaN
     assert last == 1500.0
-    vacuum = library.scenario(name).recipe.procedure == "standing-vacuum"
+    vacuum = garage.scenario(name).recipe.procedure == "standing-vacuum"
     assert marks == ([(1080.0, "isolated")] if vacuum else [(300.0, "valve_closed")])
 
 
@@ -105,9 +105,9 @@ def test_an_unknown_unit_is_refused() -> None:
         in_unit(1.0, "furlong")
 
 
-@pytest.mark.parametrize("name", library.NAMES)
+@pytest.mark.parametrize("name", garage.NAMES)
 def test_every_recipe_is_complete_and_fits_its_trace(name: str) -> None:
-    scenario = library.scenario(name, Overrides(volume_m3=1.8e-3, criterion_g_per_year=750.0))
+    scenario = garage.scenario(name, Overrides(volume_m3=1.8e-3, criterion_g_per_year=750.0))
     recipe = tomllib.loads(recipe_toml(scenario))
     assert recipe["procedure"] in {"pressure-decay", "standing-vacuum"}
     assert recipe["volume_l"] == pytest.approx(1.8)
@@ -162,7 +162,7 @@ def test_the_module_runs_as_a_program_and_lists_its_scenarios() -> None:
         text=True,
         check=True,
     )
-    assert [line.split()[0] for line in done.stdout.splitlines()] == list(library.NAMES)
+    assert [line.split()[0] for line in done.stdout.splitlines()] == list(garage.NAMES)
 
 
 @pytest.mark.parametrize(
@@ -187,13 +187,13 @@ def test_ten_hours_are_written_in_seconds() -> None:
     began = time.process_time()
     out = io.StringIO()
     overrides = Overrides(duration_s=36_000.0)
-    readings = write_trace(Run(library.scenario("nitrogen-leak", overrides), 1), out)
+    readings = write_trace(Run(garage.scenario("nitrogen-leak", overrides), 1), out)
     assert readings > 3 * 36_000
     assert time.process_time() - began < 10.0
 
 
 def test_a_note_with_a_comma_stays_one_field() -> None:
-    scenario = library.scenario("nitrogen-tight", Overrides(duration_s=20.0))
+    scenario = garage.scenario("nitrogen-tight", Overrides(duration_s=20.0))
     note = Act(5.0, Verb.NOTE, text='gate open, "draughty"')
     out = io.StringIO()
     write_trace(Run(replace(scenario, acts=(note,)), 1), out)

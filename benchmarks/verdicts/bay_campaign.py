@@ -21,7 +21,7 @@ from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.judge import judge
 from holdwatch_procedures.plan import Conditions, plan
 from holdwatch_procedures.recipe import load_recipe
-from holdwatch_simulators.library import Overrides, scenario
+from holdwatch_simulators.garage import Overrides, scenario
 from holdwatch_simulators.scenario import Run
 from holdwatch_simulators.trace_writer import recipe_toml, write_trace
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from holdwatch_adapters.translate import BluetoothProbe
 from holdwatch_physics.units import parse_unit
-from holdwatch_simulators.library import scenario
+from holdwatch_simulators.garage import scenario
 from holdwatch_simulators.live import LiveBay
 from holdwatch_simulators.probes import GaugeModel
 

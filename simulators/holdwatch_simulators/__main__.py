@@ -6,7 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from holdwatch_simulators import library
+from holdwatch_simulators import garage
 from holdwatch_simulators.scenario import Run
 from holdwatch_simulators.trace_writer import recipe_toml, write_trace
 
@@ -41,11 +41,11 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _overrides(args: argparse.Namespace) -> library.Overrides:
+def _overrides(args: argparse.Namespace) -> garage.Overrides:
     def times(value: float | None, factor: float) -> float | None:
         return None if value is None else value * factor
 
-    return library.Overrides(
+    return garage.Overrides(
         duration_s=times(args.minutes, 60.0),
         volume_m3=times(args.volume_l, 1e-3),
         leak_g_per_year=args.leak_g_per_year,
@@ -63,7 +63,7 @@ def _overrides(args: argparse.Namespace) -> library.Overrides:
 
 
 def _trace(args: argparse.Namespace) -> None:
-    scenario = library.scenario(args.scenario, _overrides(args))
+    scenario = garage.scenario(args.scenario, _overrides(args))
     run = Run(scenario, args.seed)
     if args.recipe_out is not None:
         args.recipe_out.write_text(recipe_toml(scenario), encoding="utf-8")
@@ -79,8 +79,8 @@ def main(argv: list[str] | None = None) -> int:
     args = _parser().parse_args(argv)
     try:
         if args.command == "list":
-            for name in library.NAMES:
-                sys.stdout.write(f"{name:22} {library.about(name)}\n")
+            for name in garage.NAMES:
+                sys.stdout.write(f"{name:22} {garage.about(name)}\n")
         else:
             _trace(args)
     except (ValueError, OSError) as error:
