@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from contextlib import aclosing
-from typing import TYPE_CHECKING, Self, cast
+from typing import TYPE_CHECKING, Generic, Protocol, Self, TypeVar, cast
 
 from holdwatch_physics.reading import ProbeNotice, Reading
 
@@ -29,10 +29,20 @@ class WallClock:
         await asyncio.sleep(seconds)
 
 
-class Ear:
+class Enrolled(Protocol):
+    """A probe as some way in enrols it."""
+
+    @property
+    def name(self) -> str: ...
+
+
+A = TypeVar("A", bound="Adapter")
+
+
+class Ear(Generic[A]):
     """An adapter that runs in the background, and everything that it has told."""
 
-    def __init__(self, adapter: Adapter) -> None:
+    def __init__(self, adapter: A) -> None:
         self.adapter = adapter
         self.heard: list[Reading | ProbeNotice] = []
         self._more = asyncio.Event()
@@ -71,11 +81,12 @@ class Ear:
         readings = [item for item in self.heard if isinstance(item, Reading)]
         return [(r.quantity.value, r.value) for r in readings if r.channel == channel]
 
-    def notices(self, probe: str, kind: str) -> list[ProbeNotice]:
+    def notices(self, probe: str | Enrolled, kind: str) -> list[ProbeNotice]:
+        name = probe if isinstance(probe, str) else probe.name
         found = [item for item in self.heard if isinstance(item, ProbeNotice)]
-        return [n for n in found if n.probe == probe and n.kind == kind]
+        return [n for n in found if n.probe == name and n.kind == kind]
 
-    async def until_told(self, probe: str, kind: str, count: int = 1) -> None:
+    async def until_told(self, probe: str | Enrolled, kind: str, count: int = 1) -> None:
         await self.until(lambda: len(self.notices(probe, kind)) >= count)
 
     async def until_more(self, channel: str, count: int = 3, within_s: float = 10.0) -> None:

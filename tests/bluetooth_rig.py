@@ -6,14 +6,13 @@ import asyncio
 import contextlib
 import gc
 import random
-import time
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from adapter_rig import Ear, WallClock
 from holdwatch_adapters.bluetooth import BluetoothAdapter, BluetoothProbe
 from holdwatch_adapters.links import LinkTiming
-from holdwatch_physics.reading import ProbeNotice, Reading
 from holdwatch_simulators.air import FakeBluez, PrivateBus
 from holdwatch_simulators.wire import (
     BATTERY_LEVEL,
@@ -28,7 +27,7 @@ from holdwatch_simulators.wire import (
 from system_parts import require
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable
+    from collections.abc import AsyncIterator
     from types import TracebackType
 
 
@@ -57,17 +56,6 @@ QUICK = LinkTiming(
     scanner_silence=1.0,
     daemon_return=5.0,
 )
-
-
-class WallClock:
-    def utc_ns(self) -> int:
-        return time.time_ns()
-
-    def mono_ns(self) -> int:
-        return time.monotonic_ns()
-
-    async def sleep(self, seconds: float) -> None:
-        await asyncio.sleep(seconds)
 
 
 @pytest.fixture
@@ -124,58 +112,11 @@ class Sending:
         ]
 
 
-class Listening:
-    """An adapter that runs in the background, and everything that it has told."""
+class Listening(Ear[BluetoothAdapter]):
+    """An ear for a Bluetooth adapter of its own."""
 
     def __init__(self, *probes: BluetoothProbe, timing: LinkTiming = QUICK, **options: Any) -> None:
         source = random.Random(1)
-        self.adapter = BluetoothAdapter(
-            probes, WallClock(), timing=timing, random_source=source, **options
+        super().__init__(
+            BluetoothAdapter(probes, WallClock(), timing=timing, random_source=source, **options)
         )
-        self.heard: list[Reading | ProbeNotice] = []
-        self._more = asyncio.Event()
-
-    async def __aenter__(self) -> Self:
-        self.task = asyncio.create_task(self._listen())
-        self.task.add_done_callback(lambda _: self._more.set())
-        return self
-
-    async def __aexit__(
-        self,
-        exc_type: type[BaseException] | None,
-        exc: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.task.cancel()
-        await asyncio.wait({self.task})
-
-    async def _listen(self) -> None:
-        stream = self.adapter.stream()
-        try:
-            async for item in stream:
-                self.heard.append(item)
-                self._more.set()
-        finally:
-            await stream.aclose()
-
-    async def until(self, reached: Callable[[], bool], within_s: float = 10.0) -> None:
-        async with asyncio.timeout(within_s):
-            while not reached():
-                assert not self.task.done(), "the stream has ended"
-                self._more.clear()
-                await self._more.wait()
-
-    def values(self, channel: str) -> list[tuple[str, float]]:
-        readings = [item for item in self.heard if isinstance(item, Reading)]
-        return [(r.quantity.value, r.value) for r in readings if r.channel == channel]
-
-    def notices(self, probe: BluetoothProbe, kind: str) -> list[ProbeNotice]:
-        found = [item for item in self.heard if isinstance(item, ProbeNotice)]
-        return [n for n in found if n.probe == probe.name and n.kind == kind]
-
-    async def until_told(self, probe: BluetoothProbe, kind: str, count: int = 1) -> None:
-        await self.until(lambda: len(self.notices(probe, kind)) >= count)
-
-    async def until_more(self, channel: str, count: int = 3, within_s: float = 10.0) -> None:
-        wanted = len(self.values(channel)) + count
-        await self.until(lambda: len(self.values(channel)) >= wanted, within_s)

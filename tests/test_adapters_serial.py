@@ -67,7 +67,9 @@ def adapter(terminal: Terminal) -> SerialAdapter:
     return SerialAdapter(replace(PROBE, port=terminal.port), WallClock())
 
 
-async def spoken(ear: Ear, terminal: Terminal, line: bytes, channel: str, count: int = 3) -> None:
+async def spoken(
+    ear: Ear[SerialAdapter], terminal: Terminal, line: bytes, channel: str, count: int = 3
+) -> None:
     """Say a line until it is heard."""
     wanted = len(ear.values(channel)) + count
     async with asyncio.timeout(10.0):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 from bleak import BleakClient, BleakScanner
 
+from adapter_rig import WallClock
 from bluetooth_rig import (
     CLAMP,
     CLAMP_ON_AIR,
@@ -24,7 +25,6 @@ from bluetooth_rig import (
     VACUUM_ON_AIR,
     Listening,
     Sending,
-    WallClock,
     air,
     bus,
     sensor,
