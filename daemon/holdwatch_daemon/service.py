@@ -398,6 +398,9 @@ class Service:
 
 
 def _load_slow_libraries() -> Fluids:
-    """Import what takes seconds, in a thread: a hold's first look must not stop every bay."""
+    """Import what takes seconds, once, so that no hold's first look stops every bay.
+
+    In a thread, for what lets go of the interpreter's lock meanwhile; the fluid library does not.
+    """
     warm_up()
     return Fluids.load()

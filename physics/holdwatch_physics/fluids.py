@@ -78,7 +78,11 @@ class Fluids:
 
     @classmethod
     def load(cls) -> Fluids:
-        """Load the equations of state: about 2 s and 80 MB once, so keep it off an event loop."""
+        """Load the equations of state: 2 to 4 s and 80 MB, once.
+
+        The library reads its fluids without releasing the interpreter's lock: in a thread beside
+        an event loop it still stops the loop (one stall of 3.7 s was measured).
+        """
         return cls(importlib.import_module("CoolProp"))
 
     # -- saturation ---------------------------------------------------------------------------
