@@ -72,11 +72,6 @@ class Presence:
         self._last_s = now_s
         self.is_here = False
 
-    @property
-    def lost_at_s(self) -> float | None:
-        """When the probe counts as lost if nothing more is heard; None while it is not here."""
-        return self._last_s + self._silence_s if self.is_here else None
-
     def heard(self, now_s: float) -> Told:
         """Note that the probe gave a value."""
         self._last_s = now_s

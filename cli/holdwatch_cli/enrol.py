@@ -22,21 +22,6 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.config import ProbeConfig, ShopConfig
 
-PROBE_KEYS = (
-    "address",
-    "profile",
-    "key",
-    "key_file",
-    "mac",
-    "pressure_reference",
-    "unit",
-    "range",
-    "resolution",
-    "noise",
-    "drift",
-    "interval_s",
-)
-
 
 @dataclass(slots=True)
 class Enrolment:

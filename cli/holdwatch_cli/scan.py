@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from holdwatch_adapters.bluetooth_scan import Seen, scan
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.config_load import load_config
+from holdwatch_physics.units import celsius
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -50,7 +51,7 @@ def line(one: Seen) -> str:
 
 def _shown(value: Decoded) -> str:
     if value.kind == "temperature":
-        return f"{value.value_si - 273.15:.2f} °C"
+        return f"{celsius(value.value_si):.2f} °C"
     if value.kind == "pressure":
         return f"{value.value_si / 1e3:.3f} kPa (gauge or absolute: its maker knows)"
     return f"{value.kind} {value.value_si:g} %"

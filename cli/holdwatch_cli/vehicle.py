@@ -8,6 +8,7 @@ from holdwatch_cli.errors import UserError
 from holdwatch_cli.story_desk import grams, pair_of
 from holdwatch_daemon.store import story_rows
 from holdwatch_physics.fluids import Fluids
+from holdwatch_physics.units import ZERO_CELSIUS_K
 from holdwatch_procedures.story.expansion import (
     CAUTIONS,
     STEPS,
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
 
     from holdwatch_cli.story_desk import Desk
     from holdwatch_daemon.story_book import Story
-
-_ZERO_C_K = 273.15
 
 
 def given_fields(said: Mapping[str, Any], desk: Desk) -> dict[str, Any]:
@@ -215,11 +214,11 @@ def run_volume(desk: Desk, name: str, said: Mapping[str, float | None], *, on: d
     bottle = Bottle(read["bottle_l"] / 1e3, read["bottle_u_ml"] / 1e6)
     readings = ExpansionReadings(
         bottle_before_pa=1e3 * read["before_kpa_g"] + room,
-        bottle_before_k=read["before_c"] + _ZERO_C_K,
+        bottle_before_k=read["before_c"] + ZERO_CELSIUS_K,
         unit_before_pa=read["left_pa"],
         after_pa=1e3 * read["after_kpa_g"] + room,
-        bottle_after_k=read["after_c"] + _ZERO_C_K,
-        unit_k=read["pipe_c"] + _ZERO_C_K,
+        bottle_after_k=read["after_c"] + ZERO_CELSIUS_K,
+        unit_k=read["pipe_c"] + ZERO_CELSIUS_K,
         hose_m3=read["hose_ml"] / 1e6,
     )
     fluids = Fluids.load()

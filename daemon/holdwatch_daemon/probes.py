@@ -28,7 +28,6 @@ class ProbeState:
     name: str
     connected: bool | None = None  # None: never heard of
     readings: int = 0
-    last_mono_ns: int | None = None
     battery_percent: float | None = None
     battery_low: bool = False
     rssi_dbm: float | None = None
@@ -73,8 +72,6 @@ class ProbeBook:
         state = self.states[reading.channel.partition("/")[0]]
         state.readings += 1
         state.out_of_order += out_of_order
-        if not out_of_order:
-            state.last_mono_ns = reading.mono_ns
 
     def heard_twice(self, reading: Reading) -> None:
         """Count a reading of a time that its channel has already told."""

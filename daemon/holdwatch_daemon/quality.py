@@ -242,7 +242,6 @@ class PairWatch:
         self._window_ns: int | None = None
         self._early: list[float] = []
         self._base: tuple[float, float, int] | None = None  # difference, level, since when
-        self._level = 0.0
         self._run = 0
         self.apart = False
 

@@ -36,6 +36,7 @@ LASTING_SHARE = 0.65
 BEFORE_S = 60.0
 PULLED = 1.2
 JUMP_FORGOTTEN_S = 60.0
+RESUMES_WITHIN_S = 300.0
 HIGHEST_VACUUM_PA = 5000.0
 LEAST_SIGMA_PA = 0.02
 
@@ -139,6 +140,12 @@ class EvacuationWatch:
             found += self._close(wall_k)
         self._bin.append((t_s, p_pa))
         return found
+
+    def may_resume(self, t_s: float) -> bool:
+        """Whether the pump could still be seen to pull again; later readings need not be fed."""
+        seen = self.facts.seen_s
+        # A bin is judged when the next one begins, up to two readings of 30 s later.
+        return seen is not None and t_s - seen <= RESUMES_WITHIN_S + 60.0
 
     def curve(self) -> list[tuple[float, float]]:
         """Return the pump-down as (s, Pa), thinned to what a log scale can show."""
@@ -273,7 +280,7 @@ class EvacuationWatch:
     def _see_resumed(self, t: float, p: float) -> Iterator[EvacuationEvent]:
         """Soon after, the pressure is back at its base: it was a ramp of gas, or the pump is on."""
         seen = self.facts.seen_s
-        if seen is None or t - seen > 300.0:
+        if seen is None or t - seen > RESUMES_WITHIN_S:
             return
         peak = max(y for x, y in self._bins if x >= seen - CONFIRM_S)
         if p < self._base_pa + 0.3 * (peak - self._base_pa) and peak > self._base_pa:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from holdwatch_physics.fluids import R_GAS
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
-
-GAS_CONSTANT = 8.314462618
-"""J/(mol·K), CODATA 2018 (exact)."""
 
 
 class PlainSlope:
@@ -67,4 +66,4 @@ def amount_density(pressure_pa: float, compressibility: float, gas_k: float) -> 
     >>> round(amount_density(101325.0, 1.0, 273.15), 4)
     44.615
     """
-    return pressure_pa / (compressibility * GAS_CONSTANT * gas_k)
+    return pressure_pa / (compressibility * R_GAS * gas_k)

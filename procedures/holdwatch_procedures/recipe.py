@@ -10,15 +10,20 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from holdwatch_physics.atmosphere import standard_pressure
 from holdwatch_physics.reading import Role, role_of
 from holdwatch_physics.substances import FluidError, gas, refrigerant
-from holdwatch_physics.units import Unit, UnitError, parse_unit
+from holdwatch_physics.units import (
+    PASCAL_PER_TORR,
+    ZERO_CELSIUS_K,
+    Unit,
+    UnitError,
+    parse_unit,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pydantic_core import ErrorDetails
 
-ZERO_CELSIUS_K = 273.15
-MICRON_PA = 101325.0 / 760.0 / 1000.0
+MICRON_PA = PASCAL_PER_TORR / 1e3
 
 
 class RecipeError(ValueError):

@@ -43,11 +43,6 @@ class Sequencer:
         self._waiting: set[tuple[int, str]] = set()
         self._newest_ns = -(2**62)
 
-    @property
-    def watermark_ns(self) -> int:
-        """Items before this time have left; what still comes from before it is late, ns."""
-        return self._newest_ns - WAIT_NS
-
     def is_late(self, t_ns: int) -> bool:
         """Whether an item of this time comes too late to be judged."""
         return t_ns < self._newest_ns - WAIT_NS

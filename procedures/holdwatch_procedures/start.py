@@ -76,12 +76,9 @@ class Starter:
         """
         if not self._recipe.is_vacuum or item.channel != self._role:
             return False
-        if item.quality is not Quality.GOOD:
+        if item.quality is not Quality.GOOD or not self._evacuation.may_resume(item.t_ns / 1e9):
             return False
-        pressure = item.value
-        if item.quantity is Quantity.PRESSURE_GAUGE:
-            pressure += self._recipe.barometer_pa
-        events = self._evacuation.push(item.t_ns / 1e9, pressure)
+        events = self._evacuation.push(item.t_ns / 1e9, self._absolute_pa(item))
         return any(event.kind is EvacuationNews.RESUMED for event in events)
 
     def begin_again(self) -> None:
@@ -123,13 +120,16 @@ class Starter:
             self._begin_watch(role)
         if role != self._role:
             return
-        pressure = item.value
-        if item.quantity is Quantity.PRESSURE_GAUGE:
-            pressure += self._recipe.barometer_pa
-        self.pressure_pa = pressure
+        pressure = self.pressure_pa = self._absolute_pa(item)
         if self._first_pressure_ns is None:
             self._first_pressure_ns = item.t_ns
         self._see(item.t_ns, pressure)
+
+    def _absolute_pa(self, item: Item) -> float:
+        """The pressure of an item, absolute by the recipe's room pressure, Pa."""
+        if item.quantity is Quantity.PRESSURE_GAUGE:
+            return item.value + self._recipe.barometer_pa
+        return item.value
 
     def _begin_watch(self, role: str | None) -> None:
         spec = specs_by_role(self._recipe).get(role) if role is not None else None

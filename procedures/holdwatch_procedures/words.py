@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures.estimates import Cause
+from holdwatch_procedures.leaving import GAIN_EXPONENT
 from holdwatch_procedures.recipe import MICRON_PA
 from holdwatch_procedures.verdict import Outcome, Phase
 
@@ -270,7 +271,7 @@ def _settling(recipe: Recipe, estimate: Estimate, scale: Scale) -> str:
     """What would settle an undecided hold."""
     other = "a finer gauge" if recipe.is_vacuum else "a higher test pressure within the limit"
     ratio = max(estimate.smallest_visible / scale.limit_slope, 1.5)
-    more_s = estimate.t_s * ratio ** (2.0 / 3.0) if math.isfinite(ratio) else math.inf
+    more_s = estimate.t_s * ratio**GAIN_EXPONENT if math.isfinite(ratio) else math.inf
     if more_s > LONGEST_ADVICE_S:
         return f"Time alone will not settle it: a steadier temperature, or {other}, would."
     return (
