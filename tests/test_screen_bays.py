@@ -107,7 +107,7 @@ async def test_doubtful_values_say_so_in_words(browser: Browser, service: FakeSe
     service.set_hold("bay-2", None)
     shown = Shown(text="5.1", unit="°C")
     saturated = Saturation(
-        role="low_side", refrigerant="R134a", bubble_k=278.25, dew_k=278.25, shown=shown
+        role="low_side", refrigerant="R-134a", bubble_k=278.25, dew_k=278.25, shown=shown
     )
     superheat = Difference(kind="superheat", value_k=7.3, shown=Shown(text="7.3", unit="K"))
     values = [
@@ -119,7 +119,7 @@ async def test_doubtful_values_say_so_in_words(browser: Browser, service: FakeSe
         service.set_values("bay-2", values, [saturated], [superheat])
         bay = page.locator("#bay-bay-2")
         low, high = bay.locator('[data-role="low_side"]'), bay.locator('[data-role="high_side"]')
-        await expect(low.locator(".also")).to_have_text("R134a saturates at 5.1\u00a0°C")
+        await expect(low.locator(".also")).to_have_text("R-134a saturates at 5.1\u00a0°C")
         await expect(high.locator(".also")).to_have_text("STALE, 41 s old")
         await expect(bay.locator('[data-role="superheat"]')).to_contain_text("7.3K")
 
@@ -263,3 +263,47 @@ async def test_a_screen_with_a_token_signs_in_and_may_be_told_to_only_watch(
         await page.get_by_role("button", name="Stop the hold", exact=True).click()
         await expect(page.locator("#sign-in-why")).to_contain_text("may watch only")
         assert service.commands == []
+
+
+async def test_a_hold_is_given_more_time(browser: Browser, service: FakeService) -> None:
+    async with screen(browser, service, TABLET) as page:
+        bay = page.locator("#bay-bay-1")
+        await bay.get_by_role("button", name="More time…").click()
+        dialog = page.locator("#extend")
+        await expect(dialog).to_contain_text("ends in 37 min at the latest")
+        await expect(dialog).to_contain_text("900\u00a0g a year would have shown")
+        await page.keyboard.press("Escape")
+        await expect(dialog).to_be_hidden()
+        assert service.commands == []
+        await bay.get_by_role("button", name="More time…").click()
+        await dialog.get_by_role("button", name="+ 2 h").click()
+        await expect(bay.locator(".answer")).to_have_text("Done.")
+    ((name, said, _),) = service.commands
+    assert (name, said.command) == ("bay-1", "extend_hold")
+    assert said.model_dump()["minutes"] == 120.0
+
+
+async def test_the_fall_of_the_smallest_visible_leak_is_drawn(
+    browser: Browser, service: FakeService
+) -> None:
+    async with screen(browser, service) as page:
+        spark = page.locator("#bay-bay-1 .spark")
+        await expect(spark.locator(".limit")).to_have_count(1)
+        drawn = await spark.locator(".fall").get_attribute("points") or ""
+        heights = [float(place.split(",")[1]) for place in drawn.split()]
+        assert heights == sorted(heights)  # it falls: an svg's heights count from the top
+        assert heights[0] < heights[-1]
+        await expect(page.locator("#bay-bay-2 .spark")).to_have_count(0)
+
+
+@pytest.mark.parametrize("size", [TABLET, (390, 844)])
+async def test_the_buttons_stay_in_reach(
+    browser: Browser, service: FakeService, size: tuple[int, int]
+) -> None:
+    service.set_hold("bay-1", nitrogen(34.0, "fail"))
+    async with screen(browser, service, size) as page:
+        await expect(page.locator(".plot .main-svg").first).to_be_attached()
+        box = await page.locator("#bay-bay-1 .start").bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= size[1]
+        assert await page.evaluate("document.documentElement.scrollWidth") <= size[0]

@@ -1,6 +1,9 @@
 // What a person can do from the screen, each with the cautions that belong to it.
 
+import { duration, grams } from "./format.js";
 import { inUnits } from "./units.js";
+
+const MORE_MIN = [15, 30, 60, 120, 480];
 
 const CAUTIONS = {
   "pressure-decay": (recipe) => [
@@ -42,13 +45,18 @@ async function send(panel, command) {
   }
 }
 
-/** Show a dialog; resolves to whether its strong button was chosen. */
-function ask(dialog) {
+/** Show a dialog; resolves to the value of the button that closed it, "" for Escape. */
+function choice(dialog) {
   dialog.returnValue = "";
   dialog.showModal();
   return new Promise((resolve) => {
-    dialog.addEventListener("close", () => resolve(dialog.returnValue === "go"), { once: true });
+    dialog.addEventListener("close", () => resolve(dialog.returnValue), { once: true });
   });
+}
+
+/** Show a dialog; resolves to whether its strong button was chosen. */
+async function ask(dialog) {
+  return await choice(dialog) === "go";
 }
 
 function describe(recipe) {
@@ -132,8 +140,25 @@ async function stop(panel) {
   if (await ask(document.getElementById("stop"))) await send(panel, { command: "stop_hold" });
 }
 
+async function extend(panel) {
+  const hold = panel.state.hold;
+  const dialog = document.getElementById("extend");
+  document.getElementById("extend-title").textContent = `More time for the hold in ${panel.state.label}`;
+  const left = duration(Math.max(0, hold.latest_end_s - hold.elapsed_s));
+  const seen = hold.smallest_visible_g_per_year;
+  document.getElementById("extend-text").textContent = `It ends in ${left} at the latest. A longer hold sees smaller leaks${seen === null ? "" : `; by now ${grams(seen)} a year would have shown`}.`;
+  document.getElementById("extend-choices").replaceChildren(...MORE_MIN.map((minutes) => {
+    const button = document.createElement("button");
+    button.value = String(minutes);
+    button.textContent = minutes < 60 ? `+ ${minutes} min` : `+ ${minutes / 60} h`;
+    return button;
+  }));
+  const minutes = Number(await choice(dialog));
+  if (minutes > 0) await send(panel, { command: "extend_hold", minutes });
+}
+
 export const actions = {
-  start, stop,
+  start, stop, extend,
   mark: (panel) => send(panel, { command: "say_isolated" }),
   acknowledge: (panel, alarm) => send(panel, { command: "acknowledge_alarm", alarm }),
 };

@@ -1,12 +1,14 @@
 // One bay's panel: the sentence, the numbers, the curve, in this order.
 
 import { draw, judged, shapeChange, shapePressure } from "./curve.js";
+import { drawFall, fallBox } from "./spark.js";
 import * as units from "./units.js";
 import { clockTime, drawShape, duration, figure, grams, rank, roleName, say } from "./format.js";
 
 const CURVE_EVERY_MS = 4000;
 const REASONS_AGAIN_MS = 2000;
 const NO_NEWS_MS = 15000;
+const SMALLEST = "Smallest visible by now";
 const BACKGROUND_ROLES = new Set(["ambient_temperature", "barometer"]);
 const PRESSURE_ROLES = new Set(["low_side", "high_side", "vacuum"]);
 
@@ -29,6 +31,7 @@ export class BayPanel {
     const on = (css, work) => this.find(css).addEventListener("click", work);
     on(".start", () => actions.start(this));
     on(".mark", () => actions.mark(this));
+    on(".extend", () => actions.extend(this));
     on(".stop", () => actions.stop(this));
     this.actions = actions;
     new ResizeObserver(() => this.redraw()).observe(this.find(".frame"));
@@ -157,7 +160,7 @@ export class BayPanel {
         facts.push([`Leak (${hold.refrigerant})`, leakRange(leak)]);
       }
       if (hold.smallest_visible_g_per_year !== null) {
-        facts.push(["Smallest visible by now", `${grams(hold.smallest_visible_g_per_year)} a year`]);
+        facts.push([SMALLEST, `${grams(hold.smallest_visible_g_per_year)} a year`]);
       }
     }
     const list = this.find(".facts");
@@ -166,12 +169,25 @@ export class BayPanel {
       let box = list.children[at];
       if (!box) {
         box = document.createElement("div");
-        box.append(document.createElement("dt"), document.createElement("dd"));
+        const detail = document.createElement("dd");
+        detail.append(document.createElement("span"));
+        box.append(document.createElement("dt"), detail);
         list.append(box);
       }
       say(box.firstElementChild, name);
-      say(box.lastElementChild, text);
+      say(box.querySelector("span"), text);
+      if (name !== SMALLEST) box.querySelector(".spark")?.remove();
     });
+    this.showFall(hold);
+    this.showFall(hold);
+  }
+
+  /** Beside the smallest visible leak: how it has fallen. */
+  showFall(hold) {
+    const box = [...this.find(".facts").children].find((one) => one.firstElementChild.textContent === SMALLEST);
+    if (!box) return;
+    const there = box.querySelector(".spark") ?? box.lastElementChild.appendChild(fallBox());
+    drawFall(there, this.points, hold.criterion_g_per_year);
   }
 
   showAlarms(alarms) {
@@ -209,6 +225,7 @@ export class BayPanel {
     const running = state.doing === "hold" && hold !== null && !hold.outcome;
     this.find(".start").hidden = running;
     this.find(".stop").hidden = !running;
+    this.find(".extend").hidden = !running;
     const mark = this.find(".mark");
     mark.hidden = !running || hold.since_mark_s !== null;
     if (hold) say(mark, hold.procedure === "standing-vacuum" ? "The pump is valved off" : "The valve is closed");
@@ -250,6 +267,7 @@ export class BayPanel {
       this.points.push(...curve.points);
       this.series = judged(this.points, hold).length ? null : await this.fetchPressure(hold);
       this.curveHold = key;
+      this.showFall(hold);
       await this.redraw();
     } catch (error) {
       console.warn(`bay ${this.name}: no curve (${error.message})`);
