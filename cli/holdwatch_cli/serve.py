@@ -14,12 +14,15 @@ from holdwatch_cli.running import run_until_stopped
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.clock import SystemClock
 from holdwatch_daemon.config_load import load_config
+from holdwatch_daemon.notify import own_notifier
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.tasks import end_tasks
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
     from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.notify import Notifier
 
 DEFAULT_CONFIG = Path("shop.toml")
 
@@ -52,13 +55,28 @@ def with_options(shop: ShopConfig, *, port: int | None, data: Path | None) -> Sh
 
 async def _serve(shop: ShopConfig) -> None:
     clock = SystemClock()
+    notifier = own_notifier()
     async with (
         Service(shop, clock, adapters_for(shop, clock)) as service,
         screen(service, shop) as url,
     ):
         say(f"Bay screen: {url}")
         say(f"Store: {shop.database}")
-        await asyncio.Event().wait()
+        async with _known_to_systemd(notifier, service, url):
+            await asyncio.Event().wait()
+
+
+@contextlib.asynccontextmanager
+async def _known_to_systemd(notifier: Notifier, service: Service, url: str) -> AsyncIterator[None]:
+    """Tell systemd that the bays are up, that they live, and when the end begins."""
+    notifier.ready(f"Watching {len(service.bays)} bays at {url}")
+    within_s = notifier.watchdog_s or 0.0
+    pulse = asyncio.create_task(notifier.keep_alive(lambda: service.is_serving(within_s)))
+    try:
+        yield
+    finally:
+        notifier.stopping()
+        await end_tasks([pulse])
 
 
 @contextlib.asynccontextmanager

@@ -21,9 +21,11 @@ from holdwatch_daemon.fitness import unfit
 from holdwatch_daemon.health import health_of, metrics_of
 from holdwatch_daemon.holds import OVERDUE_NS
 from holdwatch_daemon.intake import Intake
+from holdwatch_daemon.keeping import Keeper
 from holdwatch_daemon.live import live_message
 from holdwatch_daemon.outbox import Outbox, Shop
 from holdwatch_daemon.probes import ProbeBook
+from holdwatch_daemon.pulse import Pulse
 from holdwatch_daemon.resume import carry_on, give_up, last_finished, replay
 from holdwatch_daemon.senses import Senses
 from holdwatch_daemon.state import bay_state
@@ -128,6 +130,7 @@ class Service:
         async with contextlib.AsyncExitStack() as undo:
             await self._open_store(undo)
             self._changes = Changes(_CHANGES_PAUSE_S)
+            self._pulse = Pulse(asyncio.get_running_loop().time)
             self._inbox: Lossless[Reading | ProbeNotice] = Lossless(_WAITING_ITEMS)
             self._group = await undo.enter_async_context(asyncio.TaskGroup())
             undo.callback(self._close_subscriptions)
@@ -215,6 +218,14 @@ class Service:
             newest_event=self.events.newest,
             version=self.version,
         )
+
+    def is_serving(self, within_s: float) -> bool:
+        """Return whether readings were taken in and holds looked after within so long, s.
+
+        A disk that refuses is no standstill: what it refused waits in memory, and a new start
+        would lose it.
+        """
+        return self._pulse.beats(within_s) or self._writer.state.failing is not None
 
     def metrics(self) -> list[Metric]:
         """Return counters and gauges for a scrape."""
@@ -314,7 +325,8 @@ class Service:
             Supervisor(adapter, self._inbox.put, self.clock, self._random)
             for adapter in self._adapters
         ]
-        self._tasks = [create(self._pump()), create(self._tick())]
+        keeper = Keeper(self._writer, self._ids, self.clock)
+        self._tasks = [create(self._pump()), create(self._tick()), create(keeper.run())]
         self._tasks += [create(supervisor.run()) for supervisor in self._supervisors]
         self._tasks += [create(webhook.run()) for webhook in self._webhooks]
 
@@ -345,15 +357,19 @@ class Service:
     async def _pump(self) -> None:
         """Carry readings and notices from the adapters to recorder, bays and events."""
         while True:
-            for name in self._intake.take(await self._inbox.take(_MOST_AT_ONCE)):
+            items = await self._inbox.take(_MOST_AT_ONCE)
+            self._pulse.busy()
+            for name in self._intake.take(items):
                 self._changes.note(name)
             await self._writer.room()
+            self._pulse.idle()
             await asyncio.sleep(0)  # a full inbox must not keep everything else from running
 
     async def _tick(self) -> None:
         """Look after what no reading brings about: silence, and time that is up."""
         while True:
             await asyncio.sleep(_TICK_S)
+            self._pulse.tick()
             now_mono_ns, now_utc_ns = self.clock.mono_ns(), self.clock.utc_ns()
             for bay in self.bays.values():
                 changed = bay.watch_probes(now_mono_ns, now_utc_ns, self._allowance_ns)
