@@ -1,0 +1,131 @@
+"""Whether a vacuum valve may be opened, or stay open, by what the bay's gauges show now."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+@dataclass(frozen=True, slots=True)
+class Glimpse:
+    """What one gauge of the unit shows now.
+
+    Attributes:
+        role: The role's name.
+        is_vacuum: Whether it is a vacuum gauge, which says nothing above its range.
+        absolute_pa: Its newest reading as absolute pressure, Pa; None without any.
+        above_room_pa: The same above the room's pressure, Pa.
+        fresh: Whether that reading is not older than the probe's own limit.
+        good: Whether it may be believed.
+        end: The end of the gauge's range at which it stands; None within it.
+    """
+
+    role: str
+    is_vacuum: bool
+    absolute_pa: float | None
+    above_room_pa: float | None
+    fresh: bool
+    good: bool
+    end: Literal["low", "high"] | None = None
+
+    @property
+    def name(self) -> str:
+        """The role in words."""
+        return self.role.replace("_", " ")
+
+
+Sight = tuple[Glimpse, ...]
+"""Every gauge of the unit, as it stands at one moment."""
+
+
+def why_not_open(sight: Sight, most_above_room_pa: float) -> str | None:
+    """Return why the valve must not be opened now, in one sentence; None where it may.
+
+    Every gauge must be fresh and believed, and show no more than the limit. A vacuum gauge above
+    its range is believed to be just that: it shows nothing, and the pressure gauges speak. A
+    pressure gauge below its range shows a pressure below the limit.
+
+    Args:
+        sight: The gauges.
+        most_above_room_pa: Highest pressure above the room's at which a pump may be opened, Pa.
+    """
+    if not any(glimpse.is_vacuum for glimpse in sight):
+        return "No vacuum gauge is bound, so that nothing would show how the pump-down goes."
+    if all(glimpse.is_vacuum for glimpse in sight):
+        return "No pressure gauge is bound, so that nothing shows whether the unit is empty."
+    for glimpse in sight:
+        why = _doubt(glimpse)
+        if why is not None:
+            return why
+    return why_too_high(sight, most_above_room_pa)
+
+
+def why_too_high(sight: Sight, most_above_room_pa: float) -> str | None:
+    """Return which gauge shows too high a pressure, old and doubtful readings included.
+
+    Args:
+        sight: The gauges.
+        most_above_room_pa: The limit above the room's pressure, Pa.
+    """
+    for glimpse in _that_show(sight):
+        above = glimpse.above_room_pa
+        if above is not None and not above <= most_above_room_pa:
+            return (
+                f"There is pressure on the {glimpse.name}: {above / 1e3:.0f} kPa (gauge), more "
+                f"than the {most_above_room_pa / 1e3:g} kPa at which a pump may be opened. "
+                "Recover refrigerant, or let nitrogen off slowly, first."
+            )
+    return None
+
+
+def why_blind(sight: Sight) -> str | None:
+    """Return why the pressure behind an open valve cannot be watched; None where it can.
+
+    One vacuum gauge that reads within its range is enough: no pressure is hidden from it. Above
+    its range every pressure gauge must be fresh and believed.
+    """
+    vacuums = [glimpse for glimpse in sight if glimpse.is_vacuum]
+    if any(g.fresh and g.good and g.end is None and _is_number(g) for g in vacuums):
+        return None
+    if not vacuums or len(vacuums) == len(sight):
+        return "No gauge shows the pressure behind the valve."
+    return next((why for glimpse in sight if (why := _doubt(glimpse)) is not None), None)
+
+
+def vacuum_pa(sight: Sight) -> float | None:
+    """Return the pressure that a vacuum gauge shows within its range, Pa; None where none does."""
+    for glimpse in sight:
+        if glimpse.is_vacuum and glimpse.fresh and glimpse.good and glimpse.end is None:
+            return glimpse.absolute_pa
+    return None
+
+
+def is_off_scale(sight: Sight) -> bool:
+    """Whether every vacuum gauge is fresh and above its range."""
+    vacuums = [glimpse for glimpse in sight if glimpse.is_vacuum]
+    return bool(vacuums) and all(glimpse.fresh and glimpse.end == "high" for glimpse in vacuums)
+
+
+def _doubt(glimpse: Glimpse) -> str | None:
+    if not _is_number(glimpse):
+        return f"The {glimpse.name} gauge has not been heard. Check the probe and its battery."
+    if not glimpse.fresh:
+        return f"The {glimpse.name} gauge is silent. Check the probe, its battery and its distance."
+    beyond = glimpse.end == ("high" if glimpse.is_vacuum else "low")
+    if not glimpse.good and not beyond:
+        return f"The {glimpse.name} gauge cannot be believed now. Check the probe."
+    return None
+
+
+def _that_show(sight: Sight) -> Iterator[Glimpse]:
+    """The gauges that show a pressure: a vacuum gauge above its range shows none."""
+    yield from (g for g in sight if not (g.is_vacuum and g.end == "high"))
+
+
+def _is_number(glimpse: Glimpse) -> bool:
+    values = (glimpse.absolute_pa, glimpse.above_room_pa)
+    return all(value is not None and math.isfinite(value) for value in values)

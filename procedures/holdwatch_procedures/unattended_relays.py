@@ -1,0 +1,39 @@
+"""What is known of a relay, and whose confirmation each step of an evacuation waits for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from holdwatch_procedures.unattended_orders import Relay, Step
+
+AWAITED: Final = {
+    Step.STARTING_PUMP: Relay.PUMP,
+    Step.OPENING: Relay.VALVE,
+    Step.CLOSING: Relay.VALVE,
+    Step.STOPPING_PUMP: Relay.PUMP,
+    Step.STARTING_HOLD: Relay.PUMP,
+    Step.HOLDING: Relay.PUMP,
+    Step.SHUTTING: Relay.VALVE,
+    Step.SHUTTING_PUMP: Relay.PUMP,
+}
+"""Whose confirmation each step waits for, where a command is out."""
+WORDS: Final = {
+    (Relay.VALVE, True): "valve open",
+    (Relay.VALVE, False): "valve closed",
+    (Relay.PUMP, True): "pump on",
+    (Relay.PUMP, False): "pump off",
+}
+
+
+@dataclass(slots=True)
+class Wire:
+    """What is known of one relay: what was commanded and not confirmed, and what it last said."""
+
+    wanted: bool | None = None
+    known: bool | None = None
+    sent_ns: int = 0
+
+    def is_surely(self, *, on: bool) -> bool:
+        """Whether it is confirmed to be so, and nothing else is commanded."""
+        return self.known is on and self.wanted in {None, on}
