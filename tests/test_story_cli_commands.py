@@ -184,7 +184,7 @@ def test_a_picture_is_kept_by_its_hash_and_missed_when_it_changes(
     shop: Shop, tmp_path: Path
 ) -> None:
     picture = tmp_path / "crimp.jpg"
-    picture.write_bytes(b"\xff\xd8 not much of a picture")
+    picture.write_bytes(b"\xff\xd8\xff\xe0 not much of a picture")
     shop("visit", "open", "BM-02", *DAY)
     shop("visit", "find", "BM-02", "condenser", "--by", "dye", "--photo", str(picture), *DAY)
     (kept,) = (shop.folder / "photos").iterdir()

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.terminal import say
 from holdwatch_procedures.story.balance import Balance, balance
+from holdwatch_procedures.story.balance_words import balance_sentence
 from holdwatch_procedures.story.charge_pairs import Allowances, Pair
 from holdwatch_procedures.story.rows import StoryError
 from holdwatch_procedures.story.units_under_test import LAW_G_PER_YEAR
@@ -150,11 +151,8 @@ def read_range(text: str) -> tuple[float, float]:
 def as_text(made: Balance) -> str:
     """Return the balance for a terminal: the sentence, the figures, the notes."""
     upper = "no upper bound" if made.high is None else f"{made.high:.1f}"
-    days = f"{made.days:.0f} days" + (
-        f" in {len(made.pairs)} periods" if len(made.pairs) > 1 else ""
-    )
     lines = [
-        _sentence(made, days),
+        balance_sentence(made),
         "",
         f"{'loss':17}{made.value:.1f} g a year, between {made.low:.1f} and {upper} (95 %)",
     ]
@@ -173,16 +171,6 @@ def as_text(made: Balance) -> str:
     )
     lines += [f"- {note}" for note in made.notes]
     return "\n".join(lines)
-
-
-def _sentence(made: Balance, days: str) -> str:
-    if made.high is None:
-        return f"At least {made.low:.0f} g a year were lost over {days}."
-    if made.low > 0.0:
-        return f"Between {made.low:.0f} and {made.high:.0f} g a year were lost over {days}."
-    if made.high > 0.0:
-        return f"No loss is shown over {days}; one of up to {made.high:.0f} g a year may be there."
-    return f"More came out than went in over {days}."
 
 
 def _outlook(made: Balance) -> list[str]:

@@ -28,4 +28,6 @@ def is_users(error: BaseException) -> bool:
 
 def tell(error: BaseException | str) -> None:
     """Print the error in one place, in one form."""
-    print(f"holdwatch: {error}", file=sys.stderr)  # noqa: T201 (this is the terminal's edge)
+    mend = getattr(error, "at_terminal", "")
+    more = f" ({mend})" if mend else ""
+    print(f"holdwatch: {error}{more}", file=sys.stderr)  # noqa: T201 (this is the terminal's edge)

@@ -10,9 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.story_book import StoryBook
-from holdwatch_procedures.story.follow_through import cautions_for
-from holdwatch_procedures.story.overview import FILES, Tables, read_tables
+from holdwatch_daemon.story_desk import StoryDesk, open_desk
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -23,11 +21,9 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Desk:
+class Desk(StoryDesk):
     """Where a command works: the book, the tables, and whether it answers in JSON."""
 
-    book: StoryBook
-    tables: Tables
     as_json: bool = False
 
     def answer(self, content: Any, text: Iterable[str]) -> int:
@@ -40,26 +36,17 @@ class Desk:
 
     def cautions(self, act: Act, unit: UnitUnderTest) -> list[str]:
         """Return the cautions of an act as lines."""
-        told = cautions_for(act, self.tables.follow_through, flammable=unit.is_flammable)
-        return [f"! {caution}" for caution in told]
+        return [f"! {caution}" for caution in self.warnings(act, unit)]
 
 
 def desk(data: Path, *, as_json: bool = False) -> Desk:
     """Return the desk over a data folder, with the tables that the shop keeps in it.
 
     Raises:
-        UserError: A table cannot be read.
-        StoryError: A table is wrong.
+        StoryError: A table cannot be read, or is wrong.
     """
-    texts = {}
-    for name in FILES:
-        path = data / name
-        try:
-            if path.exists():
-                texts[name] = path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise UserError(f"{path}: cannot be read: {error}") from error
-    return Desk(StoryBook(data / "holdwatch.db", time.time_ns), read_tables(texts), as_json)
+    opened = open_desk(data / "holdwatch.db", time.time_ns)
+    return Desk(opened.book, opened.tables, as_json)
 
 
 def day_of(text: str | None, option: str = "--on") -> date:

@@ -7,18 +7,19 @@ from typing import TYPE_CHECKING, Any
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.story_desk import grams, pair_of
 from holdwatch_daemon.store import story_rows
-from holdwatch_physics.fluids import Fluids
-from holdwatch_physics.units import ZERO_CELSIUS_K
-from holdwatch_procedures.story.expansion import (
-    CAUTIONS,
-    STEPS,
-    Bottle,
-    ExpansionReadings,
-    expanded_volume,
+from holdwatch_daemon.story_vehicles import (
+    Expansion,
+    changed_unit,
+    keep_volume,
+    new_unit,
+    read_expansion,
+    volume_sentence,
 )
-from holdwatch_procedures.story.overview import balance_after, best_checks, dye_on, suspects
-from holdwatch_procedures.story.rows import StoryError, load_row, packaged_text
-from holdwatch_procedures.story.units_under_test import InternalVolume, UnitUnderTest
+from holdwatch_daemon.story_views import vehicle_view
+from holdwatch_physics.fluids import Fluids
+from holdwatch_procedures.story.expansion import CAUTIONS, STEPS
+from holdwatch_procedures.story.rows import load_row, packaged_text
+from holdwatch_procedures.story.units_under_test import InternalVolume
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
     from holdwatch_cli.story_desk import Desk
     from holdwatch_daemon.story_book import Story
+    from holdwatch_procedures.story.units_under_test import UnitUnderTest
 
 
 def given_fields(said: Mapping[str, Any], desk: Desk) -> dict[str, Any]:
@@ -59,10 +61,8 @@ def given_fields(said: Mapping[str, Any], desk: Desk) -> dict[str, Any]:
 
 def run_add(desk: Desk, fields: dict[str, Any]) -> int:
     """Write a new unit."""
-    unit = load_row(UnitUnderTest, fields, where="vehicle")
-    desk.tables.tree(unit)  # its own places must fit
     with desk.book.writing() as page:
-        page.put_unit(unit)
+        unit = new_unit(desk, page, fields)
     return desk.answer(unit.model_dump(mode="json"), [f"Added {unit.name}.", *card(unit)])
 
 
@@ -71,14 +71,7 @@ def run_change(desk: Desk, name: str, fields: dict[str, Any]) -> int:
     if not fields:
         raise UserError("nothing to change was given; --help lists what can be")
     with desk.book.writing() as page:
-        stored = page.unit(name)
-        known = stored.unit.model_dump(mode="json")
-        oil = known["oil"] | fields.get("oil", {})
-        places = known["own_places"] | fields.get("own_places", {})
-        merged = known | fields | {"oil": oil, "own_places": places}
-        unit = load_row(UnitUnderTest, merged, where=f"vehicle {stored.unit.name}")
-        desk.tables.tree(unit)
-        page.put_unit(unit, f"changed: {', '.join(sorted(fields))}", unit_id=stored.id)
+        unit = changed_unit(desk, page, name, fields)
     return desk.answer(unit.model_dump(mode="json"), [f"Changed {unit.name}.", *card(unit)])
 
 
@@ -106,33 +99,17 @@ def _units(desk: Desk, units: Sequence[UnitUnderTest], none: str) -> int:
 def run_show(desk: Desk, name: str, *, on: date) -> int:
     """Print a unit with its visits and what they say together."""
     story = desk.book.story(name)
-    unit, visits = story.unit, story.visits
-    ranking = suspects(unit, visits, desk.tables)
-    checks = best_checks(ranking, unit, visits, desk.tables)[:3]
-    dye = dye_on(on, unit, visits)
-    made = balance_after(unit, visits)
-    content = {
-        "unit": unit.model_dump(mode="json"),
-        "visits": [visit.model_dump(mode="json") for visit in visits],
-        "balance": None if made is None else made.to_dict(),
-        "suspects": [
-            {"place": one.place, "name": one.name, "share": one.share}
-            for one in ranking.suspects[:5]
-        ],
-        "next_checks": [
-            {"check": one.sentence, "bits": one.bits, "minutes": one.minutes} for one in checks
-        ],
-        "dye": list(dye.sentences),
-    }
-    text = [*card(unit), "", *_visits(story)]
-    if made is not None:
-        bounds = f"between {grams(max(made.low, 0.0))} and {_upper(made.high)}"
-        text += ["", f"Loss since the last repair: {grams(made.value)} a year, {bounds}"]
-    if ranking.weighed:
-        shares = ", ".join(f"{one.name} {100 * one.share:.0f} %" for one in ranking.suspects[:3])
+    view = vehicle_view(desk, story, on=on)
+    text = [*card(story.unit), "", *_visits(story)]
+    if view.balance is not None:
+        rate = view.balance["g_per_year"]
+        bounds = f"between {grams(max(rate['low'], 0.0))} and {_upper(rate['high'])}"
+        text += ["", f"Loss since the last repair: {grams(rate['value'])} a year, {bounds}"]
+    if view.suspects:
+        shares = ", ".join(f"{one.name} {100 * one.share:.0f} %" for one in view.suspects[:3])
         text += ["", f"Suspects: {shares}"]
-        text += [f"Next: {one.sentence} (about {one.minutes:g} min)" for one in checks[:1]]
-    return desk.answer(content, [*text, *(f"Dye: {told}" for told in dye.sentences)])
+        text += [f"Next: {one.check} (about {one.minutes:g} min)" for one in view.next_checks[:1]]
+    return desk.answer(view.model_dump(mode="json"), [*text, *(f"Dye: {one}" for one in view.dye)])
 
 
 def _upper(high: float | None) -> str:
@@ -160,7 +137,7 @@ def card(unit: UnitUnderTest) -> list[str]:
         f"{'oil':17}{unit.oil.kind} {unit.oil.grade}".rstrip()
         + ("" if unit.oil.amount_ml is None else f", {unit.oil.amount_ml:g} ml"),
         f"{'evaporators':17}{unit.evaporators}; the law allows {unit.law_g_per_year:g} g a year",
-        f"{'volume':17}{volume_words(unit.volume)}",
+        f"{'volume':17}{volume_sentence(unit.volume)}",
         f"{'highest pressure':17}{'not known' if highest is None else f'{highest:g} kPa gauge'}",
     ]
     if unit.vin_check is not None:
@@ -169,17 +146,6 @@ def card(unit: UnitUnderTest) -> list[str]:
         places = ", ".join(f"{key} ({parent})" for key, parent in unit.own_places.items())
         lines.append(f"{'own places':17}{places}")
     return lines
-
-
-def volume_words(volume: InternalVolume | None) -> str:
-    """Return a volume with its uncertainty and where it is from."""
-    if volume is None:
-        return "not known: give --volume-class, or measure it (holdwatch vehicle volume)"
-    on = "" if volume.measured_on is None else f" on {volume.measured_on}"
-    return (
-        f"{volume.litres:.3g} litres ±{100 * volume.relative_u:.1f} % "
-        f"({volume.how}{on}: {volume.source})"
-    )
 
 
 def run_volume_steps(desk: Desk, name: str) -> int:
@@ -209,37 +175,18 @@ def run_volume(desk: Desk, name: str, said: Mapping[str, float | None], *, on: d
             f"the expansion lacks {', '.join(missing)}; without any reading this command prints "
             "the steps"
         )
-    read = {key: value for key, value in said.items() if value is not None}
-    room = 1e3 * read["barometer_kpa"]
-    bottle = Bottle(read["bottle_l"] / 1e3, read["bottle_u_ml"] / 1e6)
-    readings = ExpansionReadings(
-        bottle_before_pa=1e3 * read["before_kpa_g"] + room,
-        bottle_before_k=read["before_c"] + ZERO_CELSIUS_K,
-        unit_before_pa=read["left_pa"],
-        after_pa=1e3 * read["after_kpa_g"] + room,
-        bottle_after_k=read["after_c"] + ZERO_CELSIUS_K,
-        unit_k=read["pipe_c"] + ZERO_CELSIUS_K,
-        hose_m3=read["hose_ml"] / 1e6,
-    )
+    read = load_row(Expansion, said, where="expansion")
     fluids = Fluids.load()
     with desk.book.writing() as page:
-        stored = page.unit(name)
-        limit = stored.unit.max_pressure_kpa_g
-        if limit is not None and read["before_kpa_g"] > limit:
-            raise StoryError(
-                f"the bottle held {read['before_kpa_g']:g} kPa gauge, {stored.unit.name} may bear "
-                f"{limit:g}: fill it lower, so that no valve can let more in than is allowed"
-            )
-        found = expanded_volume(fluids, bottle, readings)
-        volume = found.as_internal_volume(on)
-        unit = stored.unit.model_copy(update={"volume": volume})
-        page.put_unit(unit, "volume measured", unit_id=stored.id)
+        unit = page.unit(name).unit
+        found = read_expansion(fluids, read, unit)
+        volume = keep_volume(page, name, found, on=on)
     content = {
         "unit": unit.name,
         "volume": volume.model_dump(mode="json"),
         "budget_ml": {source: 1e6 * share for source, share in found.budget},
     }
-    text = [f"{unit.name}: {volume_words(volume)}", "Every later hold of it uses this."]
+    text = [f"{unit.name}: {volume_sentence(volume)}", "Every later hold of it uses this."]
     text += [f"  {source:30}{1e6 * share:7.1f} ml" for source, share in found.budget[:4]]
     return desk.answer(content, text)
 

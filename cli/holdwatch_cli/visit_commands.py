@@ -166,8 +166,7 @@ def find(
         "on": day_of(on).isoformat(),
         "note": note,
     }
-    what = f"{place} by {by}: {'nothing found' if nothing else 'found'}"
-    raise typer.Exit(run_find(desk(data, as_json=json), visit, row, photo or [], what=what))
+    raise typer.Exit(run_find(desk(data, as_json=json), visit, row, photo or []))
 
 
 @app.command()

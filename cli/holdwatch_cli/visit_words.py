@@ -4,44 +4,31 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdwatch_procedures.story.overview import best_checks, suspects
-
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from holdwatch_cli.story_desk import Desk
     from holdwatch_daemon.story_book import Story
-    from holdwatch_procedures.story.follow_through import OpenPoint
+    from holdwatch_daemon.story_views import VisitView
     from holdwatch_procedures.story.work_orders import HoldEntry, WorkOrder
 
 
-def suspect_lines(desk: Desk, story: Story, searching: str | None) -> list[str]:
-    """Return the suspects and the check that tells most next; nothing before anything was seen.
-
-    Args:
-        desk: Where.
-        story: The vehicle's story.
-        searching: The visit that is searching: its own repairs do not count yet.
-    """
-    visits = story.visits
-    if searching is not None:
-        visits = visits[: [visit.number for visit in visits].index(searching) + 1]
-    ranking = suspects(story.unit, visits, desk.tables, searching=searching)
-    if not ranking.weighed:
+def suspect_lines(view: VisitView) -> list[str]:
+    """Return the suspects and the check that tells most next; nothing before anything was seen."""
+    if not view.suspects:
         return []
-    shares = ", ".join(f"{one.name} {100 * one.share:.0f} %" for one in ranking.suspects[:4])
-    checks = best_checks(ranking, story.unit, visits, desk.tables)[:1]
-    told = [f"Next: {check.sentence} (about {check.minutes:g} min)" for check in checks]
+    shares = ", ".join(f"{one.name} {100 * one.share:.0f} %" for one in view.suspects[:4])
+    told = [f"Next: {one.check} (about {one.minutes:g} min)" for one in view.next_checks[:1]]
     return [f"Suspects: {shares}", *told]
 
 
-def open_lines(points: Sequence[OpenPoint], *, cautions: bool = False) -> list[str]:
+def open_lines(view: VisitView, *, cautions: bool = False) -> list[str]:
     """Return what is still to be answered, with what it warns of where that is wanted."""
-    if not points:
+    if not view.open_points:
         return []
     lines = ["Still to answer before it closes (holdwatch visit answer):"]
     told: set[str] = set()
-    for point in points:
+    for point in view.open_points:
         lines.append(f"  {point.key:15}{point.ask} [{point.missing}]")
         if cautions:
             lines += [f"    ! {text}" for text in point.cautions if text not in told]

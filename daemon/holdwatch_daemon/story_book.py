@@ -16,7 +16,7 @@ from holdwatch_daemon.events import Draft, append_event
 from holdwatch_daemon.store import answers, schema, story_rows
 from holdwatch_daemon.store.opening import BUSY_TIMEOUT_S, open_database
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_procedures.story.rows import StoryError
+from holdwatch_procedures.story.rows import NotKnownError, RefusedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -73,7 +73,7 @@ class Page:
         known = story_rows.unit_of_work_order(self.connection, order.number)
         named = story_rows.unit_named(self.connection, order.unit)
         if known is not None and named is not None and known.id != named.id:
-            raise StoryError(
+            raise RefusedError(
                 f"work order {order.number} is one of {known.unit.name}, not of "
                 f"{named.unit.name}: give it another number"
             )
@@ -146,8 +146,8 @@ class StoryBook:
         """
         if not self.database.exists():
             raise StoreError(
-                f"{self.database}: there is no such database yet; `holdwatch vehicle add` begins "
-                "one, --data names another folder"
+                f"{self.database}: there is no such database yet; the first vehicle that is added "
+                "begins one (holdwatch vehicle add; --data names another folder)"
             )
         self._prepare()
         connection = answers.connect(self.database)
@@ -207,9 +207,9 @@ def _known_unit(connection: sqlite3.Connection, identifier: str) -> StoredUnit:
         return stored
     close = [found.unit.name for found in story_rows.find_units(connection, identifier, limit=5)]
     hint = f"; close to it: {', '.join(close)}" if close else ""
-    raise StoryError(
-        f"no vehicle goes by {identifier!r}{hint}; `holdwatch vehicle list` shows them, "
-        "`holdwatch vehicle add` adds one"
+    raise NotKnownError(
+        f"no vehicle goes by {identifier!r}{hint}: look it up in the list, or add it",
+        at_terminal="holdwatch vehicle list, holdwatch vehicle add",
     )
 
 
@@ -220,9 +220,9 @@ def _visit(connection: sqlite3.Connection, name: str) -> tuple[Story, WorkOrder]
         return story, story.visit(name)
     stored = story_rows.unit_named(connection, name)
     if stored is None:
-        raise StoryError(
-            f"{name!r} is neither the number of a visit nor a vehicle; `holdwatch visit open "
-            "VEHICLE` begins a visit"
+        raise NotKnownError(
+            f"{name!r} is neither the number of a visit nor a vehicle: open a visit first",
+            at_terminal="holdwatch visit open VEHICLE",
         )
     story = _story(connection, stored)
     still_open = [visit for visit in story.visits if visit.closed_on is None]
@@ -230,11 +230,11 @@ def _visit(connection: sqlite3.Connection, name: str) -> tuple[Story, WorkOrder]
         return story, still_open[0]
     numbers = ", ".join(visit.number for visit in still_open or story.visits[-5:])
     if still_open:
-        raise StoryError(f"{stored.unit.name} has several open visits: name one of {numbers}")
+        raise RefusedError(f"{stored.unit.name} has several open visits: name one of {numbers}")
     known = f"; its visits: {numbers}" if numbers else ""
-    raise StoryError(
-        f"{stored.unit.name} has no open visit{known}; `holdwatch visit open {stored.unit.name}` "
-        "begins one"
+    raise RefusedError(
+        f"{stored.unit.name} has no open visit{known}: open one",
+        at_terminal=f"holdwatch visit open {stored.unit.name}",
     )
 
 

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 IMPORTED: Final = "import"
 """The bay of a hold that came as a trace."""
+WHOLE: Final = "system"
+"""The section of a hold that is one of the whole unit."""
 CURVE_POINTS: Final = 120
 """Most points of a curve in a report."""
 
@@ -201,6 +203,29 @@ def judge_trace(
             "apart: leave one of each pair out"
         )
     return JudgedTrace(recipe, verdict, tuple(readings), tuple(marks), tuple(again.curve_since(0)))
+
+
+def judge_for(
+    unit: UnitUnderTest,
+    section: str,
+    trace: Iterable[Row],
+    recipe: Mapping[str, Any],
+    fluids: Fluids,
+    *,
+    where: str,
+    version: str,
+) -> JudgedTrace:
+    """Judge a trace of a unit, or of a section of it.
+
+    What the recipe leaves out is the unit's; a section's volume is its own: where none is stored,
+    the recipe must say it.
+
+    Raises:
+        RecipeError, UnusableTraceError, StoryError: Recipe or trace cannot be used.
+    """
+    said = {} if section == WHOLE else {"volume_l": None}
+    table = filled_from_unit(recipe, unit, said=said)
+    return judge_trace(trace, load_recipe(table, where=where), fluids, version=version)
 
 
 def _replayed(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from holdwatch_procedures.story.identifiers import normalise
-from holdwatch_procedures.story.rows import Row, StoryError, load_row
+from holdwatch_procedures.story.rows import RefusedError, Row, load_row
 from holdwatch_procedures.story.units_under_test import UnitUnderTest
 from holdwatch_procedures.story.work_orders import (
     Answer,
@@ -106,9 +106,10 @@ def put_unit(
         ).fetchone()
         if row is not None:
             other = unit_by_id(connection, int(row[0])).unit.name
-            raise StoryError(
+            raise RefusedError(
                 f"{identifier} is an identifier of {other} already; one name, one vehicle: change "
-                f"that one (holdwatch vehicle change {other}) or give this one another"
+                "that one or give this one another",
+                at_terminal=f"holdwatch vehicle change {other}",
             )
     columns = {**unit_columns(unit), "id": unit_id, "changed": now}
     names = ", ".join(columns)

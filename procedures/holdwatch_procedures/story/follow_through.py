@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final, Self
 from pydantic import Field, model_validator
 
 from holdwatch_procedures.story.rows import (
+    RefusedError,
     Row,
-    StoryError,
     Text,
     Word,
     load_toml,
@@ -169,11 +169,11 @@ def check_closable(points: Iterable[OpenPoint], work_order: WorkOrder) -> None:
     """Refuse to close a work order with open points.
 
     Raises:
-        StoryError: Names every open point.
+        RefusedError: Names every open point.
     """
     told = "; ".join(f"{point.key}: {point.missing}" for point in points)
     if told:
-        raise StoryError(f"work order {work_order.number} cannot close: {told}")
+        raise RefusedError(f"work order {work_order.number} cannot close: {told}")
 
 
 def _called_for(order: WorkOrder, *, dye_in_unit: bool) -> set[When]:

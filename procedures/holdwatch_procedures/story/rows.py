@@ -17,7 +17,23 @@ if TYPE_CHECKING:
 
 
 class StoryError(ValueError):
-    """A story's row, table or sum cannot be used; the message says what, where and how to mend."""
+    """A story's row, table or sum cannot be used; the message says what, where and how to mend.
+
+    Attributes:
+        at_terminal: The command that mends it, for those who sit at a terminal; may be empty.
+    """
+
+    def __init__(self, told: str, *, at_terminal: str = "") -> None:
+        super().__init__(told)
+        self.at_terminal = at_terminal
+
+
+class NotKnownError(StoryError):
+    """What was asked for by its name is not there."""
+
+
+class RefusedError(StoryError):
+    """What was asked for is not possible as things stand."""
 
 
 class Row(BaseModel):
