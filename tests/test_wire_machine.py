@@ -1,4 +1,4 @@
-"""The unattended evacuation as a pure machine: what it does in each step, and what it never does."""
+"""The unattended evacuation as a pure machine: what it does step by step and never does."""
 
 from __future__ import annotations
 
@@ -450,7 +450,7 @@ class Anything(RuleBasedStateMachine):
 
 
 Anything.TestCase.settings = settings(
-    max_examples=60,
+    max_examples=50,
     stateful_step_count=40,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],

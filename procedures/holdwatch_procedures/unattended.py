@@ -174,6 +174,7 @@ class Unattended:
         wire = self._wires[relay]
         if wire.wanted is not None:
             if wire.wanted is not on:
+                wire.known = on
                 return []
             wire.wanted, wire.known = None, on
             return [Heard(relay, on, "confirmed"), *self._confirmed(t_ns, relay)]
