@@ -120,7 +120,9 @@ class CommandDesk:
             hold = Hold(recipe, await means.fluids(), version=means.version)
         except (RecipeError, FluidError) as error:
             raise _RefusedError(str(error)) from error
-        zero_ns, started_ns = means.clock.mono_ns(), means.clock.utc_ns()
+        # A reading stamped with this very instant may be recorded already, and is not this hold's:
+        # a replay would else judge one that the live hold was never fed.
+        zero_ns, started_ns = means.clock.mono_ns() + 1, means.clock.utc_ns()
         channels = {channel: role for role, channel in bay.roles.items()}
         hold_id = f"{bay.name}-{_compact(started_ns)}-{uuid.uuid4().hex[:6]}"
         identity = HoldIdentity(hold_id, bay.name, bay.unit, recipe, channels, started_ns)
