@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from pydantic_core import to_json
 
+from holdwatch_daemon.store.rolling import store_late
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.reading import SI_UNIT
 
@@ -19,15 +20,26 @@ if TYPE_CHECKING:
     from holdwatch_procedures.verdict import CurvePoint, Verdict
 
 
+_INSERT_READING: Final = (
+    "INSERT INTO readings (channel_id, boot_id, mono_ns, utc_ns, value, quality, flag)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+)
+
+
 class Ids:
     """The numbers under which boots and channels stand in the store.
 
     Args:
         boot: The boot id under which this process's monotonic times compare.
         simulated: Whether those times are simulated.
+
+    Attributes:
+        rolled_ns: No reading of this boot beyond this monotonic time is in the tiers, ns; None
+            where that is not known yet.
     """
 
     def __init__(self, boot: str, *, simulated: bool) -> None:
+        self.rolled_ns: int | None = None
         self._boot = boot
         self._simulated = simulated
         self._boot_id: int | None = None
@@ -81,11 +93,10 @@ def insert_readings(
         times = (reading.mono_ns, reading.utc_ns)
         return (channel, boot, *times, reading.value, str(reading.quality), item.flag)
 
-    connection.executemany(
-        "INSERT INTO readings (channel_id, boot_id, mono_ns, utc_ns, value, quality, flag)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
-        [row(item) for item in readings],
-    )
+    rows = [row(item) for item in readings]
+    if ids.rolled_ns is None or min(row[2] for row in rows) <= ids.rolled_ns:
+        rows = store_late(connection, _INSERT_READING, rows)
+    connection.executemany(_INSERT_READING, rows)
 
 
 def insert_probe(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import uuid
 from typing import TYPE_CHECKING, Final
 
-from holdwatch_daemon.store import schema_story
+from holdwatch_daemon.store import schema_story, schema_tiers
 
 if TYPE_CHECKING:
     import sqlite3
@@ -206,12 +206,19 @@ def _bindings(db: Database) -> None:
     ).create_index(["work_order"])
 
 
+def _tiers(db: Database) -> None:
+    """Version 6: summaries of readings, how far they go, and the floors of event numbers."""
+    for statement in schema_tiers.TABLES:
+        db.execute(statement)
+
+
 MIGRATIONS: Final[tuple[Callable[[Database], None], ...]] = (
     _recorder,
     _holds,
     _operations,
     _story,
     _bindings,
+    _tiers,
 )
 """Migration n (counted from 1) takes a file of version n − 1 to version n."""
 
