@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from holdwatch_cli.errors import EXIT_UNUSABLE, is_users, tell
+from holdwatch_cli.fleet_commands import app as fleet_app
 from holdwatch_cli.vehicle_commands import app as vehicle_app
 from holdwatch_cli.visit_commands import app as visit_app
 
@@ -23,6 +24,7 @@ app = typer.Typer(
 )
 
 app.add_typer(vehicle_app)
+app.add_typer(fleet_app)
 app.add_typer(visit_app)
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]

@@ -1,0 +1,235 @@
+"""Filling gaps: events whose numbers are missing are fetched from the shop that wrote them."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import sqlite3
+import ssl
+import threading
+import time
+import tomllib
+from pathlib import Path  # noqa: TC003 - pydantic reads it
+from typing import TYPE_CHECKING, Annotated
+
+import httpx
+import psycopg
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from holdwatch_cli.errors import UserError
+from holdwatch_cli.fleet_base import Base, Batch
+from holdwatch_cli.fleet_message import Refused, RefusedError, read_event
+from holdwatch_daemon.store.answers import connect
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+log = logging.getLogger(__name__)
+
+_TOGETHER = 500
+_LOOK_EVERY_S = 2.0
+_LONGEST_PAUSE_S = 600.0
+_SILENCE_S = 10.0
+"""A shop's stream beats every 2 s; a longer silence means that it is lost."""
+
+
+class ShopAddress(BaseModel):
+    """Where a shop's HTTP API is, and how to be let in."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    url: Annotated[str, Field(pattern=r"^https?://")]
+    token_file: Path | None = None
+    ca_file: Path | None = None
+
+
+class _Shops(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    site: dict[str, ShopAddress] = {}
+
+
+def read_shops(path: Path | None) -> dict[str, ShopAddress]:
+    """Return the shops' addresses by their names; files are named from the file's own folder.
+
+    Raises:
+        UserError: The file cannot be read, or says something else.
+    """
+    if path is None:
+        return {}
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        shops = _Shops.model_validate(table)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in first["loc"])
+        raise UserError(f"{path}: {place}: {first['msg']}") from error
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise UserError(f"{path} cannot be read: {error}") from error
+    here = path.parent
+    return {
+        name: shop.model_copy(
+            update={
+                "token_file": None if shop.token_file is None else here / shop.token_file,
+                "ca_file": None if shop.ca_file is None else here / shop.ca_file,
+            }
+        )
+        for name, shop in shops.site.items()
+    }
+
+
+def events_over_http(shop: ShopAddress, after: int) -> Iterator[bytes]:
+    """Yield a shop's events above a number, and end where its stream falls silent.
+
+    Raises:
+        httpx.HTTPError: It cannot be reached, or refuses.
+        OSError: A file cannot be read.
+    """
+    headers = {}
+    if shop.token_file is not None:
+        headers["authorization"] = f"Bearer {shop.token_file.read_text(encoding='utf-8').strip()}"
+    verify = ssl.create_default_context(cafile=shop.ca_file) if shop.ca_file else True
+    with (
+        httpx.Client(base_url=shop.url, headers=headers, timeout=_SILENCE_S, verify=verify) as http,
+        http.stream("GET", "/api/v1/events", params={"after": after}) as answer,
+    ):
+        answer.raise_for_status()
+        for line in answer.iter_lines():
+            if line.startswith("data: "):
+                yield line.removeprefix("data: ").encode()
+            elif line.startswith(":"):
+                return  # a beat: everything that was written has come
+
+
+def events_in_store(database: Path, after: int) -> Iterator[bytes]:
+    """Yield the events above a number that stand in a shop's SQLite file, or a copy of it.
+
+    Raises:
+        UserError: It is no such file.
+    """
+    if not database.exists():
+        raise UserError(f"{database}: there is no such file")
+    try:
+        with contextlib.closing(connect(database)) as connection:
+            rows = connection.execute(
+                "SELECT body FROM events WHERE sequence > ? ORDER BY sequence", (after,)
+            )
+            for row in rows:
+                yield row["body"].encode()
+    except sqlite3.Error as error:
+        raise UserError(f"{database} is no database of holdwatch: {error}") from error
+
+
+def land_all(base: Base, bodies: Iterable[bytes], *, site: str | None, via: str) -> int:
+    """Land events; return how many were new.
+
+    Args:
+        base: Where they are landed.
+        bodies: Their JSON.
+        site: The shop that they must be of; None where any will do.
+        via: How they came: ``http`` or ``store``.
+    """
+    new, batch = 0, Batch(via)
+    for body in bodies:
+        try:
+            batch.events.append(read_event(body, site))
+        except RefusedError as error:
+            batch.refused.append(Refused(f"{via} {site or ''}".strip(), str(error), body))
+        if len(batch) >= _TOGETHER:
+            new, batch = new + base.land(batch), Batch(via)
+    return new + base.land(batch) if batch else new
+
+
+class Filler:
+    """Looks for gaps that do not close by themselves, and fills them over HTTP.
+
+    In a thread with a connection of its own: a slow shop must not keep the broker waiting. Of
+    several consumers one fills a shop's gaps at a time.
+
+    Args:
+        dsn: The database.
+        shops: Their addresses; a gap of another shop is only told.
+        after_s: How long a gap may stand before it is filled, s: until then another consumer
+            may be about to land the missing numbers.
+    """
+
+    def __init__(self, dsn: str, shops: dict[str, ShopAddress], after_s: float) -> None:
+        self._dsn = dsn
+        self._shops = shops
+        self._after_s = after_s
+        self._stopping = threading.Event()
+        self._not_before: dict[tuple[str, str], float] = {}
+        self._failures: dict[tuple[str, str], int] = {}
+        self._thread = threading.Thread(target=self._run, name="filler", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End, at the latest when the shop that is being asked has answered."""
+        self._stopping.set()
+        self._thread.join(_SILENCE_S)
+
+    def _run(self) -> None:
+        while not self._stopping.wait(_LOOK_EVERY_S):
+            try:
+                with Base(self._dsn) as base:
+                    base.check()
+                    while not self._stopping.wait(_LOOK_EVERY_S):
+                        self._look(base)
+            except psycopg.OperationalError:
+                log.debug("the filler lost the database", exc_info=True)
+            except Exception:  # landing must go on whatever is wrong with filling
+                log.exception("filling gaps failed")
+
+    def _look(self, base: Base) -> None:
+        for site, store, unbroken, newest in base.gaps(self._after_s):
+            key = (site, store)
+            if time.monotonic() < self._not_before.get(key, 0.0) or not base.take_lock(site):
+                continue
+            try:
+                trouble = self._fill(base, site, store, unbroken, newest)
+            finally:
+                base.release_lock(site)
+            self._note(base, key, trouble)
+
+    def _note(self, base: Base, key: tuple[str, str], trouble: str | None) -> None:
+        if trouble is None:
+            self._failures.pop(key, None)
+            return
+        failures = self._failures[key] = self._failures.get(key, 0) + 1
+        pause_s = min(max(self._after_s, 1.0) * 2.0 ** min(failures - 1, 16), _LONGEST_PAUSE_S)
+        self._not_before[key] = time.monotonic() + pause_s
+        base.note_trouble(*key, trouble)
+        if failures == 1:
+            log.error("%s: a gap in its events cannot be filled: %s", key[0], trouble)
+
+    def _fill(self, base: Base, site: str, store: str, unbroken: int, newest: int) -> str | None:
+        """Fetch what is missing; return what stands against it."""
+        shop = self._shops.get(site)
+        if shop is None:
+            return "its address is not known; name it in the file of --shops"
+        try:
+            bodies = events_over_http(shop, unbroken)
+            new = land_all(base, _up_to(bodies, newest), site=site, via="http")
+        except (httpx.HTTPError, OSError) as error:
+            return " ".join(str(error).split()) or type(error).__name__
+        log.info("%s: %d missing events fetched from %s", site, new, shop.url)
+        if any(gap[:2] == (site, store) for gap in base.gaps(0.0)):
+            return (
+                f"{shop.url} has no more what is missing after number {unbroken}; where its "
+                "database was begun anew, land an old copy with holdwatch fleet fill"
+            )
+        return None
+
+
+def _up_to(bodies: Iterable[bytes], newest: int) -> Iterator[bytes]:
+    """Yield bodies until the newest wanted number has come."""
+    for body in bodies:
+        yield body
+        try:
+            if read_event(body, None).sequence >= newest:
+                return
+        except RefusedError:
+            continue
