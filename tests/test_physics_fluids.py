@@ -104,7 +104,7 @@ def test_molar_mass(name: str, grams: float) -> None:
 
 def test_constants_are_those_of_the_equation_of_state(fluids: Fluids) -> None:
     for it in (*REFRIGERANTS, *GASES):
-        state = fluids._state(it)
+        state = fluids.equations.state(it)
         assert it.molar_mass == pytest.approx(state.molar_mass(), rel=1e-9), it.name
         assert it.critical_k == pytest.approx(state.T_critical(), abs=1e-3), it.name
 

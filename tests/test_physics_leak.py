@@ -212,7 +212,7 @@ def test_what_the_ideal_pressure_squared_form_misses(
             state = super().flow_state(of, rho_molar, t_k)
             return FlowState(state.pressure_pa, state.dp_drho, 1e-5)
 
-    flat = FlatViscosity(fluids._library)
+    flat = FlatViscosity(fluids._tables, fluids.equations)
     p = fluids.saturation_pressure_pa(name, T25)[1]
     ideal = IdealFluids(p, {"nitrogen": 1e-5, refrigerant(name).name: 1e-5})
     # A test pressure just above the room's keeps nitrogen ideal.

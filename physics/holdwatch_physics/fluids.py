@@ -1,13 +1,13 @@
-"""Properties of real gases and refrigerants; the one module that knows the equations of state."""
+"""Properties of real gases and refrigerants, checked for range; tables first, else equations."""
 
 from __future__ import annotations
 
-import importlib
 import math
-import threading
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
+from holdwatch_physics.equations import Equations
+from holdwatch_physics.fluid_tables import FluidTable, Isotherm, read_tables
 from holdwatch_physics.substances import (
     Fluid,
     FluidError,
@@ -19,6 +19,9 @@ from holdwatch_physics.substances import (
     refrigerant,
 )
 from holdwatch_physics.units import celsius
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 __all__ = [
     "R_GAS",
@@ -65,25 +68,23 @@ class Fluids:
     are absolute, Pa; temperatures K; densities mol/m³. Every method raises :class:`FluidError`
     for a state that it cannot compute, and says which states it can.
 
-    The states of the equation-of-state library are mutable and cached here, so one lock guards
-    every call: an object may be shared between threads, at the price of waiting for each other.
-    The same call gives the same bits whatever was computed before it.
+    A workshop's states come from shipped tables (see ``fluid_tables``), any other from the
+    equations of state that the tables were fitted to, whose library is loaded at the first such
+    question: 3 to 4 s, once. Which of the two answers depends on the arguments alone: the same
+    call gives the same bits whatever was computed before it. An object may be shared between
+    threads.
     """
 
-    def __init__(self, library: Any) -> None:
-        """Take the loaded library; see :meth:`load`."""
-        self._library = library
-        self._states: dict[str, Any] = {}
-        self._lock = threading.Lock()
+    def __init__(self, tables: Mapping[str, FluidTable], equations: Equations) -> None:
+        """Take the tables and what answers beyond them; see :meth:`load`."""
+        self.equations = equations
+        self._tables = tables
+        self._isotherms: dict[str, Isotherm] = {}  # the last one of each fluid: asked many times
 
     @classmethod
     def load(cls) -> Fluids:
-        """Load the equations of state: 2 to 4 s and 80 MB, once.
-
-        The library reads its fluids without releasing the interpreter's lock: in a thread beside
-        an event loop it still stops the loop (one stall of 3.7 s was measured).
-        """
-        return cls(importlib.import_module("CoolProp"))
+        """Read the tables: some milliseconds."""
+        return cls(read_tables(), Equations())
 
     # -- saturation ---------------------------------------------------------------------------
 
@@ -94,11 +95,9 @@ class Fluids:
             FluidError: the fluid has no liquid and vapour side by side at ``t_k``.
         """
         it = self._saturated(of, t_k)
-        with self._lock:
-            return (
-                self._update(it, "QT_INPUTS", 0.0, t_k).p(),
-                self._update(it, "QT_INPUTS", 1.0, t_k).p(),
-            )
+        boiling = self._table(it).boiling
+        found = None if boiling is None else boiling.pressures(t_k)
+        return self.equations.saturation_pressures(it, t_k) if found is None else found
 
     def saturation_temperature_k(self, of: Fluid | str, p_pa: float) -> tuple[float, float]:
         """Return the (bubble, dew) temperature at a pressure, K; equal for a pure fluid.
@@ -107,26 +106,22 @@ class Fluids:
             FluidError: the pressure is not between the fluid's triple and critical points.
         """
         it = _resolve(of)
-        low, high = self._saturation_range_pa(it)
+        table = self._table(it)
+        low, high = table.limits.boils_from_pa, table.limits.p_critical_pa
         if not low <= p_pa < high:
             raise FluidError(
                 f"{it.name} has no saturation at {p_pa / 1e3:.4g} kPa absolute: it boils between "
                 f"{low / 1e3:.4g} and {high / 1e3:.5g} kPa absolute"
             )
-        with self._lock:
-            return (
-                self._update(it, "PQ_INPUTS", p_pa, 0.0).T(),
-                self._update(it, "PQ_INPUTS", p_pa, 1.0).T(),
-            )
+        found = None if table.boiling is None else table.boiling.temperatures(p_pa)
+        return self.equations.saturation_temperatures(it, p_pa) if found is None else found
 
     def saturation_density(self, of: Fluid | str, t_k: float) -> tuple[float, float]:
         """Return the molar density of the (boiling liquid, dry vapour) at ``t_k``, mol/m³."""
         it = self._saturated(of, t_k)
-        with self._lock:
-            return (
-                self._update(it, "QT_INPUTS", 0.0, t_k).rhomolar(),
-                self._update(it, "QT_INPUTS", 1.0, t_k).rhomolar(),
-            )
+        boiling = self._table(it).boiling
+        found = None if boiling is None else boiling.densities(t_k)
+        return self.equations.saturation_densities(it, t_k) if found is None else found
 
     # -- single phase -------------------------------------------------------------------------
 
@@ -136,7 +131,11 @@ class Fluids:
         Raises:
             FluidError: outside the equation's range, or the fluid is a liquid there.
         """
-        return float(self._gas(of, p_pa, t_k, lambda state: state.rhomolar()))
+        it = self._gas(of, p_pa, t_k)
+        isotherm = self._isotherm(it, t_k)
+        if isotherm is not None and p_pa <= isotherm.highest_pa:
+            return isotherm.density(p_pa)
+        return self.equations.density(it, p_pa, t_k)
 
     def compressibility(self, of: Fluid | str, p_pa: float, t_k: float) -> float:
         """Return Z = p/(ρ R T) of the gas; 1 for an ideal one.
@@ -148,10 +147,12 @@ class Fluids:
 
     def density_slope(self, of: Fluid | str, p_pa: float, t_k: float) -> float:
         """Return (∂ρ/∂p) of the gas at constant temperature, mol/(m³·Pa)."""
-        lib = self._library
-        return float(
-            self._gas(of, p_pa, t_k, lambda s: s.first_partial_deriv(lib.iDmolar, lib.iP, lib.iT))
-        )
+        it = _resolve(of)
+        rho = self.molar_density(it, p_pa, t_k)
+        isotherm = self._isotherm_at(it, rho, t_k)
+        if isotherm is not None:
+            return 1.0 / isotherm.pressure_and_slope(rho)[1]
+        return 1.0 / self.equations.pressure_slope(it, rho, t_k)
 
     def temperature_exponent(self, of: Fluid | str, p_pa: float, t_k: float) -> float:
         """Return d ln p / d ln T of the gas in a rigid vessel (at constant density).
@@ -159,11 +160,12 @@ class Fluids:
         1 for an ideal gas; about 1.038 for nitrogen at 15 bar gauge and 20 °C. Add
         :func:`wall_exponent` for a vessel that expands.
         """
-        lib = self._library
-        slope = self._gas(
-            of, p_pa, t_k, lambda s: s.first_partial_deriv(lib.iP, lib.iT, lib.iDmolar)
-        )
-        return float(slope) * t_k / p_pa
+        it = _resolve(of)
+        rho = self.molar_density(it, p_pa, t_k)
+        isotherm = self._isotherm_at(it, rho, t_k)
+        if isotherm is not None:
+            return isotherm.pressure_slope_t(rho) * t_k / p_pa
+        return self.equations.pressure_slope_t(it, rho, t_k) * t_k / p_pa
 
     def vapour_viscosity(self, of: Fluid | str, t_k: float, p_pa: float) -> tuple[float, float]:
         """Return the viscosity of the gas, Pa·s, and its relative standard uncertainty.
@@ -171,7 +173,11 @@ class Fluids:
         The uncertainty is 0.10 where the model is a prediction (see ``Refrigerant.viscosity_u``).
         """
         it = _resolve(of)
-        return float(self._gas(it, p_pa, t_k, lambda s: s.viscosity())), it.viscosity_u
+        rho = self.molar_density(it, p_pa, t_k)
+        isotherm = self._isotherm_at(it, rho, t_k)
+        if isotherm is not None:
+            return isotherm.viscosity(rho), it.viscosity_u
+        return self.equations.viscosity(it, rho, t_k), it.viscosity_u
 
     # -- at a given density -------------------------------------------------------------------
 
@@ -195,121 +201,83 @@ class Fluids:
                     f"{rho_molar * it.molar_mass:.0f} kg/m³ is above the liquid's "
                     f"{liquid * it.molar_mass:.0f}; check charge and volume"
                 )
-        return float(self._at_density(it, rho_molar, t_k, lambda s: s.p()))
+        isotherm = self._isotherm_at(it, rho_molar, t_k)
+        if isotherm is not None:
+            return isotherm.pressure(rho_molar)
+        return self.equations.pressure(it, rho_molar, t_k)
 
     def flow_state(self, of: Fluid | str, rho_molar: float, t_k: float) -> FlowState:
         """Return pressure, its slope over density and viscosity of the gas at a density."""
         it = self._in_range(of, t_k)
-        lib = self._library
-        flow: FlowState = self._at_density(
-            it,
-            rho_molar,
-            t_k,
-            lambda s: FlowState(
-                s.p(), s.first_partial_deriv(lib.iP, lib.iDmolar, lib.iT), s.viscosity()
-            ),
+        isotherm = self._isotherm_at(it, rho_molar, t_k)
+        if isotherm is not None:
+            p, slope = isotherm.pressure_and_slope(rho_molar)
+            return FlowState(p, slope, isotherm.viscosity(rho_molar))
+        beyond = self.equations
+        return FlowState(
+            beyond.pressure(it, rho_molar, t_k),
+            beyond.pressure_slope(it, rho_molar, t_k),
+            beyond.viscosity(it, rho_molar, t_k),
         )
-        return flow
 
     # -- inside -------------------------------------------------------------------------------
 
-    def _state(self, it: Fluid) -> Any:
-        """Return the cached state of a fluid; the caller holds the lock."""
-        state = self._states.get(it.key)
-        if state is None:
-            state = self._library.AbstractState("HEOS", it.key)
-            self._states[it.key] = state
-        return state
+    def _table(self, it: Fluid) -> FluidTable:
+        return self._tables[it.key]
 
-    def _update(self, it: Fluid, pair: str, a: float, b: float, *, as_gas: bool = False) -> Any:
-        """Move a fluid's state and return it; the caller holds the lock.
+    def _isotherm(self, it: Fluid, t_k: float) -> Isotherm | None:
+        """Return the tabled gas at a temperature; None where no table reaches."""
+        isotherm = self._isotherms.get(it.key)
+        if isotherm is None or isotherm.t_k != t_k:
+            isotherm = self._table(it).isotherm(t_k)
+            if isotherm is not None:
+                self._isotherms[it.key] = isotherm
+        return isotherm
 
-        Naming the phase keeps the solver from refusing pressures within 1e-4 % of saturation
-        and from taking a pseudo-pure blend for a liquid between its dew and bubble pressure.
-        """
-        state = self._state(it)
-        lib = self._library
-        try:
-            if as_gas:
-                state.specify_phase(lib.iphase_gas)
-            state.update(getattr(lib, pair), a, b)
-        except ValueError as error:
-            raise FluidError(f"{it.name} cannot be computed at this state: {error}") from error
-        finally:
-            if as_gas:
-                state.unspecify_phase()
-        return state
+    def _isotherm_at(self, it: Fluid, rho: float, t_k: float) -> Isotherm | None:
+        """Return the tabled gas at a temperature if its table reaches the density."""
+        isotherm = self._isotherm(it, t_k)
+        return isotherm if isotherm is not None and 0.0 <= rho <= isotherm.densest else None
 
-    def _gas(self, of: Fluid | str, p_pa: float, t_k: float, read: Any) -> Any:
-        """Read a property of the gas at pressure and temperature."""
+    def _gas(self, of: Fluid | str, p_pa: float, t_k: float) -> Fluid:
+        """Return the fluid, having checked that it is a gas at pressure and temperature."""
         it = self._in_range(of, t_k)
-        with self._lock:
-            highest = self._state(it).pmax()
+        highest = self._table(it).limits.p_max_pa
         if not 0.0 < p_pa <= highest:
             raise FluidError(
                 f"{it.name} at {p_pa:g} Pa absolute: the pressure must be above 0 and at most "
                 f"{highest / 1e3:.0f} kPa absolute"
             )
-        condensing = _can_condense(it, t_k)
-        if condensing:
+        if _can_condense(it, t_k):
             dew = self.saturation_pressure_pa(it, t_k)[1]
             if p_pa > dew * (1.0 + 1e-6):
                 raise FluidError(
                     f"{it.name} at {celsius(t_k):.2f} °C is a gas only up to "
                     f"{dew / 1e3:.2f} kPa absolute, not at {p_pa / 1e3:.2f}"
                 )
-        with self._lock:
-            return self._read(it, "PT_INPUTS", p_pa, t_k, read, as_gas=condensing)
-
-    def _at_density(self, it: Fluid, rho_molar: float, t_k: float, read: Any) -> Any:
-        """Read a property of the gas at density and temperature."""
-        as_gas = _can_condense(it, t_k)
-        with self._lock:
-            return self._read(it, "DmolarT_INPUTS", rho_molar, t_k, read, as_gas=as_gas)
-
-    def _read(self, it: Fluid, pair: str, a: float, b: float, read: Any, *, as_gas: bool) -> Any:
-        """Move a state and read it, with the library's errors made ours; under the lock."""
-        state = self._update(it, pair, a, b, as_gas=as_gas)
-        try:
-            value = read(state)
-        except ValueError as error:
-            raise FluidError(f"{it.name} cannot be computed at this state: {error}") from error
-        if isinstance(value, float) and not math.isfinite(value):
-            raise FluidError(f"{it.name} cannot be computed at this state: no finite value")
-        return value
+        return it
 
     def _in_range(self, of: Fluid | str, t_k: float) -> Fluid:
         """Return the fluid, having checked the temperature against its equation of state."""
         it = _resolve(of)
-        with self._lock:
-            state = self._state(it)
-            low, high = state.Tmin(), state.Tmax()
-        if not low <= t_k <= high:
+        limits = self._table(it).limits
+        if not limits.t_min_k <= t_k <= limits.t_max_k:
             raise FluidError(
                 f"{it.name} at {_show_k(t_k)}: its properties are known from "
-                f"{celsius(low):.2f} to {celsius(high):.2f} °C"
+                f"{celsius(limits.t_min_k):.2f} to {celsius(limits.t_max_k):.2f} °C"
             )
         return it
 
     def _saturated(self, of: Fluid | str, t_k: float) -> Fluid:
         """Return the fluid, having checked that it can boil at the temperature."""
         it = self._in_range(of, t_k)
-        if t_k >= it.critical_k:
+        if not _can_condense(it, t_k):
             raise FluidError(
                 f"{it.name} has no saturation at {_show_k(t_k)}: above its critical temperature "
                 f"of {celsius(it.critical_k):.2f} °C there is no boiling; "
                 "give a lower temperature or the unit's charge density"
             )
         return it
-
-    def _saturation_range_pa(self, it: Fluid) -> tuple[float, float]:
-        """Return the lowest and highest pressure at which the fluid boils, Pa."""
-        with self._lock:
-            state = self._state(it)
-            critical = float(state.p_critical())
-            lowest = max(float(state.Tmin()), float(state.Ttriple()))
-            low = float(self._update(it, "QT_INPUTS", 1.0, lowest).p())
-        return low, critical
 
 
 def _resolve(of: Fluid | str) -> Fluid:
