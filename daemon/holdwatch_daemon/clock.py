@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 import time
 import uuid
 from pathlib import Path
@@ -11,6 +12,9 @@ from typing import Protocol
 from holdwatch_adapters.ports import Clock
 
 _LINUX_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+_STEP_NS = 2_000_000_000
+"""A wall clock that moves by less against the monotonic one between two looks was not set, ns."""
+_SLOW_LOOK_NS = 200_000_000
 
 
 class ServiceClock(Clock, Protocol):
@@ -47,8 +51,9 @@ def machine_boot_id() -> str:
 class SystemClock:
     """The machine's clocks, as they run.
 
-    The monotonic time is that of ``time.monotonic_ns``: it survives a restart of the process,
-    and begins anew with the machine.
+    The monotonic time survives a restart of the process, and begins anew with the machine. On
+    Linux it goes on while the machine is suspended (``CLOCK_BOOTTIME``), so that a night asleep
+    is a gap in a hold; elsewhere it is that of ``time.monotonic_ns``.
     """
 
     simulated = False
@@ -63,11 +68,45 @@ class SystemClock:
 
     def mono_ns(self) -> int:
         """Monotonic time, nanoseconds since the machine's start."""
+        if sys.platform == "linux":
+            return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
         return time.monotonic_ns()
 
     async def sleep(self, seconds: float) -> None:
         """Wait this many seconds."""
         await asyncio.sleep(seconds)
+
+
+class ClockSteps:
+    """Sees a wall clock that was set: by a person, by the network, or as the machine woke.
+
+    Durations rest on the monotonic clock and are not touched; but the UTC of what is stored
+    before and after does not agree, and whoever reads it has to know.
+    """
+
+    def __init__(self) -> None:
+        self._offset_ns: int | None = None
+
+    def look(self, clock: ServiceClock) -> float | None:
+        """Return by how many seconds the wall clock was set since the last look, else None."""
+        before_ns = clock.mono_ns()
+        utc_ns = clock.utc_ns()
+        if (clock.mono_ns() - before_ns) / clock.speed > _SLOW_LOOK_NS:
+            return None  # stopped between the two: they do not belong together
+        last_ns, self._offset_ns = self._offset_ns, utc_ns - before_ns
+        if last_ns is None:
+            return None
+        step_ns = self._offset_ns - last_ns
+        return step_ns / 1e9 if abs(step_ns) >= _STEP_NS * clock.speed else None
+
+
+def step_text(step_s: float) -> str:
+    """Return what a set clock means, in a sentence."""
+    way = "forward" if step_s > 0 else "back"
+    return (
+        f"The computer's clock was set {way} by {abs(step_s):,.0f} s. Holds are timed by another "
+        "clock and go on undisturbed; times of day before and after do not agree."
+    )
 
 
 class ScaledClock:

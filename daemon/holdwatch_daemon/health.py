@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.probes import ProbeState
     from holdwatch_daemon.store.writer import WriterState
     from holdwatch_daemon.supervisor import AdapterState
+    from holdwatch_daemon.watchdog import LoopState
     from holdwatch_daemon.webhooks import WebhookState
 
 _LOW_DISK_BYTES = 200_000_000
@@ -52,6 +53,7 @@ def health_of(
     probes: Iterable[ProbeState],
     database: Path,
     clock: ServiceClock,
+    loop: LoopState,
     newest_event: int,
     version: str,
 ) -> dict[str, object]:
@@ -94,6 +96,7 @@ def health_of(
             "simulated": clock.simulated,
             "speed": clock.speed,
         },
+        "loop": asdict(loop),
         "disk": disk,
     }
 
@@ -105,6 +108,7 @@ def metrics_of(
     writer: WriterState,
     probes: Iterable[ProbeState],
     bays: Iterable[Bay],
+    loop: LoopState,
     newest_event: int,
     waiting_items: int,
 ) -> list[Metric]:
@@ -116,6 +120,8 @@ def metrics_of(
         _gauge("store_failing", "1 while the disk refuses.", float(writer.failing is not None)),
         _gauge("store_slowest_seconds", "Longest transaction so far.", writer.slowest_s),
         _counter("events_total", "Events numbered.", newest_event),
+        _counter("loop_stalls_total", "Times that the event loop stood still.", loop.stalls),
+        _gauge("loop_longest_stall_seconds", "Longest of them.", loop.longest_s),
         _gauge("inbox_items", "Readings and notices not yet taken in.", waiting_items),
     ]
     if outbox is not None:

@@ -5,13 +5,15 @@ One set of models serves MQTT, HTTP and the store, and the API documents are gen
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 EventType = Literal[
     "holdwatch.service.started",
     "holdwatch.service.stopped",
+    "holdwatch.service.stalled",
+    "holdwatch.clock.stepped",
     "holdwatch.probe.connected",
     "holdwatch.probe.lost",
     "holdwatch.probe.battery_low",
@@ -30,7 +32,15 @@ EventType = Literal[
     "holdwatch.alarm.raised",
     "holdwatch.alarm.cleared",
     "holdwatch.command.refused",
+    "holdwatch.evacuation.started",
+    "holdwatch.evacuation.step",
+    "holdwatch.evacuation.ended",
+    "holdwatch.wire.switched",
     "holdwatch.story.changed",
+    "holdwatch.store.thinned",
+    "holdwatch.store.dropped",
+    "holdwatch.store.set_aside",
+    "holdwatch.store.restored",
 ]
 """Every event type that holdwatch writes."""
 
@@ -169,8 +179,35 @@ class Alarm(Message):
     acknowledged: bool = False
 
 
+class Evacuation(Message):
+    """How valve and pump of a bay stand, and what an unattended evacuation is doing.
+
+    ``step`` is ``idle`` between evacuations; what stands there then tells of the last one.
+    ``step_s`` and ``at_target_s`` say for how long the step, and the pressure at its target, have
+    lasted. ``not_ready`` says why none could be started now.
+    """
+
+    step: str
+    sentence: str
+    step_s: float | None = None
+    pump_down: int
+    most_pump_downs: int
+    target_pa: float | None = None
+    held_s: float | None = None
+    at_target_s: float | None = None
+    valve: Literal["open", "closed", "unknown"]
+    pump: Literal["on", "off", "unknown"]
+    linked: bool
+    holds: list[str]
+    outcome: Literal["pass", "fail", "inconclusive", "stopped", "fault", "interrupted"] | None
+    not_ready: str | None = None
+
+
 class BayState(Message):
-    """Payload of ``…/bay/<bay>/state``."""
+    """Payload of ``…/bay/<bay>/state``.
+
+    ``evacuation`` is null where valve and pump are not switched by wire.
+    """
 
     bay: str
     label: str
@@ -183,9 +220,11 @@ class BayState(Message):
     alarms: list[Alarm]
     simulated: bool
     time: str
+    evacuation: Evacuation | None = None
 
 
 CommandId = Annotated[str, Field(min_length=1, max_length=100)]
+WorkOrderNumber = Annotated[str, Field(pattern=r"^[^\s\x00-\x1f](.{0,98}[^\s])?$")]
 
 
 class StartHold(Message):
@@ -193,12 +232,25 @@ class StartHold(Message):
 
     ``continues`` names earlier standing vacuums of the same unit, oldest first, to be judged
     together with this one: only where it was pumped down again and nothing was opened since.
+    ``section`` is the part of the unit that is held on its own; ``volume_l`` (with
+    ``volume_uncertainty``, relative) is then its volume, in place of the unit's. ``work_order``
+    binds the hold to an open visit from its beginning.
     """
 
     command: Literal["start_hold"]
     id: CommandId
     recipe: str | dict[str, Any]
     continues: list[str] = Field(default_factory=list, max_length=10)
+    section: Annotated[str, Field(min_length=1, max_length=100)] | None = None
+    volume_l: Annotated[float, Field(gt=0, le=10000)] | None = None
+    volume_uncertainty: Annotated[float, Field(ge=0, le=0.5)] | None = None
+    work_order: WorkOrderNumber | None = None
+
+    @model_validator(mode="after")
+    def _uncertainty_has_its_volume(self) -> Self:
+        if self.volume_uncertainty is not None and self.volume_l is None:
+            raise ValueError("`volume_uncertainty` goes with `volume_l`")
+        return self
 
 
 class StopHold(Message):
@@ -224,11 +276,17 @@ class ExtendHold(Message):
 
 
 class BindWorkOrder(Message):
-    """Bind the running hold, else the bay's last one, to a work order by its number."""
+    """Bind the running hold, else the bay's last one, to an open work order by its number.
+
+    ``section`` is the part that was held alone, where the hold was not started for one;
+    ``after_repair`` whether it proves a repair: left out, it does where one is written down.
+    """
 
     command: Literal["bind_work_order"]
     id: CommandId
-    work_order: Annotated[str, Field(pattern=r"^[^\s\x00-\x1f](.{0,98}[^\s])?$")]
+    work_order: WorkOrderNumber
+    section: Annotated[str, Field(min_length=1, max_length=100)] | None = None
+    after_repair: bool | None = None
 
 
 class AcknowledgeAlarm(Message):
@@ -239,8 +297,35 @@ class AcknowledgeAlarm(Message):
     alarm: str
 
 
+class StartEvacuation(Message):
+    """Evacuate by wire and hold the vacuum, by the name of a recipe or with a whole one.
+
+    ``recovered`` says that a person has recovered the refrigerant (or that there was none): what
+    a vacuum pump draws off is vented.
+    """
+
+    command: Literal["start_evacuation"]
+    id: CommandId
+    recipe: str | dict[str, Any]
+    recovered: bool
+
+
+class StopEvacuation(Message):
+    """End the running evacuation: valve closed, pump off, its hold stopped."""
+
+    command: Literal["stop_evacuation"]
+    id: CommandId
+
+
 Command = Annotated[
-    StartHold | StopHold | ExtendHold | SayIsolated | AcknowledgeAlarm | BindWorkOrder,
+    StartHold
+    | StopHold
+    | ExtendHold
+    | SayIsolated
+    | AcknowledgeAlarm
+    | BindWorkOrder
+    | StartEvacuation
+    | StopEvacuation,
     Field(discriminator="command"),
 ]
 

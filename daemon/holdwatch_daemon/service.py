@@ -14,6 +14,7 @@ from holdwatch_daemon.bays import Bay, FinishedHold
 from holdwatch_daemon.broker import EmbeddedBroker
 from holdwatch_daemon.bus import Changes, Lossless
 from holdwatch_daemon.calibration import calibration_drafts, last_told
+from holdwatch_daemon.clock import ClockSteps, step_text
 from holdwatch_daemon.commands import CommandDesk, Means
 from holdwatch_daemon.destination import Destination, destination
 from holdwatch_daemon.events import Draft, EventLog
@@ -38,6 +39,7 @@ from holdwatch_daemon.supervisor import Supervisor
 from holdwatch_daemon.tasks import end_tasks
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_daemon.version import version
+from holdwatch_daemon.watchdog import LIMIT_S, LoopWatchdog
 from holdwatch_daemon.webhooks import open_webhooks
 from holdwatch_physics.fluids import FluidError, Fluids
 from holdwatch_procedures.recipe import RecipeError
@@ -56,13 +58,14 @@ if TYPE_CHECKING:
     from holdwatch_daemon.holds import HoldRunner
     from holdwatch_daemon.messages import BayState, Command, EventType, Live, Reply
     from holdwatch_daemon.store.answers import HoldRow
+    from holdwatch_daemon.watchdog import Stall
     from holdwatch_daemon.webhooks import Webhook
     from holdwatch_physics.reading import ProbeNotice, Reading
 
 log = logging.getLogger(__name__)
 
 _CHANGES_PAUSE_S = 0.5
-"""Live values go out at most twice a second."""
+"""Live values go out at most twice a second where no other pace is asked for."""
 _TICK_S = 0.5
 _MOST_AT_ONCE = 256
 _WAITING_ITEMS = 2_000
@@ -88,6 +91,7 @@ class Service:
         adapters: The ways in.
         simulated: Whether messages are marked as simulated.
         random: For the jitter of pauses.
+        stall_s: For how long the event loop may stand still before it is told, s.
 
     Attributes:
         config: The shop's configuration.
@@ -110,6 +114,7 @@ class Service:
         *,
         simulated: bool = False,
         random: Random | None = None,
+        stall_s: float = LIMIT_S,
     ) -> None:
         self.config = config
         self.clock = clock
@@ -120,6 +125,8 @@ class Service:
         self._random = random or Random()  # noqa: S311 - jitter, not a secret
         self._exit = contextlib.AsyncExitStack()
         self._allowance_ns = round((clock.speed - 1.0) * 2e9)
+        self._stall_s = stall_s
+        self._steps = ClockSteps()
         self._fluids: Fluids | None = None
         self._supervisors: list[Supervisor] = []
         self._outbox: Outbox | None = None
@@ -129,7 +136,7 @@ class Service:
         """Start everything; raises ``StoreError`` when the database cannot be used."""
         async with contextlib.AsyncExitStack() as undo:
             await self._open_store(undo)
-            self._changes = Changes(_CHANGES_PAUSE_S)
+            self._changes = Changes()
             self._pulse = Pulse(asyncio.get_running_loop().time)
             self._inbox: Lossless[Reading | ProbeNotice] = Lossless(_WAITING_ITEMS)
             self._group = await undo.enter_async_context(asyncio.TaskGroup())
@@ -141,6 +148,7 @@ class Service:
             await self._tell("holdwatch.service.started")
             told = await self.store.ask(last_told)
             await self.events.tell(*calibration_drafts(self.config, told, self.clock.utc_ns()))
+            self._watchdog = undo.enter_context(LoopWatchdog(self._tell_stall, self._stall_s))
             self._start_tasks()
             undo.push_async_callback(self._stop_tasks)
             self._exit = undo.pop_all()
@@ -198,12 +206,12 @@ class Service:
         self._changes.note(bay)
         return reply
 
-    def changes(self) -> AsyncGenerator[str, None]:
-        """Yield names of bays whose live values or state changed, each at most twice a second.
+    def changes(self, pause_s: float = _CHANGES_PAUSE_S) -> AsyncGenerator[str, None]:
+        """Yield names of bays whose live values or state changed, each once a ``pause_s`` at most.
 
         Every bay comes once at the beginning; ends when the service does.
         """
-        return self._changes.follow(tuple(self.bays))
+        return self._changes.follow(tuple(self.bays), pause_s)
 
     def health(self) -> dict[str, object]:
         """Return ``status`` (``ok`` or ``degraded``) and one table for each part of the process."""
@@ -215,6 +223,7 @@ class Service:
             probes=self._book.states.values(),
             database=self.config.database,
             clock=self.clock,
+            loop=self._watchdog.state,
             newest_event=self.events.newest,
             version=self.version,
         )
@@ -235,6 +244,7 @@ class Service:
             writer=self._writer.state,
             probes=self._book.states.values(),
             bays=self.bays.values(),
+            loop=self._watchdog.state,
             newest_event=self.events.newest,
             waiting_items=len(self._inbox),
         )
@@ -380,6 +390,7 @@ class Service:
                     changed = True
                 if changed or bay.runner is not None:
                     self._changes.note(bay.name)
+            self._tell_clock_step(self._steps.look(self.clock))
             await self.events.catch_up()
 
     def _is_over(self, runner: HoldRunner, now_mono_ns: int) -> bool:
@@ -407,6 +418,14 @@ class Service:
         self._fluids_loading.cancel()
         self._changes.close()
         self.events.close()
+
+    def _tell_stall(self, stall: Stall) -> None:
+        self.events.tell(Draft("holdwatch.service.stalled", self.clock.utc_ns(), stall.data()))
+
+    def _tell_clock_step(self, step_s: float | None) -> None:
+        if step_s is not None:
+            data = {"step_s": step_s, "text": step_text(step_s)}
+            self.events.tell(Draft("holdwatch.clock.stepped", self.clock.utc_ns(), data))
 
     def _tell(self, kind: EventType) -> asyncio.Future[None]:
         data = {"version": self.version, "site": self.config.site.name}
