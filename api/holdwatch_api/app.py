@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import re
 import socket
 from dataclasses import dataclass
@@ -26,7 +27,7 @@ from holdwatch_api.live import streams
 from holdwatch_api.metrics import CONTENT_TYPE, exposition
 from holdwatch_api.routes import routes
 from holdwatch_api.shapes import Health, SignIn
-from holdwatch_api.vehicles import vehicle_routes
+from holdwatch_api.story_routes import story_routes
 from holdwatch_daemon.errors import HoldwatchError
 from holdwatch_daemon.version import version
 
@@ -59,7 +60,7 @@ def create_app(service: Service, *, host_names: Collection[str] = ()) -> FastAPI
         title="holdwatch",
         version=version(),
         summary="Bays, holds and verdicts of a shop's vacuum and nitrogen holds.",
-        openapi_url="/api/openapi.json",
+        openapi_url=None,  # see _add_process
         docs_url=None,  # the usual documentation pages load their scripts from elsewhere
         redoc_url=None,
     )
@@ -67,14 +68,14 @@ def create_app(service: Service, *, host_names: Collection[str] = ()) -> FastAPI
     app.state.closing = asyncio.Event()
     app.add_middleware(Guard, names=tuple(host_names), access=access)
     app.include_router(routes(service))
-    app.include_router(vehicle_routes(service))
+    app.include_router(story_routes(service))
     app.include_router(streams(service))
     _add_process(app, service, access)
     _add_session(app, access)
     _add_screen(app)
     app.add_exception_handler(StarletteHTTPException, _on_http_error)
-    document = openapi_document(app)
-    app.openapi = lambda: document  # type: ignore[method-assign]  # FastAPI's own way to do so
+    made = functools.cache(lambda: openapi_document(app))
+    app.openapi = made  # type: ignore[method-assign]  # FastAPI's own way to do so
     app.add_exception_handler(RequestValidationError, _on_bad_request)
     return app
 
@@ -89,6 +90,10 @@ def _add_process(app: FastAPI, service: Service, access: Access) -> None:
             return Health(status=status)
         told = {key: value for key, value in parts.items() if key != "status"}
         return Health(status=status, parts=told)
+
+    @app.get("/api/openapi.json", include_in_schema=False)
+    def openapi() -> JSONResponse:  # in a thread: it is made when it is first asked for
+        return JSONResponse(app.openapi())
 
     @app.get("/api/asyncapi.json", tags=["process"])
     async def asyncapi() -> dict[str, Any]:

@@ -18,7 +18,7 @@ _OF_ALL: Final = {
     "403": "The token, or the page that asks, may not do this",
     "421": "The service is not called this",
 }
-_OF_BODIES: Final = {"413": "The body is too large", "415": "The body is not JSON"}
+_OF_BODIES: Final = {"413": "The body is too large", "415": "The body is of another kind"}
 
 
 def openapi_document(app: FastAPI) -> dict[str, Any]:
@@ -32,7 +32,7 @@ def openapi_document(app: FastAPI) -> dict[str, Any]:
     )
     for path, operations in document["paths"].items():
         for method, operation in operations.items():
-            _mend(operation["responses"], told=path.startswith("/api/v1/"), body=method == "post")
+            _mend(operation["responses"], told=path.startswith("/api/v1/"), body=method in {"post", "patch"})
     schemas = document["components"]["schemas"]
     for unused in ("HTTPValidationError", "ValidationError"):
         schemas.pop(unused, None)

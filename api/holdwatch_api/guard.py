@@ -12,6 +12,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 
 from holdwatch_api.access import Access, token_of
+from holdwatch_api.bodies import body_rule
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -19,11 +20,9 @@ if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
     from holdwatch_api.access import Scope as TokenScope
+    from holdwatch_api.bodies import BodyRule
 
 _log = logging.getLogger(__name__)
-
-MAX_BODY_BYTES = 64 * 1024
-"""The largest request body that is read; a recipe with all its channels has about 4 kB."""
 
 HEADERS = {
     # Everything from this origin alone: no inline script or style, no frame, no form target.
@@ -109,8 +108,9 @@ class Guard:
             nonlocal read
             message = await receive()
             read += len(message.get("body", b""))
-            if read > MAX_BODY_BYTES:
-                raise HTTPException(_TOO_LARGE[0], _TOO_LARGE[2])
+            rule = body_rule(scope["path"])
+            if read > rule.most_bytes:
+                raise HTTPException(413, _too_large(rule)[2])
             return message
 
         async def guarded_send(message: Message) -> None:
@@ -151,11 +151,12 @@ class Guard:
         if foreign or headers.get("sec-fetch-site") in {"cross-site", "same-site"}:
             return (403, "Foreign page", "Commands are taken from this service's own page only.")
         kind = headers.get("content-type", "").partition(";")[0].strip().lower()
-        if kind != "application/json":
-            return (415, "Not JSON", "Send the body as JSON with Content-Type: application/json.")
+        rule = body_rule(scope["path"])
+        if kind not in rule.kinds:
+            return (415, "Not this kind of body", rule.told)
         length = headers.get("content-length", "0")
-        if length.isascii() and length.isdigit() and int(length) > MAX_BODY_BYTES:
-            return _TOO_LARGE
+        if length.isascii() and length.isdigit() and int(length) > rule.most_bytes:
+            return _too_large(rule)
         return self._stranger(scope, headers)
 
     def _stranger(self, scope: Scope, headers: Headers) -> tuple[int, str, str] | None:
@@ -173,11 +174,11 @@ class Guard:
 
 
 _DEFECT = (500, "Defect", "This is a defect of the service; its log says more.")
-_TOO_LARGE = (
-    413,
-    "Body too large",
-    f"The body is larger than the {MAX_BODY_BYTES} bytes that are read.",
-)
+
+
+def _too_large(rule: BodyRule) -> tuple[int, str, str]:
+    detail = f"The body is larger than the {rule.most_bytes} bytes that are read."
+    return 413, "Body too large", detail
 
 
 async def _answer(send: Send, status: int, title: str, detail: str) -> None:

@@ -49,7 +49,7 @@ def next_checks(
         _check(means, place, shares, tree)
         for means in table.means
         if dye_in or not means.needs_dye
-        for place in _reach(means, tree)
+        for place in places_for(means, tree)
         if (means.key, place) not in made
     ]
     return tuple(sorted(checks, key=lambda check: (-check.bits, check.minutes)))
@@ -89,8 +89,8 @@ def _check(means: Means, place: str, shares: Mapping[str, float], tree: Componen
     )
 
 
-def _reach(means: Means, tree: ComponentTree) -> tuple[str, ...]:
-    """Return the places of this tree that a means can look at."""
+def places_for(means: Means, tree: ComponentTree) -> tuple[str, ...]:
+    """Return the places of a tree that a means can look at."""
     if "*" in means.reach:
         return tuple(leaf.key for leaf in tree.leaves)
     here = {place.key for place in tree.places}
