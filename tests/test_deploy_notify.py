@@ -10,19 +10,21 @@ import socket
 import subprocess
 import sys
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
+import sandbox_rig
 from daemon_rig import GAUGE, FedAdapter, TurnedClock, eventually, reading, shop
 from holdwatch_cli.serve import _known_to_systemd
 from holdwatch_daemon.notify import Notifier
 from holdwatch_daemon.pulse import Pulse
 from holdwatch_daemon.service import Service
+from system_parts import require, require_library
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from pathlib import Path
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="systemd is Linux's")
 
@@ -151,6 +153,7 @@ async def test_readings_that_are_not_taken_in_end_the_signs_of_life(
         await eventually(lambda: len(ear.listen()) > silent)
 
 
+UNIT = Path(__file__).parents[1] / "deploy" / "holdwatch.service"
 SHOP = """
 [site]
 name = "county-library"
@@ -160,10 +163,15 @@ name = "bay-1"
 """
 
 
-def test_a_real_process_says_ready_alive_and_stopping(ear: Ear, tmp_path: Path) -> None:
+def test_a_real_process_under_the_units_rules_says_ready_alive_and_stopping(
+    ear: Ear, tmp_path: Path
+) -> None:
     (tmp_path / "shop.toml").write_text(SHOP)
+    require("systemd-analyze", "systemd")
+    require_library("seccomp", "libseccomp2")
     watchdog_s = 1.5
-    command = [sys.executable, "-m", "holdwatch_cli", "serve", "--config", "shop.toml"]
+    command = [sys.executable, sandbox_rig.__file__, str(UNIT)]
+    command += [sys.executable, "-m", "holdwatch_cli", "serve", "--config", "shop.toml"]
     command += ["--port", "0", "--data", str(tmp_path / "data")]
     given = {"NOTIFY_SOCKET": ear.address, "WATCHDOG_USEC": str(int(watchdog_s * 1e6))}
     process = subprocess.Popen(

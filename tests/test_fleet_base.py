@@ -1,0 +1,269 @@
+"""Landing in a real PostgreSQL: twice changes nothing, gaps are known, nothing stops the rest."""
+
+from __future__ import annotations
+
+import json
+import random
+import threading
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import psycopg
+import pytest
+
+from fleet_rig import STORE, arrived, asked, store_with
+from holdwatch_cli.errors import UserError
+from holdwatch_cli.fleet import run_fill, run_gaps
+from holdwatch_cli.fleet_base import Base, Batch
+from holdwatch_cli.fleet_message import LiveReading, Refused
+from postgres_fixture import postgres, postgres_server
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+__all__ = ["postgres", "postgres_server"]
+
+FAIL = {
+    "hold": "bay-2-20260504T090412Z-1c8e2a",
+    "unit": "BM-02",
+    "recipe": "nitrogen",
+    "procedure": "pressure-decay",
+    "outcome": "fail",
+    "causes": ["leak"],
+    "sentence": "Leaks: about 19 kg of R-1234yf a year.",
+    "decided_at_s": 1834.0,
+    "leak": {
+        "mol_per_s": {"value": 2e-7, "low": 1e-7, "high": 3e-7, "interval95": [1e-7, 3e-7]},
+        "pa_m3_per_s": {"value": 5e-4, "low": None, "high": None, "at_k": 296.2},
+        "g_per_year": {"value": 19e3, "low": 18e3, "high": 2e4, "refrigerant": "R1234yf"},
+    },
+    "smallest_visible_g_per_year": 310.0,
+    "criterion": {"kind": "leak", "limit": 500.0, "g_per_year": 500.0, "source": "shop rule"},
+    "readings_used": 3668,
+    "readings_sha256": "ab" * 32,
+    "version": "0.1.0",
+}
+
+
+@pytest.fixture
+def base(postgres: str) -> Iterator[Base]:
+    with Base(postgres) as made:
+        made.create()
+        yield made
+
+
+def numbers(dsn: str) -> list[int]:
+    return [row[0] for row in asked(dsn, "SELECT sequence FROM holdwatch.events ORDER BY 1")]
+
+
+def test_landing_twice_changes_nothing(base: Base, postgres: str) -> None:
+    batch = Batch("mqtt", events=[arrived(1), arrived(2), arrived(2)])
+    assert base.land(batch) == 2
+    assert base.land(batch) == 0
+    assert numbers(postgres) == [1, 2]
+    assert asked(postgres, "SELECT count(*) FROM holdwatch.refused") == [(0,)]
+    (row,) = asked(
+        postgres,
+        "SELECT site, store, type, time, bay, data->>'text', via FROM holdwatch.events"
+        " WHERE sequence = 2",
+    )
+    when = datetime(2026, 5, 4, 9, 0, 2, 120_000, UTC)
+    assert row == ("county-library", STORE, "holdwatch.hold.noted", when, "bay-2", "note 2", "mqtt")
+
+
+def test_making_the_tables_again_leaves_what_is_there(base: Base, postgres: str) -> None:
+    base.land(Batch("mqtt", events=[arrived(1)]))
+    base.create()
+    assert numbers(postgres) == [1]
+
+
+def test_a_database_without_tables_or_of_another_version_is_said(postgres: str) -> None:
+    with Base(postgres) as base:
+        with pytest.raises(UserError, match="holdwatch fleet create"):
+            base.check()
+        base.create()
+        asked(postgres, "UPDATE holdwatch.about SET version = 2")
+        with pytest.raises(UserError, match="version 2"):
+            base.check()
+
+
+def test_a_gap_is_known_and_closes(
+    base: Base, postgres: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    base.land(Batch("mqtt", events=[arrived(n) for n in (1, 2, 5, 6, 9)]))
+    (stream,) = base.streams()
+    assert (stream.unbroken, stream.newest, stream.missing) == (2, 9, 4)
+    assert base.gaps(0.0) == [("county-library", STORE, 2, 9)]
+    assert base.gaps(60.0) == []
+    assert run_gaps(postgres, as_json=False) == 1
+    assert "1 to 9, 4 missing after 2" in capsys.readouterr().out
+    base.land(Batch("mqtt", events=[arrived(n) for n in (3, 4)]))
+    (stream,) = base.streams()
+    assert (stream.unbroken, stream.missing) == (6, 2)
+    base.land(Batch("http", events=[arrived(n) for n in (7, 8)]))
+    assert run_gaps(postgres, as_json=True) == 0
+    (stated,) = json.loads(capsys.readouterr().out)["streams"]
+    assert (stated["unbroken"], stated["gap_since"]) == (9, None)
+
+
+def test_a_shop_that_is_joined_late_lacks_its_beginning(base: Base) -> None:
+    base.land(Batch("mqtt", events=[arrived(5_000)]))
+    (stream,) = base.streams()
+    assert (stream.unbroken, stream.missing) == (0, 4_999)
+
+
+def test_a_long_stretch_is_followed_in_steps(base: Base, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("holdwatch_cli.fleet_schema.PAGE", 7)
+    base.land(Batch("mqtt", events=[arrived(n) for n in range(2, 60)]))
+    assert base.streams()[0].unbroken == 0
+    base.land(Batch("mqtt", events=[arrived(1)]))
+    assert base.streams()[0].unbroken == 59
+
+
+def test_a_database_begun_anew_counts_by_itself(base: Base, postgres: str) -> None:
+    old, new = arrived(1), arrived(1, store="77aa00bb11cc")
+    base.land(Batch("mqtt", events=[old, new, arrived(2, site="north-garage", store="5")]))
+    streams = [(each.site, each.store, each.missing) for each in base.streams()]
+    assert streams == [
+        ("county-library", STORE, 0),
+        ("county-library", "77aa00bb11cc", 0),
+        ("north-garage", "5", 1),
+    ]
+    assert len(numbers(postgres)) == 3
+
+
+def test_another_event_of_the_same_number_is_refused_and_said(base: Base, postgres: str) -> None:
+    base.land(Batch("mqtt", events=[arrived(1), arrived(2)]))
+    other = arrived(2, time="2026-05-05T08:00:00Z", data={"text": "after a copy was put back"})
+    for _ in range(2):
+        assert base.land(Batch("mqtt", events=[arrived(1), other, arrived(3)])) in {0, 1}
+    assert numbers(postgres) == [1, 2, 3]
+    assert asked(postgres, "SELECT data->>'text' FROM holdwatch.events WHERE sequence = 2") == [
+        ("note 2",)
+    ]
+    ((reason, payload),) = asked(postgres, "SELECT reason, payload FROM holdwatch.refused")
+    assert "another event has its number" in reason
+    assert json.loads(payload)["data"] == {"text": "after a copy was put back"}
+
+
+def test_what_the_database_does_not_take_stops_nothing_else(base: Base, postgres: str) -> None:
+    zero = arrived(2, data={"text": "a\0b"})  # jsonb knows no zero byte
+    batch = Batch("mqtt", events=[arrived(1), zero, arrived(3)])
+    batch.refused.append(Refused("holdwatch/x/events", "no JSON", b"{"))
+    assert base.land(batch) == 2
+    assert numbers(postgres) == [1, 3]
+    refused = asked(postgres, "SELECT topic FROM holdwatch.refused ORDER BY topic")
+    assert refused == [(f"county-library-{STORE}-2",), ("holdwatch/x/events",)]
+    assert base.streams()[0].missing == 1
+
+
+def test_a_verdict_has_its_columns(base: Base, postgres: str) -> None:
+    verdict = arrived(1, type="holdwatch.verdict", data=FAIL)
+    base.land(Batch("mqtt", events=[verdict]))
+    base.land(Batch("mqtt", events=[verdict]))
+    columns = (
+        "unit, outcome, causes, leak_g_per_year, leak_low_g_per_year, leak_mol_per_s, refrigerant,"
+        " smallest_visible_g_per_year, criterion_limit, readings_used, bay"
+    )
+    rows = asked(postgres, f"SELECT {columns} FROM holdwatch.verdicts")  # noqa: S608 - no input
+    expected = ("BM-02", "fail", ["leak"], 19e3, 18e3, 2e-7, "R1234yf", 310.0, 500.0, 3668, "bay-2")
+    assert rows == [expected]
+
+
+def test_a_verdict_of_another_shape_lands_with_what_it_has(base: Base, postgres: str) -> None:
+    odd = {"outcome": "inconclusive", "leak": None, "causes": "none", "readings_used": True}
+    base.land(Batch("mqtt", events=[arrived(1, type="holdwatch.verdict", data=odd)]))
+    question = "SELECT outcome, causes, leak_g_per_year, readings_used FROM holdwatch.verdicts"
+    assert asked(postgres, question) == [("inconclusive", None, None, None)]
+
+
+def reading(slot: datetime, value: float = 1.5e6) -> LiveReading:
+    return LiveReading(
+        site="county-library",
+        bay="bay-1",
+        role="low_side",
+        slot=slot,
+        time=slot + timedelta(seconds=3),
+        channel="gauge/pressure",
+        quantity="pressure_gauge",
+        value=value,
+        unit="Pa",
+        quality="good",
+        simulated=False,
+    )
+
+
+def test_readings_are_one_a_slot_in_a_partition_a_month(base: Base, postgres: str) -> None:
+    january, march = datetime(2025, 1, 31, 23, 59, 50, tzinfo=UTC), datetime(2025, 3, 1, tzinfo=UTC)
+    for value in (1.0, 2.0):
+        base.land(Batch("mqtt", readings=[reading(january, value), reading(march, value)]))
+    rows = asked(
+        postgres,
+        "SELECT tableoid::regclass::text, value FROM holdwatch.readings ORDER BY slot",
+    )
+    assert rows == [("holdwatch.readings_2025_01", 1.0), ("holdwatch.readings_2025_03", 1.0)]
+    asked(postgres, "DROP TABLE holdwatch.readings_2025_01")
+    assert asked(postgres, "SELECT count(*) FROM holdwatch.readings") == [(1,)]
+
+
+def test_consumers_that_land_at_once_lose_and_double_nothing(base: Base, postgres: str) -> None:
+    chance = random.Random(7)
+    wanted = list(range(1, 1_201))
+    # Every event goes to one of four consumers, one in five to a second one as well.
+    shares: list[list[int]] = [[], [], [], []]
+    for number in wanted:
+        for share in chance.sample(shares, 2 if chance.random() < 0.2 else 1):
+            share.append(number)
+    failures: list[BaseException] = []
+
+    def land(share: list[int], seed: int) -> None:
+        order = random.Random(seed)
+        try:
+            with Base(postgres) as mine:
+                for start in range(0, len(share), 40):
+                    part = share[start : start + 40]
+                    order.shuffle(part)
+                    events = [arrived(n) for n in part]
+                    mine.land(Batch("mqtt", events=events))
+        except BaseException as error:  # noqa: BLE001 - told in the test's own thread
+            failures.append(error)
+
+    threads = [
+        threading.Thread(target=land, args=each) for each in zip(shares, range(4), strict=True)
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert failures == []
+    assert numbers(postgres) == wanted
+    assert [(each.unbroken, each.missing) for each in base.streams()] == [(1_200, 0)]
+
+
+def test_a_copy_of_a_shops_database_fills_what_is_missing(
+    base: Base, postgres: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    copy = tmp_path / "holdwatch.db"
+    store_with(copy, [1, 2, 3, 4])
+    base.land(Batch("mqtt", events=[arrived(2)]))
+    assert run_fill(postgres, copy) == 0
+    assert "3 events were new" in capsys.readouterr().out
+    assert numbers(postgres) == [1, 2, 3, 4]
+    with pytest.raises(UserError, match="no such file"):
+        run_fill(postgres, tmp_path / "none.db")
+    (tmp_path / "text.db").write_text("no database")
+    with pytest.raises(UserError, match="is no database of holdwatch"):
+        run_fill(postgres, tmp_path / "text.db")
+
+
+def test_a_statement_that_fails_midway_lands_nothing_of_its_batch(
+    base: Base, postgres: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> int:
+        raise psycopg.OperationalError("the connection is gone")
+
+    monkeypatch.setattr(base, "_follow", broken)
+    with pytest.raises(psycopg.OperationalError):
+        base.land(Batch("mqtt", events=[arrived(1)]))
+    assert numbers(postgres) == []
