@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.handover import Speakers
     from holdwatch_daemon.holds import HoldRunner
     from holdwatch_daemon.messages import HoldProgress
+    from holdwatch_daemon.wire import WiredBay
     from holdwatch_physics.reading import Reading
 
 log = logging.getLogger(__name__)
@@ -54,6 +55,7 @@ class Bay:
         ranges: Role of pressure → range of its gauge (lowest, end) as recorded, Pa; None unknown.
         test_gas: Whether the unit holds nitrogen from a pressure hold, so that its pressure
             says nothing of the refrigerant.
+        wired: What switches valve and pump here; None where nothing does.
         ended_mono_ns: Monotonic end of the newest hold; what comes from before it is late.
     """
 
@@ -70,6 +72,7 @@ class Bay:
         self.last: FinishedHold | None = None
         self.test_gas = False
         self.ended_mono_ns: int | None = None
+        self.wired: WiredBay | None = None
         self.alarms = alarms
         self._role_of = {channel: role for role, channel in self.roles.items()}
         self._stale_ns = _stale_ns(config, shop)
@@ -84,6 +87,10 @@ class Bay:
             return True
         return self.runner is not None and channel in self.runner.identity.channels
 
+    def role_of(self, channel: str) -> str | None:
+        """Return the role that a channel plays here, or None."""
+        return self._role_of.get(channel)
+
     def uses(self, probe: str) -> bool:
         """Whether a probe plays a role here."""
         return any(channel.partition("/")[0] == probe for channel in self._role_of)
@@ -94,14 +101,17 @@ class Bay:
             return self.runner.is_late(reading)
         return self.ended_mono_ns is not None and reading.mono_ns <= self.ended_mono_ns
 
-    def take(self, reading: Reading) -> None:
-        """Take a reading that is to be believed: into the running hold, and as newest value."""
+    def take(self, reading: Reading, *, judged: bool = True) -> None:
+        """Take a reading that is to be believed: into the running hold, and as newest value.
+
+        With ``judged`` false the hold does not get it: it could not be stored.
+        """
         role = self._role_of.get(reading.channel)
         if role is not None:
             known = self.newest.get(role)
             if known is None or known.mono_ns <= reading.mono_ns:
                 self.newest[role] = reading
-        if self.runner is not None:
+        if self.runner is not None and judged:
             self.runner.feed(reading)
             if self.runner.alarm is not None:
                 text, self.runner.alarm = self.runner.alarm, None
@@ -110,6 +120,8 @@ class Bay:
                 self.end_hold()
         if role is not None:
             self._watch(role, reading)
+        if self.wired is not None:
+            self.wired.take(reading)
 
     def begin_hold(self, runner: HoldRunner) -> None:
         """Let a hold run here."""

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import uuid
 from collections import defaultdict
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, assert_never
+from typing import TYPE_CHECKING, assert_never
 
 from holdwatch_daemon.events import Draft
-from holdwatch_daemon.holds import HoldIdentity, HoldRunner, write_begin
+from holdwatch_daemon.hold_binding import Binding, bind
+from holdwatch_daemon.hold_start import HoldStarter, Means, Part, RefusedError
 from holdwatch_daemon.messages import (
     AcknowledgeAlarm,
     BindWorkOrder,
@@ -18,53 +16,29 @@ from holdwatch_daemon.messages import (
     ExtendHold,
     Reply,
     SayIsolated,
+    StartEvacuation,
     StartHold,
+    StopEvacuation,
     StopHold,
 )
-from holdwatch_daemon.recipes import complete_recipe
 from holdwatch_daemon.store import answers, rows
-from holdwatch_daemon.story_holds import filled_for_bay
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_physics.fluids import FluidError
-from holdwatch_procedures.hold import Hold
-from holdwatch_procedures.recipe import RecipeError
+from holdwatch_procedures.story.rows import StoryError
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Mapping
+    from collections.abc import Callable, Iterable
 
     from holdwatch_daemon.bays import Bay
-    from holdwatch_daemon.clock import ServiceClock
-    from holdwatch_daemon.config import ShopConfig
-    from holdwatch_daemon.events import EventLog, Telling
-    from holdwatch_daemon.fitness import Procedure
-    from holdwatch_daemon.store.queries import Queries
-    from holdwatch_daemon.store.rows import Ids
-    from holdwatch_physics.fluids import Fluids
+    from holdwatch_daemon.events import Telling
+    from holdwatch_daemon.holds import HoldRunner
+    from holdwatch_daemon.wire import WiredBay
+    from holdwatch_physics.reading import Reading
     from holdwatch_procedures.recipe import Recipe
-    from holdwatch_procedures.story.units_under_test import UnitUnderTest
 
-
-@dataclass(frozen=True, slots=True)
-class Means:
-    """What commands are carried out with."""
-
-    config: ShopConfig
-    clock: ServiceClock
-    events: EventLog
-    ids: Ids
-    queries: Queries
-    fluids: Callable[[], Awaitable[Fluids]]
-    simulated: bool
-    version: str
-    unfit: Callable[[str, Procedure], str | None]
-
+__all__ = ["CommandDesk", "Means"]
 
 LONGEST_MIN = 10_080
 """The longest that a hold may last with all its extensions, minutes: a recipe's own limit."""
-
-
-class _RefusedError(Exception):
-    """A command cannot be carried out; the message is the reply."""
 
 
 class CommandDesk:
@@ -72,10 +46,18 @@ class CommandDesk:
 
     The reply is written in the transaction of what the command did, under the sender's id, so
     that a command delivered again, even after a restart, is answered and not repeated.
+
+    Args:
+        means: What it works with.
+
+    Attributes:
+        wired: The bays whose valve and pump are switched by wire, by name.
     """
 
     def __init__(self, means: Means) -> None:
         self._means = means
+        self._starter = HoldStarter(means)
+        self.wired: dict[str, WiredBay] = {}
         self._locks: defaultdict[str, asyncio.Lock] = defaultdict(asyncio.Lock)
 
     async def carry_out(self, bay: Bay, command: Command, by: str) -> Reply:
@@ -88,10 +70,10 @@ class CommandDesk:
                 return known
             try:
                 return await self._do(bay, command, by)
-            except _RefusedError as refusal:
+            except RefusedError as refusal:
                 return await self._refuse(bay, command, by, str(refusal))
 
-    async def _do(self, bay: Bay, command: Command, by: str) -> Reply:
+    async def _do(self, bay: Bay, command: Command, by: str) -> Reply:  # noqa: PLR0911 - one a command
         match command:
             case StartHold():
                 return await self._start(bay, command, by)
@@ -105,59 +87,72 @@ class CommandDesk:
                 return await self._isolated(bay, command, by)
             case AcknowledgeAlarm():
                 return await self._acknowledge(bay, command, by)
+            case StartEvacuation():
+                return await self._evacuate(bay, command, by)
+            case StopEvacuation():
+                return await self._stop_evacuating(bay, command, by)
         assert_never(command)
+
+    async def begin_isolated(
+        self,
+        bay: Bay,
+        recipe: Recipe,
+        closed_ns: int,
+        readings: Callable[[], Iterable[Reading]],
+        continues: tuple[str, ...],
+    ) -> HoldRunner:
+        """Begin the hold of an unattended evacuation, counted from when its valve was closed.
+
+        Args:
+            bay: Where.
+            recipe: What it is judged by.
+            closed_ns: Monotonic time at which the valve was confirmed closed.
+            readings: Gives the bay's readings since.
+            continues: Ids of the evacuation's earlier holds.
+
+        Raises:
+            RefusedError: It cannot begin; one sentence.
+        """
+        async with self._locks[bay.name]:
+            if continues:
+                recipe = await self._starter.continued(bay, recipe, continues)
+            return await self._starter.begin(
+                bay, recipe, "evacuation", lambda *_: None, isolated=(closed_ns, readings)
+            )
 
     async def _start(self, bay: Bay, command: StartHold, by: str) -> Reply:
         if bay.runner is not None:
-            raise _RefusedError(f"A hold is running in {bay.label}; stop it first.")
-        earlier = await self._earlier(bay, command)
-        recipe = self._recipe(bay, command, earlier, await self._stored_unit(bay))
+            raise RefusedError(f"A hold is running in {bay.label}; stop it first.")
+        self._check_no_evacuation(bay)
+        part = None
+        if command.section is not None or command.volume_l is not None:
+            figures = command.model_dump(
+                include={"volume_l", "volume_uncertainty"}, exclude_none=True
+            )
+            part = Part(command.section, figures)
+        recipe = await self._starter.recipe(bay, command.recipe, command.continues, part)
         means = self._means
         unfit = means.unfit(bay.name, recipe.procedure)
         if unfit is not None:
-            raise _RefusedError(unfit)
-        try:
-            hold = Hold(recipe, await means.fluids(), version=means.version)
-        except (RecipeError, FluidError) as error:
-            raise _RefusedError(str(error)) from error
-        # A reading stamped with this very instant may be recorded already, and is not this hold's:
-        # a replay would else judge one that the live hold was never fed.
-        zero_ns, started_ns = means.clock.mono_ns() + 1, means.clock.utc_ns()
-        channels = {channel: role for role, channel in bay.roles.items()}
-        hold_id = f"{bay.name}-{_compact(started_ns)}-{uuid.uuid4().hex[:6]}"
-        identity = HoldIdentity(hold_id, bay.name, bay.unit, recipe, channels, started_ns)
-        reply = Reply(id=command.id, ok=True, text="The hold has begun.", hold_id=hold_id)
+            raise RefusedError(unfit)
+        replies: list[Reply] = []
 
-        def work(telling: Telling) -> None:
-            write_begin(
-                telling,
-                identity,
-                means.ids,
-                zero_mono_ns=zero_ns,
-                simulated=means.simulated,
-                version=means.version,
-                by=by,
-            )
+        def also(telling: Telling, hold_id: str) -> None:
+            text = "The hold has begun."
+            if command.work_order is not None:
+                binding = Binding(command.work_order, command.section)
+                told = bind(telling, hold_id, binding, means.clock.utc_ns(), by)
+                text = f"{text} {told}"
+            reply = Reply(id=command.id, ok=True, text=text, hold_id=hold_id)
+            replies[:] = [reply]
             self._keep(telling, bay, command, by, reply)
 
-        begun = means.events.transact(work)
-        # From here on readings are fed; what they tell is written after the hold's beginning.
-        bay.begin_hold(
-            HoldRunner(
-                identity,
-                hold,
-                means.events,
-                means.clock.utc_ns,
-                zero_mono_ns=zero_ns,
-                version=means.version,
-            )
-        )
+        said = None if command.section is None else {"section": command.section}
         try:
-            await begun
-        except Exception:
-            bay.runner = None
-            raise
-        return reply
+            await self._starter.begin(bay, recipe, by, also, told=said)
+        except StoryError as error:
+            raise RefusedError(str(error)) from error
+        return replies[0]
 
     async def _stop(self, bay: Bay, command: StopHold, by: str) -> Reply:
         runner = _running(bay)
@@ -167,6 +162,7 @@ class CommandDesk:
         reply = Reply(id=command.id, ok=True, text=verdict.sentence, hold_id=runner.identity.id)
         written = runner.finish(text, lambda t: self._keep(t, bay, command, by, reply))
         bay.end_hold()
+        self._leave_evacuation(bay, text)
         await written
         return reply
 
@@ -185,7 +181,7 @@ class CommandDesk:
         runner = _running(bay)
         longest = runner.hold.longest_min + command.minutes
         if longest > LONGEST_MIN:
-            raise _RefusedError(
+            raise RefusedError(
                 f"The hold in {bay.label} would last {longest:g} min; {LONGEST_MIN} is the most. "
                 "Stop it and judge what there is."
             )
@@ -207,23 +203,72 @@ class CommandDesk:
         elif bay.last is not None:
             hold_id = bay.last.id
         else:
-            raise _RefusedError(f"No hold has been made in {bay.label} that could be bound.")
+            raise RefusedError(f"No hold has been made in {bay.label} that could be bound.")
         utc_ns = self._means.clock.utc_ns()
-        text = f"Bound to work order {command.work_order}."
-        reply = Reply(id=command.id, ok=True, text=text, hold_id=hold_id)
-        data = {"hold": hold_id, "work_order": command.work_order, "text": text, "by": by}
+        binding = Binding(command.work_order, command.section, command.after_repair)
 
-        def work(telling: Telling) -> None:
-            rows.bind_work_order(telling.connection, hold_id, command.work_order, rfc3339(utc_ns))
-            telling.tell(Draft("holdwatch.hold.noted", utc_ns, data, bay.name, hold_id))
+        def work(telling: Telling) -> Reply:
+            text = bind(telling, hold_id, binding, utc_ns, by)
+            reply = Reply(id=command.id, ok=True, text=text, hold_id=hold_id)
             self._keep(telling, bay, command, by, reply)
+            return reply
 
-        await self._means.events.transact(work)
+        try:
+            return await self._means.events.transact(work)
+        except StoryError as error:
+            raise RefusedError(str(error)) from error
+
+    async def _evacuate(self, bay: Bay, command: StartEvacuation, by: str) -> Reply:
+        wired = self._wired(bay)
+        if not command.recovered:
+            raise RefusedError(
+                "Recover the refrigerant first and say so: what a pump draws off is vented."
+            )
+        if bay.runner is not None:
+            raise RefusedError(f"A hold is running in {bay.label}; stop it first.")
+        recipe = await self._starter.recipe(bay, command.recipe)
+        if not recipe.is_vacuum:
+            raise RefusedError(f"Recipe {recipe.name!r} is no standing vacuum.")
+        unfit = self._means.unfit(bay.name, recipe.procedure)
+        if unfit is not None:
+            raise RefusedError(unfit)
+        text = wired.start(recipe, by)
+        reply = Reply(id=command.id, ok=True, text=text)
+        await self._means.events.transact(lambda t: self._keep(t, bay, command, by, reply))
         return reply
+
+    async def _stop_evacuating(self, bay: Bay, command: StopEvacuation, by: str) -> Reply:
+        wired = self._wired(bay)
+        if not wired.runs:
+            raise RefusedError(f"No evacuation is running in {bay.label}.")
+        wired.stop(f"Stopped by {by}.")
+        text = "It ends: the valve is closed, then the pump is stopped."
+        reply = Reply(id=command.id, ok=True, text=text)
+        await self._means.events.transact(lambda t: self._keep(t, bay, command, by, reply))
+        return reply
+
+    def _wired(self, bay: Bay) -> WiredBay:
+        wired = self.wired.get(bay.name)
+        if wired is None:
+            raise RefusedError(
+                f"Valve and pump of {bay.label} are not switched by wire; see [bay.wire]."
+            )
+        return wired
+
+    def _check_no_evacuation(self, bay: Bay) -> None:
+        wired = self.wired.get(bay.name)
+        if wired is not None and wired.runs:
+            raise RefusedError(f"An evacuation is running in {bay.label}; stop it first.")
+
+    def _leave_evacuation(self, bay: Bay, why: str) -> None:
+        """A person who stops the hold of an evacuation wishes no further pump-down."""
+        wired = self.wired.get(bay.name)
+        if wired is not None:
+            wired.stop(why)
 
     async def _acknowledge(self, bay: Bay, command: AcknowledgeAlarm, by: str) -> Reply:
         if not bay.alarms.acknowledge(command.alarm, self._means.clock.utc_ns()):
-            raise _RefusedError(f"No alarm {command.alarm!r} stands in {bay.label}.")
+            raise RefusedError(f"No alarm {command.alarm!r} stands in {bay.label}.")
         reply = Reply(id=command.id, ok=True, text="Acknowledged.")
         await self._means.events.transact(lambda t: self._keep(t, bay, command, by, reply))
         return reply
@@ -251,60 +296,8 @@ class CommandDesk:
             reply=reply.model_dump_json(),
         )
 
-    async def _earlier(self, bay: Bay, command: StartHold) -> list[dict[str, Any]]:
-        """What the holds that this one continues have found by themselves."""
-        found: list[dict[str, Any]] = []
-        for hold_id in command.continues:
-            row = await self._means.queries.hold(hold_id)
-            verdict = await self._means.queries.verdict(hold_id)
-            if row is None or verdict is None:
-                raise _RefusedError(f"No finished hold {hold_id!r} is known to continue.")
-            if row.unit != bay.unit or row.procedure != "standing-vacuum":
-                raise _RefusedError(
-                    f"Hold {hold_id!r} is no standing vacuum of the unit in {bay.label}."
-                )
-            own = verdict.get("own_slope_pa_per_s")
-            if own is None:
-                raise _RefusedError(f"Hold {hold_id!r} was too short to say anything.")
-            figures = {f"{key}_pa_per_s": own[key] for key in ("low", "high")}
-            found.append({"hold": hold_id, "slope_pa_per_s": own["value"], **figures})
-        return found
-
-    async def _stored_unit(self, bay: Bay) -> UnitUnderTest | None:
-        """The unit of the story that goes by the name of the one in this bay."""
-        return None if bay.unit is None else await self._means.queries.unit_named(bay.unit)
-
-    def _recipe(
-        self,
-        bay: Bay,
-        command: StartHold,
-        earlier: list[dict[str, Any]],
-        stored: UnitUnderTest | None,
-    ) -> Recipe:
-        config = self._means.config
-        table: Mapping[str, Any]
-        if isinstance(command.recipe, str):
-            name = command.recipe
-            if name not in config.recipes:
-                known = ", ".join(sorted(config.recipes)) or "none is configured"
-                raise _RefusedError(f"No recipe is named {name!r}; known: {known}.")
-            table, where = config.recipes[name], f"recipe {name}"
-        else:
-            name, table, where = "given with the command", command.recipe, "recipe"
-        table = filled_for_bay(table, bay.config, stored)
-        if earlier:
-            table = dict(table) | {"earlier_holds": earlier}
-        try:
-            return complete_recipe(table, config, bay.config, name=name, where=where)
-        except RecipeError as error:
-            raise _RefusedError(str(error)) from error
-
 
 def _running(bay: Bay) -> HoldRunner:
     if bay.runner is None:
-        raise _RefusedError(f"No hold is running in {bay.label}.")
+        raise RefusedError(f"No hold is running in {bay.label}.")
     return bay.runner
-
-
-def _compact(utc_ns: int) -> str:
-    return datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC).strftime("%Y%m%dT%H%M%SZ")

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
-from ipaddress import ip_address
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from holdwatch_daemon.calibration import calibration_of
 from holdwatch_daemon.config_base import NAME, PRESSURES, CalibrationConfig, Table, unit_of
+from holdwatch_daemon.config_keeping import KeepingConfig
 from holdwatch_daemon.config_ways import (
     CHANNEL,
     BluetoothConfig,
@@ -24,6 +25,7 @@ from holdwatch_daemon.config_ways import (
     TopicConfig,
 )
 from holdwatch_daemon.config_webhook import WebhookConfig  # noqa: TC001 - pydantic reads it
+from holdwatch_daemon.config_wire import WireConfig  # noqa: TC001 - pydantic reads it
 from holdwatch_physics.atmosphere import standard_pressure
 from holdwatch_physics.reading import Quantity, role_of
 from holdwatch_physics.substances import FluidError, refrigerant
@@ -38,6 +40,14 @@ _ADDRESS = (
 
 
 _HOST_NAME = r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$"
+
+
+def _network(text: str) -> str:
+    try:
+        return str(ip_network(text)) if "/" in text else str(ip_address(text))
+    except ValueError as error:
+        message = f"a proxy is an address or a network (10.0.0.0/24): {error}"
+        raise ValueError(message) from error
 
 
 def _known_refrigerant(name: object) -> str:
@@ -76,9 +86,10 @@ class SiteConfig(Table):
 
 
 class HttpConfig(Table):
-    """The API and bay screen; beyond this machine they need TLS and tokens.
+    """The API and bay screen; beyond this machine they need TLS, or a proxy that has it.
 
     ``host_names`` are the names, beside plain addresses, that the screen is opened by.
+    ``proxies`` are the addresses and networks that requests are forwarded from.
     """
 
     host: str = "127.0.0.1"
@@ -88,6 +99,7 @@ class HttpConfig(Table):
     watch_token_file: Path | None = None
     operate_token_file: Path | None = None
     host_names: tuple[Annotated[str, Field(pattern=_HOST_NAME)], ...] = ()
+    proxies: tuple[Annotated[str, AfterValidator(_network)], ...] = ()
 
     @property
     def is_loopback(self) -> bool:
@@ -98,11 +110,10 @@ class HttpConfig(Table):
     def _safe_beyond_loopback(self) -> Self:
         if (self.certificate is None) != (self.private_key is None):
             raise ValueError("`certificate` and `private_key` go together")
-        guarded = (self.certificate, self.watch_token_file, self.operate_token_file)
-        if not self.is_loopback and None in guarded:
+        if not self.is_loopback and self.certificate is None and not self.proxies:
             message = (
-                f"host {self.host!r} can be reached from the network: give `certificate`, "
-                "`private_key`, `watch_token_file` and `operate_token_file`, "
+                f"host {self.host!r} can be reached from the network: give `certificate` and "
+                "`private_key`, or the `proxies` that carry TLS before it, "
                 "or set host to 127.0.0.1"
             )
             raise ValueError(message)
@@ -328,6 +339,7 @@ class BayConfig(Table):
     label: str | None = Field(default=None, max_length=60)
     unit_under_test: UnitUnderTest | None = None
     roles: dict[str, str] = Field(default_factory=dict)
+    wire: WireConfig | None = None
 
     @model_validator(mode="after")
     def _roles_are_known(self) -> Self:
@@ -358,6 +370,7 @@ class ShopConfig(Table):
     bay: tuple[BayConfig, ...] = ()
     recipes: dict[str, dict[str, Any]] = Field(default_factory=dict)
     webhook: tuple[WebhookConfig, ...] = ()
+    keeping: KeepingConfig = KeepingConfig()
 
     @property
     def mqtt_prefix(self) -> str:

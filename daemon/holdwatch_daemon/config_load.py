@@ -11,8 +11,10 @@ from pydantic import ValidationError
 
 from holdwatch_daemon import config as models
 from holdwatch_daemon import config_ways as ways
+from holdwatch_daemon import config_wire as wire
 from holdwatch_daemon.config import BayConfig, ShopConfig
 from holdwatch_daemon.config_base import CalibrationConfig
+from holdwatch_daemon.config_keeping import KeepingConfig
 from holdwatch_daemon.errors import ConfigError
 from holdwatch_daemon.recipes import check_recipe_table, shipped_recipes
 from holdwatch_physics.reading import role_of
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 
 _TABLES: dict[str, type[Table]] = {
     "site": models.SiteConfig,
+    "keeping": KeepingConfig,
     "http": models.HttpConfig,
     "mqtt": models.MqttConfig,
     "show": models.ShowConfig,
@@ -41,6 +44,9 @@ _TABLES: dict[str, type[Table]] = {
     "topic": ways.TopicConfig,
     "serial": ways.SerialConfig,
     "field": ways.FieldConfig,
+    "wire": wire.WireConfig,
+    "valve": wire.RelayConfig,
+    "pump": wire.RelayConfig,
 }
 _MEANING = {
     "probe.name": "the probe's name, letters, digits, - and _",
@@ -57,6 +63,8 @@ _PLAIN = {
         "key": "write the 32 hexadecimal digits of the probe's key",
         "channel": "write pressure, temperature, or a further one such as pressure.2",
         "topic": "write one topic, without # and +",
+        "command": "write one topic, without # and +",
+        "state": "write one topic, without # and +",
         "adapter": "write the adapter's name, for example hci0",
     }
 }
@@ -145,6 +153,7 @@ def _cross_checks(config: ShopConfig) -> Iterator[str]:
         if count > 1:
             yield f"`probe.address`: {address} stands {count} times; each probe has its own"
     yield from _ways_together(config)
+    yield from wire.wire_problems(config.bay)
     for bay in config.bay:
         for role, channel in bay.roles.items():
             yield from _role_problems(config, bay, role, channel)

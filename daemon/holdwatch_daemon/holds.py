@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from holdwatch_daemon.events import Draft
+from holdwatch_daemon.hold_binding import settle
 from holdwatch_daemon.store import rows
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.trace_line import TRACE_HEADER
@@ -73,6 +74,7 @@ def write_begin(
     simulated: bool,
     version: str,
     by: str,
+    told: Mapping[str, object] | None = None,
 ) -> None:
     """Write a new hold with its channels and its first segment, and tell that it began.
 
@@ -84,6 +86,7 @@ def write_begin(
         simulated: Whether its time is simulated.
         version: The software's.
         by: Where the command came from.
+        told: What the event says beside the usual.
     """
     connection, recipe = telling.connection, identity.recipe
     started = rfc3339(identity.started_utc_ns)
@@ -115,6 +118,7 @@ def write_begin(
         "refrigerant": recipe.refrigerant,
         "criterion": recipe.criterion.text,
         "by": by,
+        **(told or {}),
     }
     telling.tell(
         Draft("holdwatch.hold.started", identity.started_utc_ns, data, identity.bay, identity.id)
@@ -285,6 +289,11 @@ class HoldRunner:
             self._broken = failed_judging(self.identity.recipe, self._version, error)
         return self._broken
 
+    def break_off(self, sentence: str, reason: str) -> None:
+        """End a hold whose record is lost, whatever it was about to say: never a pass."""
+        text = failed_judging(self.identity.recipe, self._version, RuntimeError(reason))
+        self._broken = replace(text, sentence=sentence, reasons=(reason,))
+
     def _write(
         self,
         notices: list[Notice],
@@ -310,6 +319,7 @@ class HoldRunner:
             if verdict is not None:
                 rows.end_hold(telling.connection, identity.id, rfc3339(now_ns), end_t_ns, verdict)
                 telling.tell(self._verdict_draft(verdict, now_ns))
+                settle(telling, identity.id, now_ns)
             if after is not None:
                 after(telling)
 

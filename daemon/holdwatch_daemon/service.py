@@ -17,47 +17,44 @@ from holdwatch_daemon.calibration import calibration_drafts, last_told
 from holdwatch_daemon.clock import ClockSteps, step_text
 from holdwatch_daemon.commands import CommandDesk, Means
 from holdwatch_daemon.destination import Destination, destination
-from holdwatch_daemon.events import Draft, EventLog
+from holdwatch_daemon.events import Draft
 from holdwatch_daemon.fitness import unfit
 from holdwatch_daemon.health import health_of, metrics_of
 from holdwatch_daemon.holds import OVERDUE_NS
 from holdwatch_daemon.intake import Intake
-from holdwatch_daemon.keeping import Keeper
 from holdwatch_daemon.live import live_message
 from holdwatch_daemon.outbox import Outbox, Shop
 from holdwatch_daemon.probes import ProbeBook
 from holdwatch_daemon.pulse import Pulse
+from holdwatch_daemon.recorder import open_recorder
 from holdwatch_daemon.resume import carry_on, give_up, last_finished, replay
 from holdwatch_daemon.senses import Senses
 from holdwatch_daemon.state import bay_state
-from holdwatch_daemon.store import answers, rows
-from holdwatch_daemon.store.opening import open_database
-from holdwatch_daemon.store.queries import Queries
-from holdwatch_daemon.store.rows import Ids
-from holdwatch_daemon.store.writer import Writer
+from holdwatch_daemon.store import answers
 from holdwatch_daemon.supervisor import Supervisor
 from holdwatch_daemon.tasks import end_tasks
-from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_daemon.version import version
 from holdwatch_daemon.watchdog import LIMIT_S, LoopWatchdog
 from holdwatch_daemon.webhooks import open_webhooks
+from holdwatch_daemon.wires import Wires
 from holdwatch_physics.fluids import FluidError, Fluids
 from holdwatch_procedures.recipe import RecipeError
 from holdwatch_procedures.vacuum_nnls import warm_up
 
 if TYPE_CHECKING:
-    import sqlite3
     from collections.abc import AsyncGenerator, Mapping, Sequence
     from types import TracebackType
 
     from holdwatch_adapters.ports import Adapter
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.events import EventLog
     from holdwatch_daemon.fitness import Procedure
     from holdwatch_daemon.health import Metric
     from holdwatch_daemon.holds import HoldRunner
     from holdwatch_daemon.messages import BayState, Command, EventType, Live, Reply
     from holdwatch_daemon.store.answers import HoldRow
+    from holdwatch_daemon.store.queries import Queries
     from holdwatch_daemon.watchdog import Stall
     from holdwatch_daemon.webhooks import Webhook
     from holdwatch_physics.reading import ProbeNotice, Reading
@@ -143,12 +140,14 @@ class Service:
             undo.callback(self._close_subscriptions)
             self._fluids_loading = self._group.create_task(self._load_fluids())
             await self._furnish_bays()
-            await self._start_outbox(undo)
+            to = await self._start_outbox(undo)
             self._webhooks = await open_webhooks(self.config, self.events, self.store, self._random)
             await self._tell("holdwatch.service.started")
             told = await self.store.ask(last_told)
             await self.events.tell(*calibration_drafts(self.config, told, self.clock.utc_ns()))
             self._watchdog = undo.enter_context(LoopWatchdog(self._tell_stall, self._stall_s))
+            await self._wires.begin(self._group, to, self.store, self._random)
+            undo.push_async_callback(self._wires.end, _DRAIN_S)
             self._start_tasks()
             undo.push_async_callback(self._stop_tasks)
             self._exit = undo.pop_all()
@@ -252,24 +251,12 @@ class Service:
     # -- starting ---------------------------------------------------------------------------
 
     async def _open_store(self, undo: contextlib.AsyncExitStack) -> None:
-        now = rfc3339(self.clock.utc_ns())
-        opened = await asyncio.to_thread(open_database, self.config.database, now)
-        undo.callback(opened.lock.release)
-        self.store = Queries(self.config.database)
-        self._database_id = opened.database_id
-        self._ids = Ids(self.clock.boot_id, simulated=self.simulated)
-        self._writer = Writer(opened.connection, self._ids)
-        undo.push_async_callback(self._writer.close)
-        # Closed before the writer: the last connection to go folds the log back into the file.
-        undo.push_async_callback(self.store.close)
-        self.events = EventLog(
-            self._writer,
-            self.store,
-            site=self.config.site.name,
-            database_id=opened.database_id,
-            simulated=self.simulated,
-            newest=await self.store.newest_sequence(),
+        self._recorder = await open_recorder(
+            undo, self.config, self.clock, simulated=self.simulated, version=self.version
         )
+        self.store, self.events = self._recorder.store, self._recorder.events
+        self._ids, self._writer = self._recorder.ids, self._recorder.writer
+        self._database_id = self._recorder.database_id
 
     async def _load_fluids(self) -> Fluids:
         self._fluids = await asyncio.to_thread(_load_slow_libraries)
@@ -277,14 +264,9 @@ class Service:
 
     async def _furnish_bays(self) -> None:
         """Make the bays as they were, and carry on their holds."""
-        config, now = self.config, rfc3339(self.clock.utc_ns())
+        config = self.config
         self._book = ProbeBook(config.probe)
-
-        def note_probes(connection: sqlite3.Connection) -> None:
-            for probe in config.probe:
-                rows.insert_probe(connection, probe.name, probe.kind, probe.address, now)
-
-        await self._writer.transact(note_probes)
+        await self._recorder.note_probes()
         bays: dict[str, Bay] = {}
         for each in config.bay:
             name = each.name
@@ -295,6 +277,7 @@ class Service:
                 bays[name].last = FinishedHold(last.hold_id, last, last.verdict_sentence or "")
                 bays[name].test_gas = last.procedure == "pressure-decay"
         self.bays = bays
+        await self._recorder.furnished(bays)
         for row in await self.store.ask(answers.running_holds):
             await self._resume(row)
         means = Means(
@@ -309,6 +292,7 @@ class Service:
             unfit=self.unfit,
         )
         self._desk = CommandDesk(means)
+        self._wires = Wires(means, bays, self._desk, self._allowance_ns)
         senses = Senses(config)
         self._intake = Intake(self._book, senses, self.bays, self._writer, self.events, self.clock)
 
@@ -335,12 +319,11 @@ class Service:
             Supervisor(adapter, self._inbox.put, self.clock, self._random)
             for adapter in self._adapters
         ]
-        keeper = Keeper(self._writer, self._ids, self.clock)
-        self._tasks = [create(self._pump()), create(self._tick()), create(keeper.run())]
+        self._tasks = [create(self._pump()), create(self._tick()), create(self._recorder.keep())]
         self._tasks += [create(supervisor.run()) for supervisor in self._supervisors]
         self._tasks += [create(webhook.run()) for webhook in self._webhooks]
 
-    async def _start_outbox(self, undo: contextlib.AsyncExitStack) -> None:
+    async def _start_outbox(self, undo: contextlib.AsyncExitStack) -> Destination:
         client_id = f"holdwatch-{self.config.site.name}-{self._database_id}"
         prefix = self.config.mqtt_prefix
         if self.config.mqtt is None:
@@ -361,6 +344,7 @@ class Service:
         self._publishing = self._group.create_task(self._outbox.run())
         # The broker ends after the outbox, whose callback is the later one and runs first.
         undo.push_async_callback(self._stop_outbox)
+        return to
 
     # -- running ----------------------------------------------------------------------------
 
@@ -390,6 +374,8 @@ class Service:
                     changed = True
                 if changed or bay.runner is not None:
                     self._changes.note(bay.name)
+            for name in self._wires.tick():
+                self._changes.note(name)
             self._tell_clock_step(self._steps.look(self.clock))
             await self.events.catch_up()
 

@@ -31,6 +31,9 @@ def bay_state(
     else:
         hold = None
         doing, sentence = "idle", _idle_sentence(bay, now_mono_ns, stale_allowance_ns)
+    evacuation = None if bay.wired is None else bay.wired.message()
+    if evacuation is not None and evacuation.step != "idle" and bay.runner is None:
+        sentence = evacuation.sentence
     return BayState.model_validate(
         {
             "bay": bay.name,
@@ -44,6 +47,7 @@ def bay_state(
             "alarms": bay.alarms.standing(),
             "simulated": simulated,
             "time": rfc3339(now_utc_ns),
+            "evacuation": evacuation,
         }
     )
 

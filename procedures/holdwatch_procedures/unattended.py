@@ -140,6 +140,12 @@ class Unattended:
             return []
         return self._end(t_ns, Outcome.STOPPED, why)
 
+    def leave(self, t_ns: int, why: str) -> list[Order]:
+        """End because this service stops; a running hold is not ended, it goes on later."""
+        if not self.runs or self.step in _SHUTTING:
+            return []
+        return self._end(t_ns, Outcome.INTERRUPTED, why)
+
     def make_safe(self, t_ns: int, why: str | None) -> list[Order]:
         """Command valve closed and pump off, since what was before is not known.
 
