@@ -10,10 +10,11 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from holdwatch_daemon.messages import Event
+from holdwatch_daemon.store.numbers import SHOP, next_number
 from holdwatch_daemon.timestamps import rfc3339
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncGenerator, Callable
+    from collections.abc import AsyncGenerator, Callable, Mapping
 
     from holdwatch_daemon.messages import EventType
     from holdwatch_daemon.store.queries import Queries
@@ -77,12 +78,8 @@ def append_event(
         id_head: What its id begins with: site and database.
         simulated: Whether it is marked as simulated.
     """
-    (sequence,) = connection.execute("SELECT COALESCE(MAX(sequence), 0) + 1 FROM events").fetchone()
-    baysequence = None
-    if draft.bay is not None:
-        (baysequence,) = connection.execute(
-            "SELECT COALESCE(MAX(baysequence), 0) + 1 FROM events WHERE bay = ?", (draft.bay,)
-        ).fetchone()
+    sequence = next_number(connection, None)
+    baysequence = None if draft.bay is None else next_number(connection, draft.bay)
     event = Event(
         id=f"{id_head}-{sequence}",
         source=source,
@@ -122,6 +119,7 @@ class EventLog:
         database_id: What keeps ids apart when a database is begun anew.
         simulated: Whether events are marked as simulated.
         newest: The number of the newest event already written.
+        note: Keeps numbers that were told, by bay; see ``store.numbers``.
     """
 
     def __init__(
@@ -133,7 +131,9 @@ class EventLog:
         database_id: str,
         simulated: bool,
         newest: int,
+        note: Callable[[Mapping[str, int]], None] | None = None,
     ) -> None:
+        self._note = note
         self._writer = writer
         self._queries = queries
         self._source = f"/holdwatch/{site}"
@@ -235,6 +235,9 @@ class EventLog:
             self._recent.clear()  # another program's lie between: memory must have no gap
         self._recent.extend(news)
         self._newest = news[-1].sequence
+        if self._note is not None:
+            numbers = {each.bay: each.baysequence for each in news if each.bay and each.baysequence}
+            self._note({**numbers, SHOP: self._newest})
         self._wake()
 
     def _wake(self) -> None:

@@ -130,6 +130,17 @@ class Intake:
         reading = sensed.reading
         self._book.heard(reading, out_of_order=sensed.out_of_order)
         bays = [bay for bay in self._bays if bay.hears(reading.channel)]
+        if self._writer.is_overfull:
+            # Neither stored nor judged: a hold must not rest on what is not on the disk.
+            self._writer.drop(reading)
+            for bay in bays:
+                bay.take(reading, judged=False)
+        else:
+            self._hand_on(reading, bays)
+        return [bay.name for bay in bays]
+
+    def _hand_on(self, reading: Reading, bays: list[Bay]) -> None:
+        """Hand a reading to the recorder, then to the bays that hear it."""
         late = [bay for bay in bays if bay.is_late(reading)]
         # Late for one bay is late for all that share the channel: a reading has one flag.
         self._writer.write_readings([FlaggedReading(reading, "late" if late else None)])
@@ -139,7 +150,6 @@ class Intake:
         if not late:
             for bay in bays:
                 bay.take(reading)
-        return [bay.name for bay in bays]
 
     def _tell(self, draft: Draft | None, probe: str) -> None:
         """Write an event about a probe; where one bay alone uses the probe, it is the bay's."""

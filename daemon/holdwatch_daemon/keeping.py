@@ -1,4 +1,4 @@
-"""Keeping the store in order while the service runs: readings rolled into tiers."""
+"""Keeping the store in order while the service runs: rolled, thinned by rule, the disk watched."""
 
 from __future__ import annotations
 
@@ -6,21 +6,38 @@ import asyncio
 import logging
 import sqlite3
 import time
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from holdwatch_daemon.disk import DAY_NS, reusable_bytes
+from holdwatch_daemon.events import Draft
+from holdwatch_daemon.store import thinning
 from holdwatch_daemon.store.rolling import STEP_ROWS, Roller
+from holdwatch_daemon.store.thinning import Limits, Thinner
+from holdwatch_daemon.timestamps import rfc3339
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from holdwatch_daemon.bays import Bay
     from holdwatch_daemon.clock import ServiceClock
+    from holdwatch_daemon.disk import Disk
+    from holdwatch_daemon.events import EventLog, Telling
+    from holdwatch_daemon.store.queries import Queries
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_daemon.store.writer import Writer
 
 log = logging.getLogger(__name__)
 
-ROLL_EVERY_S = 10.0
-"""Pause between looks for new readings, s."""
+LOOK_EVERY_S = 10.0
+"""Pause between looks for new readings and at the disk, s."""
+THIN_EVERY_S = 3600.0
+"""Pause between passes of the policy, s."""
 REST_SHARE = 3.0
 """After a piece of work the writer is left alone for so many times as long."""
+DISK = "disk"
+"""The alarm's kind."""
+_ENOUGH = 1.25
+"""The alarm's cause is gone above so many times the threshold."""
 _LAG_NS = 5_000_000_000
 """The newest readings are left for the next look: others of their time may still come, ns."""
 
@@ -30,38 +47,175 @@ class Keeper:
 
     Args:
         writer: The recorder's writer, whose thread does each piece.
+        events: Where what was done is told.
+        store: Where it is looked up.
         ids: The store's numbers.
         clock: The one that stamps readings.
+        disk: The disk under the database, with the policy.
+        bays: Where alarms are raised.
     """
 
-    def __init__(self, writer: Writer, ids: Ids, clock: ServiceClock) -> None:
+    def __init__(
+        self,
+        writer: Writer,
+        events: EventLog,
+        store: Queries,
+        ids: Ids,
+        clock: ServiceClock,
+        disk: Disk,
+        bays: Iterable[Bay],
+    ) -> None:
+        self.roller = Roller(ids, clock.boot_id)
         self._writer = writer
+        self._events = events
+        self._store = store
         self._clock = clock
-        self._roller = Roller(ids, clock.boot_id)
-        self._failing = False
+        self._disk = disk
+        self._bays = tuple(bays)
+        self._pass: Thinner | None = None
+        self._pass_due = time.monotonic()
+        self._low = False
+        self._dropped = 0
+        self._error = ""
 
     async def run(self) -> None:
         """Work until cancelled."""
         while True:
-            pause = ROLL_EVERY_S
+            pause = LOOK_EVERY_S
             try:
-                pause = await self._roll()
-                self._failing = False
-            except sqlite3.Error as error:
-                self._roller.undone()
-                if not self._failing:
-                    log.error("readings cannot be rolled: %s", error)  # noqa: TRY400 - the disk's fault
-                self._failing = True
+                await self._look_at_disk()
+                await self._tell_dropped()
+                pause = min(await self._roll(), await self._thin())
+                self._error = ""
+            except (sqlite3.Error, OSError) as error:
+                self.roller.undone()
+                if str(error) != self._error:
+                    log.error("the store cannot be kept in order: %s", error)  # noqa: TRY400 - not ours
+                self._error = str(error)
             await asyncio.sleep(pause)
 
-    async def _roll(self) -> float:
-        """Roll one piece; return how long to rest, s."""
-        upto_ns = self._clock.mono_ns() - _LAG_NS
+    async def _timed(self, work: Callable[[sqlite3.Connection], Any]) -> tuple[Any, float]:
+        """Do a piece of work in the writer's thread; return its result and how long to rest, s."""
 
-        def work(connection: sqlite3.Connection) -> tuple[int, float]:
+        def run(connection: sqlite3.Connection) -> tuple[Any, float]:
             began = time.perf_counter()
-            done = self._roller.step(connection, upto_ns)
-            return done, time.perf_counter() - began
+            result = work(connection)
+            return result, (time.perf_counter() - began) * REST_SHARE
 
-        done, took_s = await self._writer.transact(work)
-        return ROLL_EVERY_S if done < STEP_ROWS else took_s * REST_SHARE
+        # While the disk refuses, nothing is handed in: it would wait, and not in vain.
+        if self._writer.state.failing is not None:
+            return None, LOOK_EVERY_S
+        return await self._writer.transact(run)
+
+    async def _roll(self) -> float:
+        upto_ns = self._clock.mono_ns() - _LAG_NS
+        done, rest_s = await self._timed(lambda c: self.roller.step(c, upto_ns))
+        return rest_s if done and done >= STEP_ROWS else LOOK_EVERY_S
+
+    # -- thinning ---------------------------------------------------------------------------
+
+    async def _thin(self) -> float:
+        if self._pass is None:
+            limits = await self._limits()
+            if limits is None:
+                return LOOK_EVERY_S
+            self._pass = Thinner(limits)
+        more, rest_s = await self._timed(self._pass.step)
+        if more is None:
+            self._pass = None  # the disk refuses; another look decides anew
+        elif not more:
+            self._pass = None
+            await self._tell_thinned()
+            return LOOK_EVERY_S if not self._low else rest_s
+        return rest_s
+
+    async def _limits(self) -> Limits | None:
+        """Return what is to go now: by policy once an hour, else the oldest while room is low."""
+        keeping = self._disk.keeping
+        if time.monotonic() >= self._pass_due:
+            self._pass_due = time.monotonic() + THIN_EVERY_S
+            if keeping.raw_days is not None:
+                now = self._clock.utc_ns()
+                fine = keeping.fine_days
+                return Limits(
+                    now - round(keeping.raw_days * DAY_NS),
+                    None if fine is None else now - round(fine * DAY_NS),
+                )
+        if not self._low:
+            return None
+        return await self._store.ask(self._disk.limits_when_low)
+
+    async def _tell_thinned(self) -> None:
+        now = self._clock.utc_ns()
+
+        def work(telling: Telling) -> None:
+            gone = thinning.to_tell(telling.connection)
+            if gone.is_nothing:
+                return
+            thinning.told(telling.connection)
+            data: dict[str, object] = {
+                "readings": gone.readings,
+                "summaries": gone.summaries,
+                "first": None if gone.first_utc_ns is None else rfc3339(gone.first_utc_ns),
+                "last": None if gone.last_utc_ns is None else rfc3339(gone.last_utc_ns),
+                "text": (
+                    f"{gone.readings} older readings that no hold cites and {gone.summaries} fine "
+                    "summaries were deleted by rule; coarser summaries are kept."
+                ),
+            }
+            telling.tell(Draft("holdwatch.store.thinned", now, data))
+            log.info("thinned %d readings and %d summaries", gone.readings, gone.summaries)
+
+        await self._events.transact(work)
+
+    # -- the disk ---------------------------------------------------------------------------
+
+    async def _look_at_disk(self) -> None:
+        """Raise or settle the alarm of a disk that is full, refuses, or soon will."""
+        failing = self._writer.state.failing
+        free = await asyncio.to_thread(self._disk.free_bytes)
+        threshold = self._disk.keeping.low_disk_mb * 1e6
+        inside = 0
+        if free is not None and free < threshold * _ENOUGH:
+            inside = await self._store.ask(reusable_bytes)
+        room = None if free is None else free + inside
+        if room is not None:
+            self._low = room < threshold * (_ENOUGH if self._low else 1.0)
+        text = None
+        if failing is not None:
+            text = (
+                f"The recorder cannot write ({failing}). Make room on its disk, or mend it; "
+                "holds go on, and readings wait in memory as long as they fit."
+            )
+        elif free is not None and free < threshold:
+            text = (
+                f"Only {free / 1e6:.0f} MB are free on the recorder's disk: make room. "
+                "The oldest readings that no hold cites give way."
+            )
+        now = self._clock.utc_ns()
+        for bay in self._bays:
+            if text is not None:
+                if bay.alarms.raise_(DISK, text, now):
+                    log.warning("bay %s alarm %s: %s", bay.name, DISK, text)
+            elif not self._low:
+                bay.alarms.cause_gone(DISK, now)
+        if failing is None and not self._low:
+            await asyncio.to_thread(self._disk.make_reserve)
+
+    async def _tell_dropped(self) -> None:
+        state = self._writer.state
+        count = state.dropped_rows - self._dropped
+        if not count or state.failing is not None:
+            return
+        self._dropped = state.dropped_rows
+        first, last = state.dropped_utc_ns
+        data = {
+            "readings": count,
+            "first": rfc3339(first),
+            "last": rfc3339(last),
+            "text": (
+                f"The disk refused for so long that {count} readings were neither stored nor "
+                "judged; a hold that was running counts them as a gap."
+            ),
+        }
+        await self._events.tell(Draft("holdwatch.store.dropped", self._clock.utc_ns(), data))

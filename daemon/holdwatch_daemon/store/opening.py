@@ -17,6 +17,21 @@ BUSY_TIMEOUT_S = 5.0
 """How long a statement waits for another program's lock on the file, s."""
 
 
+class DamagedError(StoreError):
+    """The file is no SQLite database, or a broken one.
+
+    Attributes:
+        found: What SQLite said.
+    """
+
+    def __init__(self, path: Path, found: str) -> None:
+        super().__init__(
+            f"{path}: this is not a usable SQLite database ({found}); restore a backup with "
+            "`holdwatch restore`, or recover what can be read with `holdwatch salvage`"
+        )
+        self.found = found
+
+
 class ProcessLock:
     """Keeps a second process from writing the same database.
 
@@ -85,14 +100,23 @@ def open_database(path: Path, now: str) -> Opened:
     lock = ProcessLock(path)
     with contextlib.ExitStack() as undo:
         undo.callback(lock.release)
-        connection = _connect(path)
-        undo.callback(connection.close)
-        before = _prepare(connection, path, now)
-        (database_id,) = connection.execute(
-            "SELECT value FROM about WHERE key = 'database_id'"
-        ).fetchone()
+        connection, before, database_id = open_locked(path, now)
         undo.pop_all()
-    return Opened(connection, lock, before, str(database_id))
+    return Opened(connection, lock, before, database_id)
+
+
+def open_locked(path: Path, now: str) -> tuple[sqlite3.Connection, int, str]:
+    """Open or make a database whose lock is held; return connection, version before, and id.
+
+    Raises:
+        StoreError: As ``open_database``.
+    """
+    connection = _connect(path)
+    try:
+        return connection, *_prepare(connection, path, now)
+    except BaseException:
+        connection.close()
+        raise
 
 
 def _connect(path: Path) -> sqlite3.Connection:
@@ -105,8 +129,8 @@ def _connect(path: Path) -> sqlite3.Connection:
         raise StoreError(message) from error
 
 
-def _prepare(connection: sqlite3.Connection, path: Path, now: str) -> int:
-    """Check the version and migrate; return the version that was found."""
+def _prepare(connection: sqlite3.Connection, path: Path, now: str) -> tuple[int, str]:
+    """Check the version and migrate; return the version that was found, and the id."""
     try:
         connection.execute("PRAGMA foreign_keys=ON")
         version = schema.version_of(connection)
@@ -118,12 +142,14 @@ def _prepare(connection: sqlite3.Connection, path: Path, now: str) -> int:
             raise StoreError(message)
         connection.execute("PRAGMA journal_mode=WAL")
         before, _ = schema.migrate(connection, now)
+        row = connection.execute("SELECT value FROM about WHERE key = 'database_id'").fetchone()
     except sqlite3.OperationalError as error:
         raise StoreError(f"{path}: {_advice(error)}") from error
     except sqlite3.DatabaseError as error:
-        message = f"{path}: this is not a usable SQLite database ({error}); restore a backup"
-        raise StoreError(message) from error
-    return before
+        raise DamagedError(path, str(error)) from error
+    if row is None:
+        raise DamagedError(path, "it has lost its id")
+    return before, str(row[0])
 
 
 def _advice(error: sqlite3.OperationalError) -> str:

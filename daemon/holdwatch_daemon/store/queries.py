@@ -95,6 +95,10 @@ class Queries:
         loop = asyncio.get_running_loop()
         return await loop.run_in_executor(self._pool, lambda: question(self._connection()))
 
+    def reopen(self) -> None:
+        """Answer from the file that lies there now; questions under way end where they began."""
+        self._local = threading.local()
+
     async def close(self) -> None:
         """Wait for questions under way and close the connections."""
         await asyncio.to_thread(self._pool.shutdown)

@@ -12,6 +12,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from holdwatch_daemon.store.damage import is_damage
 from holdwatch_daemon.store.rows import Ids, insert_readings
 
 if TYPE_CHECKING:
@@ -39,9 +40,11 @@ _DISK_CODES = frozenset(
         sqlite3.SQLITE_IOERR,
         sqlite3.SQLITE_FULL,
         sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_CORRUPT,
+        sqlite3.SQLITE_NOTADB,
     }
 )
-"""Primary result codes that may pass by themselves; anything else is the work's own mistake."""
+"""Primary result codes that say nothing about the work; anything else is its own mistake."""
 
 T = TypeVar("T")
 
@@ -72,6 +75,8 @@ class WriterState:
     transactions: int = 0
     failing: str | None = None
     slowest_s: float = field(default=0.0)
+    dropped_rows: int = 0
+    dropped_utc_ns: tuple[int, int] = (0, 0)
 
 
 class Writer:
@@ -85,10 +90,17 @@ class Writer:
     Args:
         connection: In autocommit mode; the writer's from now on.
         ids: The numbers of boots and channels.
+
+    Attributes:
+        state: What it says of itself.
+        mend: Given a connection whose file is damaged, gives one to a new file.
+        relieve: Makes room on a full disk; whether another try is worth it at once.
     """
 
     def __init__(self, connection: sqlite3.Connection, ids: Ids) -> None:
         self.state = WriterState()
+        self.mend: Callable[[sqlite3.Connection, Exception], sqlite3.Connection] | None = None
+        self.relieve: Callable[[sqlite3.Connection], bool] | None = None
         self._connection = connection
         self._ids = ids
         self._loop = asyncio.get_running_loop()
@@ -113,9 +125,25 @@ class Writer:
             if was_empty or len(self._queue) >= BATCH_ROWS:
                 self._wake.notify()
 
+    @property
+    def is_overfull(self) -> bool:
+        """Whether the disk refuses and memory is full: what comes now can only be dropped."""
+        return self.state.failing is not None and self.state.pending_rows >= MOST_PENDING_ROWS
+
+    def drop(self, reading: Reading) -> None:
+        """Count a reading that is neither stored nor judged."""
+        first = self.state.dropped_utc_ns[0] if self.state.dropped_rows else reading.utc_ns
+        self.state.dropped_utc_ns = (first, reading.utc_ns)
+        self.state.dropped_rows += 1
+
     async def room(self) -> None:
-        """Wait until fewer than ``MOST_PENDING_ROWS`` readings are waiting."""
-        await self._room.wait()
+        """Wait until fewer than ``MOST_PENDING_ROWS`` readings are waiting.
+
+        A disk that refuses is not waited for: see ``is_overfull``.
+        """
+        while not self._room.is_set() and self.state.failing is None:
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._room.wait(), RETRY_S)
 
     def transact(
         self, work: Callable[[sqlite3.Connection], T], after: Callable[[], None] | None = None
@@ -182,7 +210,7 @@ class Writer:
             try:
                 self._write(batch)
             except Exception as error:  # noqa: BLE001 - this thread must outlive any of them
-                if self._give_up(batch, error):
+                if not self._has_mended(error) and self._give_up(batch, error):
                     return
                 continue
             self.state.slowest_s = max(self.state.slowest_s, time.monotonic() - started)
@@ -252,6 +280,14 @@ class Writer:
                 task.future.set_result(task.result)
             else:
                 task.future.set_exception(task.error)
+
+    def _has_mended(self, error: Exception) -> bool:
+        """Set a damaged file aside, or make room on a full disk, for another try at once."""
+        if self.mend is not None and is_damage(error):
+            self._connection = self.mend(self._connection, error)
+            return True
+        full = getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
+        return full and self.relieve is not None and self.relieve(self._connection)
 
     def _give_up(self, batch: list[FlaggedReading | _Task], error: Exception) -> bool:
         """Wait before the next try; True where the writer is closing and there is none."""
