@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -16,11 +17,16 @@ from fake_service import FakeService
 from holdwatch_api.app import create_app, serve
 from holdwatch_daemon.messages import StartHold, StopHold
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.story_book import StoryBook
+from holdwatch_daemon.story_visits import open_visit
+from holdwatch_procedures.story.units_under_test import UnitUnderTest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+VISIT = "2026-0001"
+STORY = tuple(f"/api/v1/{word}" for word in ("vehicles", "visits", "story", "photographs"))
 STREAMS = ["/api/v1/events", "/api/v1/live"]  # they never end; test_api_server reads them
 
 pytestmark = pytest.mark.timeout(300)
@@ -49,6 +55,10 @@ class Running:
                 adapter.put(reading(clock, channel, value))
             await service.command(BAY, StopHold(command="stop_hold", id="last"), by="test")
             self.hold = (await service.store.list_holds())[0].id
+            book = StoryBook(service.config.database, clock.utc_ns)
+            with book.writing() as page:
+                page.put_unit(UnitUnderTest(fleet_number="BM-03", refrigerant="R134a"))
+                open_visit(page, "BM-03", complaint="", number=VISIT, on=date(2026, 5, 4))
             self.url = serving.url
             self._ready.set()
             await self._stop.wait()
@@ -82,10 +92,11 @@ def operations() -> list[tuple[str, str]]:
 def test_no_request_makes_the_api_break_its_word(
     document: Any, running: Running, path: str, method: str
 ) -> None:
-    known = {"hold_id": running.hold, "bay": BAY}
+    known = {"hold_id": running.hold, "bay": BAY, "vehicle": "BM-03", "visit": VISIT}
+    tries = 8 if path.startswith(STORY) else 30
 
     @given(case=document[path][method].as_strategy(), finds=booleans())
-    @settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+    @settings(max_examples=tries, deadline=None, suppress_health_check=list(HealthCheck))
     def attempt(case: Any, finds: bool) -> None:
         if finds:  # half of them are about the bay and the hold that there are
             case.path_parameters.update({k: v for k, v in known.items() if k in path})

@@ -39,7 +39,10 @@ def _raw(*kinds: str) -> dict[str, Any]:
 
 
 def _answers(*kinds: str) -> dict[int | str, dict[str, Any]]:
-    content = {kind.partition(";")[0]: {"schema": {"type": "string"}} for kind in kinds}
+    schemas = {kind.partition(";")[0]: {"type": "string"} for kind in kinds}
+    if "application/json" in schemas:
+        schemas["application/json"] = {"type": "object"}
+    content = {kind: {"schema": schema} for kind, schema in schemas.items()}
     return {**ERRORS, 200: {"content": content, "description": "The file"}}
 
 

@@ -12,7 +12,6 @@ from holdwatch_daemon.story_vehicles import Expansion  # noqa: TC001 (the same)
 from holdwatch_procedures.story.units_under_test import (  # noqa: TC001 (the same)
     InternalVolume,
     Oil,
-    UnitUnderTest,
 )
 from holdwatch_procedures.story.work_orders import (
     Points,
@@ -38,28 +37,31 @@ class SaidOn(Said):
     on: date | None = None
 
 
-class NewVehicle(Said):
-    """Body of ``POST /api/v1/vehicles``; ``volume_class`` in place of a volume that is known."""
-
-    unit: UnitUnderTest
-    volume_class: str | None = None
-
-
-class ChangedVehicle(Said):
-    """Body of ``PATCH /api/v1/vehicles/{vehicle}``: what is left out stays, null takes away."""
+class VehicleFields(Message):
+    """What can be said of a vehicle; ``volume_class`` in place of a volume that is known."""
 
     fleet_number: Annotated[str, Field(max_length=40)] | None = None
     plate: Annotated[str, Field(max_length=20)] | None = None
-    vin: str | None = None
+    vin: Annotated[str, Field(max_length=40)] | None = None
     description: Words | None = None
-    refrigerant: str | None = None
+    refrigerant: Annotated[str, Field(max_length=40)] | None = None
     nameplate_charge_g: float | None = None
     oil: Oil | None = None
     evaporators: Literal[1, 2] | None = None
     volume: InternalVolume | None = None
-    volume_class: str | None = None
+    volume_class: Name | None = None
     max_pressure_kpa_g: float | None = None
     own_places: dict[Name, Name] | None = None
+
+
+class NewVehicle(Said):
+    """Body of ``POST /api/v1/vehicles``: a refrigerant, and at least one name."""
+
+    unit: VehicleFields
+
+
+class ChangedVehicle(Said, VehicleFields):
+    """Body of ``PATCH /api/v1/vehicles/{vehicle}``: what is left out stays, null takes away."""
 
 
 class MeasuredVolume(SaidOn):

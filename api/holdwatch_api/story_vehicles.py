@@ -38,6 +38,7 @@ from holdwatch_procedures.story.work_orders import Strength, WayIn
 if TYPE_CHECKING:
     import sqlite3
 
+    from holdwatch_api.story_shapes import VehicleFields
     from holdwatch_daemon.service import Service
     from holdwatch_daemon.store.story_rows import StoredUnit
     from holdwatch_daemon.story_book import Page
@@ -100,10 +101,7 @@ def _add_writing(router: APIRouter, work: StoryWork) -> None:
         """Add a vehicle."""
 
         def change(desk: StoryDesk, page: Page) -> UnitUnderTest:
-            fields = wanted.unit.model_dump(mode="json")
-            if wanted.volume_class is not None:
-                fields["volume"] = _volume_of_class(desk, wanted.volume_class)
-            return new_unit(desk, page, fields)
+            return new_unit(desk, page, _fields(desk, wanted.unit))
 
         return await work.change_vehicle(wanted, "add", change)
 
@@ -112,11 +110,7 @@ def _add_writing(router: APIRouter, work: StoryWork) -> None:
         """Change what is known of a vehicle; what is not named stays."""
 
         def change(desk: StoryDesk, page: Page) -> UnitUnderTest:
-            fields = wanted.model_dump(mode="json", exclude_unset=True, exclude={"id"})
-            chosen = fields.pop("volume_class", None)
-            if chosen is not None:
-                fields["volume"] = _volume_of_class(desk, chosen)
-            return changed_unit(desk, page, vehicle, fields)
+            return changed_unit(desk, page, vehicle, _fields(desk, wanted))
 
         return await work.change_vehicle(wanted, f"change {vehicle}", change)
 
@@ -169,9 +163,13 @@ def _add_volume(router: APIRouter, work: StoryWork) -> None:
         return await work.do(measured)
 
 
-def _volume_of_class(desk: StoryDesk, key: str) -> dict[str, Any]:
-    volume: dict[str, Any] = desk.tables.volume_classes.volume(key).model_dump(mode="json")
-    return volume
+def _fields(desk: StoryDesk, said: VehicleFields) -> dict[str, Any]:
+    """Return what is said of a vehicle, the class's volume for its name."""
+    fields = said.model_dump(mode="json", exclude_unset=True, exclude={"id"})
+    chosen = fields.pop("volume_class", None)
+    if chosen is not None:
+        fields["volume"] = desk.tables.volume_classes.volume(chosen).model_dump(mode="json")
+    return fields
 
 
 def _vocabulary(desk: StoryDesk, unit: UnitUnderTest) -> Vocabulary:
