@@ -9,8 +9,10 @@ from typing import Annotated, Any
 
 import typer
 
+from holdwatch_cli.asked import asked
 from holdwatch_cli.errors import EXIT_UNUSABLE, is_users, tell
 from holdwatch_cli.fleet_commands import app as fleet_app
+from holdwatch_cli.token_commands import app as token_app
 from holdwatch_cli.vehicle_commands import app as vehicle_app
 from holdwatch_cli.visit_commands import app as visit_app
 
@@ -20,12 +22,14 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
+    rich_markup_mode=None,  # its rendering takes longer to load than everything else here
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 
-app.add_typer(vehicle_app)
-app.add_typer(fleet_app)
-app.add_typer(visit_app)
+app.add_typer(vehicle_app, short_help="Vehicles (units under test) and what their visits say.")
+app.add_typer(fleet_app, short_help="A chain of shops in one PostgreSQL database.")
+app.add_typer(visit_app, short_help="Visits (work orders): weighed, held, found and done.")
+app.add_typer(token_app, short_help="Tokens: who may watch and who may operate.")
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 Port = Annotated[
@@ -62,7 +66,7 @@ def demo(
     ] = 60.0,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the simulation's chance.")] = 1,
 ) -> None:
-    """Run two simulated bays to their verdicts, with broker, store and bay screen.
+    """Run two simulated bays to their verdicts, with the bay screen.
 
     Example: holdwatch demo --speed 60
     """
@@ -92,7 +96,7 @@ def scan(
     config: Config = None,
     json: Json = False,
 ) -> None:
-    """List the Bluetooth probes in the air with their live values, enrolled or not.
+    """List the probes in the air and their values, enrolled or not.
 
     Nothing that a scan shows is recorded: only enrolled probes are believed.
 
@@ -154,7 +158,7 @@ def enrol(
     ] = False,
     json: Json = False,
 ) -> None:
-    """Enrol a probe: name, key, figures, calibration, and its role in a bay; bare, it asks.
+    """Enrol a probe: name, key, figures, role in a bay; bare, it asks.
 
     Your comments and your order in shop.toml stay; the file of before is kept as shop.toml.bak.
 
@@ -196,7 +200,9 @@ def judge(
     recipe: Annotated[Path, typer.Option(help="The recipe, TOML.")],
     json: Json = False,
 ) -> None:
-    """Judge a recorded trace: exit status 0 pass, 1 fail, 2 inconclusive, 3 unusable input.
+    """Judge a recorded trace.
+
+    Exit status: 0 pass, 1 fail, 2 inconclusive, 3 unusable input.
 
     Example: holdwatch judge hold.csv --recipe hold.toml --json
     """
@@ -232,7 +238,7 @@ def plan(
     ] = False,
     json: Json = False,
 ) -> None:
-    """Say how long a hold must last to see its criterion, or what a time can see.
+    """Say how long a hold must last, or what a given time can see.
 
     Example: holdwatch plan --recipe hold.toml --minutes 60
     """
@@ -276,7 +282,7 @@ def balance(
     ] = 0.30,
     json: Json = False,
 ) -> None:
-    """Say how much refrigerant a unit loses a year, from what went in and came out again.
+    """Say what a unit loses a year, from what went in and came out.
 
     Example: holdwatch balance --charged 600@2025-05-04 --recovered 540@2026-05-02 --nameplate-g 600
     """
@@ -305,7 +311,9 @@ def export(
     ] = None,
     json: Json = False,
 ) -> None:
-    """Write a hold's readings as a trace that `judge` reads back to the same verdict.
+    """Write a hold's readings as a trace.
+
+    `judge` reads it back to the same verdict.
 
     Example: holdwatch export latest --data holdwatch-data --out hold.csv
     """
@@ -329,7 +337,7 @@ def report(
     data: Annotated[Path, typer.Option(help="Folder of the SQLite file.")] = Path("holdwatch-data"),
     json: Json = False,
 ) -> None:
-    """Write a visit's report: a page for the customer, a page for the shop; or verify one.
+    """Write a visit's report, for customer and shop, or verify one.
 
     With --verify the exit status is 0 where file and store agree, 1 where something was changed,
     and every changed place is named.
@@ -359,7 +367,7 @@ def watch(
         bool, typer.Option("--json", help="Print JSON: one object with --once, else one a line.")
     ] = False,
 ) -> None:
-    """Follow live values and holds of a running service in the terminal.
+    """Follow live values and holds of a service in the terminal.
 
     Example: holdwatch watch --url http://127.0.0.1:8765/
     """
@@ -385,15 +393,17 @@ def check(
 
 def main(arguments: list[str] | None = None) -> None:
     """Run a command and leave with its exit status; errors a user can mend are one sentence."""
-    given = sys.argv[1:] if arguments is None else arguments
+    given = (sys.argv[1:] if arguments is None else arguments) or ["--help"]
     try:
-        status: Any = app(args=given, prog_name="holdwatch", standalone_mode=False)
+        status: Any = asked(app, given)(args=given, prog_name="holdwatch", standalone_mode=False)
     except typer.Abort:
         raise SystemExit(130) from None
     except Exception as error:
         usage = getattr(error, "format_message", None)  # an error in the options themselves
-        if usage is not None:
-            tell(f"{usage()} (holdwatch {given[0] if given else ''} --help shows the options)")
+        if usage is not None and usage().startswith("Usage:"):
+            sys.stderr.write(f"{usage()}\n")  # a group of commands without one of them
+        elif usage is not None:
+            tell(f"{usage()} (holdwatch {given[0]} --help shows the options)")
         elif is_users(error) and "--debug" not in given:
             tell(error)
         else:

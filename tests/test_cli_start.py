@@ -1,0 +1,76 @@
+"""What a command loads: its own options and libraries, and no others."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+from holdwatch_cli.asked import asked
+from holdwatch_cli.main import app, main
+
+COMMANDS = {each.callback.__name__ for each in app.registered_commands if each.callback is not None}
+GROUPS = {each.typer_instance.info.name for each in app.registered_groups if each.typer_instance}
+
+
+def test_the_list_names_every_command_with_its_whole_sentence(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with pytest.raises(SystemExit) as left:
+        main([])
+    assert left.value.code == 0
+    text = capsys.readouterr().out
+    lines = {line.split()[0]: line for line in text.splitlines() if line.startswith("  ")}
+    for name in COMMANDS | GROUPS:
+        assert name in lines
+        assert lines[name].endswith((".", "it asks."))
+        assert "..." not in lines[name]
+
+
+@pytest.mark.parametrize("word", sorted(COMMANDS | GROUPS))
+def test_a_command_is_made_alone(word: str) -> None:
+    part = asked(app, ["--debug", word, "--json"])
+    assert len(part.registered_commands) + len(part.registered_groups) == 1
+
+
+def test_making_a_part_leaves_the_whole_alone() -> None:
+    asked(app, [])
+    assert len(app.registered_commands) == len(COMMANDS)
+    for group in app.registered_groups:
+        assert group.typer_instance is not None
+        assert group.typer_instance.registered_commands
+
+
+def test_an_unknown_command_still_gets_a_near_one_named(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(["judg"])
+    assert left.value.code == 3
+    assert "'judge'" in capsys.readouterr().err
+
+
+def test_a_group_without_a_command_lists_its_own(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["vehicle"])
+    assert capsys.readouterr().err.startswith("Usage: holdwatch vehicle")
+
+
+HEAVY = ("CoolProp", "scipy", "numpy", "fastapi", "pydantic", "rich.markdown", "bleak", "aiomqtt")
+
+
+def loaded_by(code: str) -> set[str]:
+    """Return which heavy libraries a fresh interpreter has loaded after some code."""
+    program = f"import sys\n{code}\nprint('\\n' + ' '.join(sys.modules), file=sys.stderr)"
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    modules = set(done.stderr.splitlines()[-1].split())
+    return {name for name in HEAVY if name in modules}
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = (
+        "from holdwatch_cli.main import main\n"
+        "try:\n    main(['--help'])\nexcept SystemExit:\n    pass"
+    )
+    assert loaded_by(code) == set()
