@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import math
-from typing import TYPE_CHECKING, Any, Literal, cast
+import sqlite3
+from contextlib import closing
+from typing import TYPE_CHECKING, Any, Literal, TypeVar, cast
 
 from holdwatch_daemon.config import ShopConfig
 from holdwatch_daemon.health import Metric
@@ -23,12 +25,14 @@ from holdwatch_daemon.messages import (
     Shown,
 )
 from holdwatch_daemon.store.queries import HoldRow
+from holdwatch_daemon.store.schema import migrate
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncGenerator
+    from collections.abc import AsyncGenerator, Callable
 
     from holdwatch_daemon.service import Service
 
+T = TypeVar("T")
 STARTED = "2026-03-02T08:00:00Z"
 MICRON_PA = 101325.0 / 760.0 / 1000.0
 MARK_S = 120.0
@@ -215,6 +219,11 @@ class FakeStore:
     async def unit_named(self, name: str) -> None:
         """No vehicle has a story here."""
 
+    async def ask(self, question: Callable[[sqlite3.Connection], T]) -> T:
+        with closing(sqlite3.connect(":memory:")) as connection:
+            migrate(connection, STARTED)
+            return question(connection)
+
     async def hold(self, hold_id: str) -> HoldRow | None:
         for name, state in self._service.states.items():
             if state.hold is not None and state.hold.hold_id == hold_id:
@@ -394,7 +403,7 @@ class FakeService:
             self.set_hold(bay, nitrogen(7.0))
         return Reply(id=command.id, ok=True, text="Done.", hold_id="H-0007")
 
-    async def changes(self) -> AsyncGenerator[str, None]:
+    async def changes(self, pause_s: float = 0.5) -> AsyncGenerator[str, None]:
         queue: asyncio.Queue[str] = asyncio.Queue()
         for name in self.bays:
             queue.put_nowait(name)

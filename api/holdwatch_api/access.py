@@ -1,60 +1,160 @@
-"""Who may watch and who may operate: two tokens, sent as a bearer token or a cookie."""
+"""Who may watch and who may operate: tokens, sent as a bearer token or a cookie."""
 
 from __future__ import annotations
 
+import asyncio
 import hmac
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, Self
+import logging
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Self
 
 from starlette.requests import cookie_parser
 
+from holdwatch_api.limits import Limiter, Places
+from holdwatch_api.tokens import FILE, TokenBook, TokenError, TokenScope
 from holdwatch_daemon.errors import ConfigError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from starlette.datastructures import Headers
 
-    from holdwatch_daemon.config import HttpConfig
+    from holdwatch_daemon.config import ShopConfig
 
-Scope = Literal["watch", "operate"]
-COOKIE = "holdwatch"
+_log = logging.getLogger(__name__)
+
+COOKIE: Final = "holdwatch"
 """Name of the cookie that the screen signs in with."""
-_SHORTEST_TOKEN = 16
+_SHORTEST_TOKEN: Final = 16
 
 
 @dataclass(frozen=True, slots=True)
-class Access:
-    """The two tokens; a scope without a token is open to whoever reaches the service.
+class Bearer:
+    """Who asks: a token by its id and name, and what it may do. ``anyone`` has no token."""
 
-    Who may operate may watch. Without either token, as on loopback, all may do both.
+    id: str
+    name: str
+    scope: TokenScope
+
+    def may(self, needed: TokenScope) -> bool:
+        """Whether this one may do what needs that scope; who may operate may watch."""
+        return self.scope in {needed, "operate"}
+
+
+ANYONE: Final = Bearer("anyone", "anyone on this machine", "operate")
+"""Who asks where no token is needed."""
+
+
+class Limits:
+    """What one asker may use up; the figures and the sums behind them stand in the manual."""
+
+    def __init__(self) -> None:
+        self.wrong_tokens = Limiter(10, 30.0)
+        self.pairings = Limiter(3, 20.0)
+        self.pairings_in_all = Limiter(16, 10.0)
+        self.wrong_codes = Limiter(5, 60.0)
+        self.commands = Limiter(60, 0.2)
+        self.streams = Places(48, 256)
+
+
+class Access:
+    """Says who a request comes from.
+
+    Without any token a service that only this machine can reach is open to it. As soon as there
+    is one token, or the network or a proxy can reach the service, every request needs a token.
+
+    Args:
+        book: The tokens made by ``holdwatch token``.
+        files: Tokens from the files that the configuration names, by scope.
+        guarded: Whether a token is needed although there is none.
     """
 
-    watch: str | None = field(default=None, repr=False)
-    operate: str | None = field(default=None, repr=False)
+    def __init__(
+        self, book: TokenBook, files: Mapping[TokenScope, str], *, guarded: bool = False
+    ) -> None:
+        self.book = book
+        self.limits = Limits()
+        self._files = dict(files)
+        self._guarded = guarded or bool(files)
+        self._broken = False
+        self._noting: set[asyncio.Task[None]] = set()
 
     @classmethod
-    def from_config(cls, http: HttpConfig) -> Self:
+    def from_config(cls, config: ShopConfig) -> Self:
         """Read the token files.
 
         Raises:
             ConfigError: A file cannot be read, or its token is too short to be a secret.
         """
-        return cls(_read(http.watch_token_file), _read(http.operate_token_file))
+        http = config.http
+        named: dict[TokenScope, Path | None] = {
+            "operate": http.operate_token_file,
+            "watch": http.watch_token_file,
+        }
+        files = {scope: _read(path) for scope, path in named.items() if path is not None}
+        guarded = not http.is_loopback or bool(http.proxies)
+        return cls(TokenBook(config.site.data / FILE), files, guarded=guarded)
 
-    def scope(self, token: str | None) -> Scope | None:
-        """Return what the bearer of this token may do, or None."""
-        if self.operate is None and self.watch is None:
-            return "operate"
-        if self.operate is not None and _same(token, self.operate):
-            return "operate"
-        if self.watch is None or _same(token, self.watch):
-            return "watch"
-        return None
+    @property
+    def is_open(self) -> bool:
+        """Whether no token is needed."""
+        return not self._guarded and not self.book.is_begun
 
-    def allows(self, token: str | None, needed: Scope) -> bool:
-        """Whether the bearer of this token may do what needs that scope."""
-        return self.scope(token) in {needed, "operate"}
+    def bearer(self, text: str | None, *, guesses: bool = True) -> Bearer | None:
+        """Return who holds this token, or None.
+
+        Args:
+            text: The token; None where none was sent.
+            guesses: Whether tokens that a person may have chosen count; not for an address
+                that has sent many wrong ones.
+        """
+        if self.is_open:
+            return ANYONE
+        if text is None:
+            return None
+        for scope, secret in self._files.items() if guesses else ():
+            if hmac.compare_digest(text.encode(), secret.encode()):
+                return Bearer(f"file-{scope}", f"the {scope} token file", scope)
+        try:
+            token = self.book.bearer(text)
+        except TokenError as error:
+            self._tell(error)
+            return None
+        self._broken = False
+        return None if token is None else Bearer(token.id, token.name, token.scope)
+
+    def still(self, bearer: Bearer) -> bool:
+        """Whether somebody let in before would be let in now."""
+        if bearer is ANYONE:
+            return self.is_open
+        if bearer.id.startswith("file-"):
+            return True
+        try:
+            return self.book.is_good(bearer.id)
+        except TokenError as error:
+            self._tell(error)
+            return False
+
+    def note_use(self, bearer: Bearer) -> None:
+        """Write down, now and then and apart from the request, that a token was used."""
+        if bearer is ANYONE or bearer.id.startswith("file-"):
+            return
+        if self.book.wants_note(bearer.id):
+            task = asyncio.get_running_loop().create_task(self._note(bearer.id))
+            self._noting.add(task)
+            task.add_done_callback(self._noting.discard)
+
+    async def _note(self, token_id: str) -> None:
+        try:
+            await asyncio.to_thread(self.book.note_use, token_id)
+        except TokenError as error:
+            self._tell(error)
+
+    def _tell(self, error: TokenError) -> None:
+        if not self._broken:
+            _log.error("%s Nobody is let in by these tokens meanwhile.", error)
+        self._broken = True
 
 
 def token_of(headers: Headers) -> str | None:
@@ -62,16 +162,15 @@ def token_of(headers: Headers) -> str | None:
     kind, _, token = headers.get("authorization", "").partition(" ")
     if kind.lower() == "bearer" and token:
         return token.strip()
-    return cookie_parser(headers.get("cookie", "")).get(COOKIE)
+    return cookie_of(headers, COOKIE)
 
 
-def _same(given: str | None, secret: str) -> bool:
-    return given is not None and hmac.compare_digest(given.encode(), secret.encode())
+def cookie_of(headers: Headers, name: str) -> str | None:
+    """Return the value of a cookie that a request carries."""
+    return cookie_parser(headers.get("cookie", "")).get(name)
 
 
-def _read(path: Path | None) -> str | None:
-    if path is None:
-        return None
+def _read(path: Path) -> str:
     try:
         token = path.read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as error:

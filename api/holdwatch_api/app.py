@@ -13,33 +13,43 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import uvicorn
-from fastapi import FastAPI, HTTPException, Request, Response
+from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse
 from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.staticfiles import StaticFiles
 
-from holdwatch_api.access import COOKIE, Access, token_of
+from holdwatch_api.access import Access
 from holdwatch_api.asyncapi import asyncapi_document
+from holdwatch_api.connections import (
+    MOST_CONNECTIONS,
+    MOST_HEAD_BYTES,
+    PatientProtocol,
+    ProxiedProtocol,
+)
 from holdwatch_api.document import openapi_document
 from holdwatch_api.guard import Guard, problem
 from holdwatch_api.live import streams
 from holdwatch_api.metrics import CONTENT_TYPE, exposition
+from holdwatch_api.proxies import ThroughProxy
+from holdwatch_api.record import record_routes
 from holdwatch_api.routes import routes
-from holdwatch_api.shapes import Health, SignIn
+from holdwatch_api.session import bearer_of, session_routes
+from holdwatch_api.shapes import Health
 from holdwatch_api.story_routes import story_routes
 from holdwatch_daemon.errors import HoldwatchError
 from holdwatch_daemon.version import version
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Collection, Iterator
+    from collections.abc import AsyncIterator, Awaitable, Callable, Collection, Iterator
 
     from holdwatch_daemon.service import Service
 
 _STATIC = Path(__file__).parent / "static"
 _TITLES = {400: "Bad request", 404: "Not there", 405: "Not possible here", 422: "Not understood"}
 _STOP_S = 3  # how long open connections get to end when the server stops
-_WRONG_TOKEN_DELAY_S = 1.0
+_PAGES = {"/": "index.html", "/history": "history.html"}
+"""Path of each page → its file. A page is open to all: it holds no data, and asks for it."""
 
 
 class ServeError(HoldwatchError):
@@ -64,14 +74,19 @@ def create_app(service: Service, *, host_names: Collection[str] = ()) -> FastAPI
         docs_url=None,  # the usual documentation pages load their scripts from elsewhere
         redoc_url=None,
     )
-    access = Access.from_config(service.config.http)
+    http = service.config.http
+    access = Access.from_config(service.config)
     app.state.closing = asyncio.Event()
-    app.add_middleware(Guard, names=tuple(host_names), access=access)
+    app.state.proxied = bool(http.proxies)
+    app.add_middleware(Guard, access=access, names=tuple(host_names), pages=tuple(_PAGES))
+    if http.proxies:
+        app.add_middleware(ThroughProxy, proxies=http.proxies, tls=http.certificate is not None)
     app.include_router(routes(service))
     app.include_router(story_routes(service))
-    app.include_router(streams(service))
-    _add_process(app, service, access)
-    _add_session(app, access)
+    app.include_router(record_routes(service))
+    app.include_router(streams(service, access, app.state.closing))
+    app.include_router(session_routes(access))
+    _add_process(app, service)
     _add_screen(app)
     app.add_exception_handler(StarletteHTTPException, _on_http_error)
     made = functools.cache(lambda: openapi_document(app))
@@ -80,13 +95,13 @@ def create_app(service: Service, *, host_names: Collection[str] = ()) -> FastAPI
     return app
 
 
-def _add_process(app: FastAPI, service: Service, access: Access) -> None:
+def _add_process(app: FastAPI, service: Service) -> None:
     @app.get("/health", tags=["process"])
     async def health(request: Request) -> Health:
         """Whether the service and its parts are well; the parts only for who may watch."""
         parts = service.health()
         status: Literal["ok", "degraded"] = "ok" if parts.get("status") == "ok" else "degraded"
-        if access.scope(token_of(request.headers)) is None:
+        if bearer_of(request) is None:
             return Health(status=status)
         told = {key: value for key, value in parts.items() if key != "status"}
         return Health(status=status, parts=told)
@@ -106,41 +121,26 @@ def _add_process(app: FastAPI, service: Service, access: Access) -> None:
         return PlainTextResponse(exposition(service.metrics()), media_type=CONTENT_TYPE)
 
 
-def _add_session(app: FastAPI, access: Access) -> None:
-    @app.post("/api/v1/session", tags=["process"], status_code=204)
-    async def sign_in(wanted: SignIn, request: Request) -> Response:
-        """Exchange a token for the cookie that the bay screen sends with every request."""
-        if access.scope(wanted.token) is None:
-            await asyncio.sleep(_WRONG_TOKEN_DELAY_S)
-            raise HTTPException(401, "This token is not known here.")
-        answer = Response(status_code=204)
-        secure = request.url.scheme == "https"
-        answer.set_cookie(COOKIE, wanted.token, httponly=True, samesite="strict", secure=secure)
-        return answer
-
-
 def _add_screen(app: FastAPI) -> None:
     curve_library = files("plotly") / "package_data" / "plotly.min.js"
 
     marks = style_marks(curve_library.read_text(encoding="utf-8"))
-    pages = {
-        name: (_STATIC / name).read_text(encoding="utf-8").replace("<!-- marks -->", marks)
-        for name in ("index.html", "history.html")
-    }
-
-    @app.get("/", include_in_schema=False)
-    async def screen() -> HTMLResponse:
-        return HTMLResponse(pages["index.html"])
-
-    @app.get("/history", include_in_schema=False)
-    async def history() -> HTMLResponse:
-        return HTMLResponse(pages["history.html"])
+    for path, name in _PAGES.items():
+        text = (_STATIC / name).read_text(encoding="utf-8").replace("<!-- marks -->", marks)
+        app.add_api_route(path, _page(text), include_in_schema=False, methods=["GET"])
 
     @app.get("/static/plotly.min.js", include_in_schema=False)
     async def plotly() -> FileResponse:
         return FileResponse(str(curve_library), media_type="text/javascript")
 
     app.mount("/static", StaticFiles(directory=_STATIC))
+
+
+def _page(text: str) -> Callable[[], Awaitable[HTMLResponse]]:
+    async def page() -> HTMLResponse:
+        return HTMLResponse(text)
+
+    return page
 
 
 def style_marks(library: str) -> str:
@@ -236,7 +236,11 @@ async def serve(
             log_config=None,
             access_log=False,
             server_header=False,
-            proxy_headers=False,
+            proxy_headers=False,  # ThroughProxy reads them, where a proxy is declared
+            http=ProxiedProtocol if app.state.proxied else PatientProtocol,
+            ws="none",
+            h11_max_incomplete_event_size=MOST_HEAD_BYTES,
+            limit_concurrency=MOST_CONNECTIONS,
             timeout_graceful_shutdown=_STOP_S,
             ssl_certfile=certificate,
             ssl_keyfile=private_key,

@@ -17,8 +17,13 @@ _OF_ALL: Final = {
     "401": "A token is needed",
     "403": "The token, or the page that asks, may not do this",
     "421": "The service is not called this",
+    "429": "Too often; `Retry-After` says when again",
 }
-_OF_BODIES: Final = {"413": "The body is too large", "415": "The body is of another kind"}
+_OF_BODIES: Final = {
+    "408": "The body did not arrive in time",
+    "413": "The body is too large",
+    "415": "The body is of another kind",
+}
 
 
 def openapi_document(app: FastAPI) -> dict[str, Any]:
@@ -32,7 +37,11 @@ def openapi_document(app: FastAPI) -> dict[str, Any]:
     )
     for path, operations in document["paths"].items():
         for method, operation in operations.items():
-            _mend(operation["responses"], told=path.startswith("/api/v1/"), body=method in {"post", "patch"})
+            _mend(
+                operation["responses"],
+                told=path.startswith("/api/v1/"),
+                body=method not in {"get", "head"},
+            )
     schemas = document["components"]["schemas"]
     for unused in ("HTTPValidationError", "ValidationError"):
         schemas.pop(unused, None)

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-import json
 from contextlib import aclosing
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, Header, HTTPException, Query, Request
 
+from holdwatch_api.access import ANYONE
+from holdwatch_api.hub import LiveHub
+from holdwatch_api.limits import address_key
 from holdwatch_api.routes import known_bay
+from holdwatch_api.session import bearer_of
 from holdwatch_api.streams import EventStream, frame, with_beats
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncGenerator
+    import asyncio
+    from collections.abc import AsyncGenerator, Callable
+    from contextlib import AbstractContextManager
 
+    from holdwatch_api.access import Access
     from holdwatch_daemon.service import Service
 
 STREAM: dict[int | str, dict[str, Any]] = {
@@ -21,9 +27,29 @@ STREAM: dict[int | str, dict[str, Any]] = {
 }
 
 
-def streams(service: Service) -> APIRouter:
-    """Return the routes that stay open."""
+def streams(service: Service, access: Access, closing: asyncio.Event) -> APIRouter:
+    """Return the routes that stay open.
+
+    Args:
+        service: What is told.
+        access: Ends the streams of tokens that are taken back or expire.
+        closing: Set when the process stops, so that open streams do not hold it up.
+    """
     router = APIRouter(prefix="/api/v1")
+    hub = LiveHub(service, closing)
+
+    def place(request: Request) -> AbstractContextManager[None]:
+        """Return a place for one more stream of this asker."""
+        address = address_key(request.client.host if request.client else "")
+        key = f"{(bearer_of(request) or ANYONE).id} {address}"
+        if not access.limits.streams.has_room(key):
+            detail = "Too many streams are open; close one first."
+            raise HTTPException(429, detail, {"retry-after": "10"})
+        return access.limits.streams.held(key)
+
+    def allowed(request: Request) -> Callable[[], bool]:
+        bearer = bearer_of(request) or ANYONE
+        return lambda: access.still(bearer)
 
     @router.get("/events", tags=["streams"], response_class=EventStream, responses=STREAM)
     async def events(
@@ -37,10 +63,11 @@ def streams(service: Service) -> APIRouter:
         else with the next event. Silence is filled with comments.
         """
         start = after if last_event_id is None else _number(last_event_id)
+        held = place(request)
         frames = with_beats(
-            _events(service, start), request.app.state.closing, lambda: ": beat\n\n"
+            _events(service, start), closing, lambda: ": beat\n\n", allowed=allowed(request)
         )
-        return EventStream(frames)
+        return EventStream(frames, held)
 
     @router.get("/live", tags=["streams"], response_class=EventStream, responses=STREAM)
     async def live(
@@ -49,13 +76,13 @@ def streams(service: Service) -> APIRouter:
     ) -> EventStream:
         """State (`event: state`) and newest values (`event: live`) of all bays.
 
-        On connecting the full state, then what changes, each at most twice a second; every
-        2 s of silence an `event: beat`, so that a reader can tell quiet from lost.
+        On connecting the full state, then what changes: a bay's values at most ten times a
+        second, its state at most twice; in 2 s of silence an `event: beat`, so that a reader can
+        tell quiet from lost.
         """
         names = list(service.bays) if bay is None else [known_bay(service, bay)]
-        beat = frame("{}", event="beat")
-        frames = with_beats(_live(service, names), request.app.state.closing, lambda: beat)
-        return EventStream(frames)
+        held = place(request)
+        return EventStream(hub.follow(names, allowed(request)), held)
 
     return router
 
@@ -71,25 +98,3 @@ async def _events(service: Service, after: int | None) -> AsyncGenerator[str, No
     async with aclosing(service.events.subscribe(after)) as events:
         async for event in events:
             yield frame(event.model_dump_json(exclude_none=True), number=event.sequence)
-
-
-async def _live(service: Service, names: list[str]) -> AsyncGenerator[str, None]:
-    told: dict[tuple[str, str], str] = {}
-
-    def news(name: str) -> str:
-        state = service.bay_state(name).model_dump_json()
-        values = service.live(name).model_dump_json()
-        text = ""
-        for kind, body in (("state", state), ("live", values)):
-            if told.get((kind, name)) != body:
-                told[kind, name] = body
-                text += frame(body, event=kind)
-        return text
-
-    show = service.config.show.model_dump(mode="json")
-    yield frame(json.dumps({"bays": names, "show": show}), event="bays")
-    # Every bay comes once at the beginning, and then whenever something changed.
-    async with aclosing(service.changes()) as changes:
-        async for name in changes:
-            if name in names and (text := news(name)):
-                yield text

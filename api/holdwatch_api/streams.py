@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-from contextlib import aclosing
+from contextlib import aclosing, nullcontext
 from typing import TYPE_CHECKING
 
 from starlette.responses import StreamingResponse
 
 if TYPE_CHECKING:
     from collections.abc import AsyncGenerator, AsyncIterator, Callable
+    from contextlib import AbstractContextManager
 
     from starlette.types import Send
 
@@ -34,16 +35,20 @@ async def with_beats(
     closing: asyncio.Event,
     beat: Callable[[], str],
     every_s: float = BEAT_S,
+    *,
+    allowed: Callable[[], bool] = lambda: True,
 ) -> AsyncGenerator[str, None]:
     """Yield what the source yields, and a beat whenever it was silent for a while.
 
-    Ends when the source ends or the process is closing; the source is closed in any case.
+    Ends when the source ends, the process is closing or the reader is not allowed any more; the
+    source is closed in any case.
 
     Args:
         source: Frames, ready to send.
         closing: Set when the process stops, so that open streams do not hold it up.
         beat: Makes the frame that fills a silence.
         every_s: Longest silence, s.
+        allowed: Whether the reader may go on; asked before each frame and in each silence.
     """
     stop = asyncio.ensure_future(closing.wait())
     pending = asyncio.ensure_future(anext(source))
@@ -52,7 +57,7 @@ async def with_beats(
             done, _ = await asyncio.wait(
                 {stop, pending}, timeout=every_s, return_when=asyncio.FIRST_COMPLETED
             )
-            if stop in done:
+            if stop in done or not allowed():
                 return
             if pending not in done:
                 yield beat()
@@ -77,13 +82,20 @@ class EventStream(StreamingResponse):
 
     media_type = "text/event-stream"
 
-    def __init__(self, frames: AsyncGenerator[str, None], status_code: int = 200) -> None:
+    def __init__(
+        self,
+        frames: AsyncGenerator[str, None] | AsyncGenerator[bytes, None],
+        held: AbstractContextManager[None] | None = None,
+        status_code: int = 200,  # FastAPI reads this default for the document
+    ) -> None:
         super().__init__(
             frames, status_code, headers={"cache-control": "no-store", "x-accel-buffering": "no"}
         )
         self._frames = frames
+        self._held = held or nullcontext()
 
     async def stream_response(self, send: Send) -> None:
-        """Send the stream and close its source."""
+        """Send the stream, close its source and give its place back."""
         async with aclosing(self._frames):
-            await super().stream_response(send)
+            with self._held:
+                await super().stream_response(send)

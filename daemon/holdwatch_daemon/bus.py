@@ -67,14 +67,9 @@ class Newest(Generic[K, T]):
 
 
 class Changes:
-    """Names that changed, for any number of subscribers, each at most every ``pause_s``.
+    """Names that changed, for any number of subscribers, each at its own pace."""
 
-    Args:
-        pause_s: Shortest time between two yields of one name, s (real time).
-    """
-
-    def __init__(self, pause_s: float) -> None:
-        self._pause_s = pause_s
+    def __init__(self) -> None:
         self._subscribers: list[Newest[str, None]] = []
         self._closed = asyncio.Event()
 
@@ -89,8 +84,13 @@ class Changes:
         for subscriber in self._subscribers:
             subscriber.offer("", None)
 
-    async def follow(self, names: tuple[str, ...]) -> AsyncGenerator[str, None]:
-        """Yield every name once, then those that change."""
+    async def follow(self, names: tuple[str, ...], pause_s: float) -> AsyncGenerator[str, None]:
+        """Yield every name once, then those that change.
+
+        Args:
+            names: The names to begin with.
+            pause_s: Shortest time between two yields of one name, s (real time).
+        """
         subscriber: Newest[str, None] = Newest()
         for name in names:
             subscriber.offer(name, None)
@@ -102,6 +102,6 @@ class Changes:
                     return
                 for name in changed:
                     yield name
-                await asyncio.sleep(self._pause_s)
+                await asyncio.sleep(pause_s)
         finally:
             self._subscribers.remove(subscriber)
