@@ -11,7 +11,9 @@ from holdwatch_cli.asked import asked
 from holdwatch_cli.main import app, main
 
 COMMANDS = {each.callback.__name__ for each in app.registered_commands if each.callback is not None}
-GROUPS = {each.typer_instance.info.name for each in app.registered_groups if each.typer_instance}
+GROUPS = {
+    str(each.typer_instance.info.name) for each in app.registered_groups if each.typer_instance
+}
 
 
 def test_the_list_names_every_command_with_its_whole_sentence(

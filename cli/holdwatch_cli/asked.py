@@ -5,12 +5,12 @@ from __future__ import annotations
 import copy
 from typing import TYPE_CHECKING
 
-import typer
 from typer.main import get_command_name
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import typer
     from typer.models import CommandInfo
 
 
