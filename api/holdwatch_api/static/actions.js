@@ -2,6 +2,7 @@
 
 import { duration, grams } from "./format.js";
 import { inUnits } from "./units.js";
+import { fillVisits, openVisits } from "./visits.js";
 
 const MORE_MIN = [15, 30, 60, 120, 480];
 
@@ -88,6 +89,10 @@ async function start(panel) {
   select.value = likely(recipes, panel.state.hold)?.name ?? recipes[0].name;
   const chosen = () => recipes.find((recipe) => recipe.name === select.value);
   const earlier = await earlierVacuums(panel.state);
+  const visits = await openVisits(panel.state.unit);
+  document.getElementById("start-visit").hidden = !visits.length;
+  const visit = document.getElementById("start-visit-pick");
+  fillVisits(visit, visits, "none");
   const again = document.getElementById("again");
   const continues = document.getElementById("continues");
   continues.checked = false;
@@ -113,7 +118,8 @@ async function start(panel) {
   show();
   if (!await ask(dialog)) return;
   const together = !again.hidden && continues.checked ? { continues: earlier } : {};
-  await send(panel, { command: "start_hold", recipe: select.value, ...together });
+  const bound = visits.length && visit.value ? { work_order: visit.value } : {};
+  await send(panel, { command: "start_hold", recipe: select.value, ...together, ...bound });
 }
 
 /** The recipe to begin with: the bay's last one where it fits now, else the first that fits. */
@@ -157,8 +163,21 @@ async function extend(panel) {
   if (minutes > 0) await send(panel, { command: "extend_hold", minutes });
 }
 
+async function bind(panel) {
+  const { unit } = panel.state;
+  const visits = await openVisits(unit);
+  document.getElementById("bind-text").textContent = visits.length
+    ? `The hold then stands in the report of the visit of ${unit}.`
+    : `No work order is open for ${unit}. Open a visit on the vehicle's page first.`;
+  document.getElementById("bind-field").hidden = !visits.length;
+  document.getElementById("bind-go").hidden = !visits.length;
+  const pick = document.getElementById("bind-pick");
+  fillVisits(pick, visits);
+  if (await ask(document.getElementById("bind"))) await send(panel, { command: "bind_work_order", work_order: pick.value });
+}
+
 export const actions = {
-  start, stop, extend,
+  start, stop, extend, bind,
   mark: (panel) => send(panel, { command: "say_isolated" }),
   acknowledge: (panel, alarm) => send(panel, { command: "acknowledge_alarm", alarm }),
 };

@@ -33,6 +33,7 @@ export class BayPanel {
     on(".mark", () => actions.mark(this));
     on(".extend", () => actions.extend(this));
     on(".stop", () => actions.stop(this));
+    on(".bind", () => actions.bind(this));
     this.actions = actions;
     new ResizeObserver(() => this.redraw()).observe(this.find(".frame"));
   }
@@ -226,6 +227,7 @@ export class BayPanel {
     this.find(".start").hidden = running;
     this.find(".stop").hidden = !running;
     this.find(".extend").hidden = !running;
+    this.find(".bind").hidden = !hold || !state.unit;
     const mark = this.find(".mark");
     mark.hidden = !running || hold.since_mark_s !== null;
     if (hold) say(mark, hold.procedure === "standing-vacuum" ? "The pump is valved off" : "The valve is closed");
