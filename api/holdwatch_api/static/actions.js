@@ -181,20 +181,3 @@ export const actions = {
   mark: (panel) => send(panel, { command: "say_isolated" }),
   acknowledge: (panel, alarm) => send(panel, { command: "acknowledge_alarm", alarm }),
 };
-
-/** Ask for a token and exchange it for the cookie; resolves when signed in. */
-export async function signIn(why) {
-  const dialog = document.getElementById("sign-in");
-  if (dialog.open) return false;
-  const field = document.getElementById("token");
-  document.getElementById("sign-in-why").textContent = why ?? "";
-  field.value = "";
-  // Not a submitting button, so that the Enter key signs in.
-  dialog.querySelector(".cancel").onclick = () => dialog.close("cancel");
-  if (!await ask(dialog)) return false;
-  const answer = await fetch("/api/v1/session", {
-    method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ token: field.value }),
-  });
-  field.value = "";
-  return answer.ok || signIn((await answer.json()).detail);
-}

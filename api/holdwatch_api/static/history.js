@@ -3,6 +3,7 @@
 import { plotly, colour } from "./curve.js";
 import { drawShape, rank, say } from "./format.js";
 import { onUnits, unitsDialog } from "./settings.js";
+import { signedFetch } from "./signin.js";
 import * as units from "./units.js";
 
 const MOST = 8;
@@ -21,7 +22,7 @@ const drawn = new Map(); // hold id → its line's number
 const traces = new Map(); // hold id → {series, mark}
 
 async function read(path) {
-  const answer = await fetch(path);
+  const answer = await signedFetch(path);
   const body = await answer.json();
   if (!answer.ok) throw new Error(body.detail ?? String(answer.status));
   return body;

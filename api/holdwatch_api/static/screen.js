@@ -1,10 +1,11 @@
 // The bay screen: follows the service's stream and says when it cannot.
 
-import { actions, signIn } from "./actions.js";
+import { actions } from "./actions.js";
 import { BayPanel } from "./bay.js";
 import { clockTime, say } from "./format.js";
 import { showPick } from "./pick.js";
 import { onUnits, unitsDialog } from "./settings.js";
+import { signIn } from "./signin.js";
 import { setShop } from "./units.js";
 
 const SILENCE_MS = 7000; // the stream beats every 2 s
