@@ -107,6 +107,15 @@ class Findings:
         self.notes += other.notes
 
 
+def report(found: Findings) -> None:
+    """Print what was seen and what was wrong, as a table."""
+    for title, counts in (("seen", found.seen), ("wrong", found.wrong)):
+        for kind, count in sorted(counts.items()):
+            print(f"{title:6} {count:8} {kind}")
+    for note in found.notes[:40]:
+        print(note)
+
+
 def look_as_found(database: Path, scratch: Path, found: Findings) -> None:
     """Check the files as a killed process left them, on a copy: opening mends them."""
     if not database.exists():

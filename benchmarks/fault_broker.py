@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import getpass
 import shutil
+import signal
 import socket
 import subprocess
 import time
@@ -59,3 +60,13 @@ class Broker:
         else:
             process.terminate()
         process.wait(20)
+
+    def freeze(self) -> None:
+        """Let it answer nobody, though its connections stand: a network that swallows all."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """Let it go on."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGCONT)

@@ -31,6 +31,7 @@ from fault_audit import (
     compare_retained,
     compare_verdicts,
     look_as_found,
+    report,
 )
 from fault_broker import Broker
 from fault_shop import LEAKS_PA_PER_S, PREFIX, Filling, Place, Probes, World, WorldClock, places
@@ -364,15 +365,6 @@ def campaign(
         found.seen["episodes"] += 1
         print(f"{found.seen['kills']} kills, wrong: {dict(found.wrong) or 'nothing'}", flush=True)
     return found
-
-
-def report(found: Findings) -> None:
-    """Print what was seen and what was wrong, as a table."""
-    for title, counts in (("seen", found.seen), ("wrong", found.wrong)):
-        for kind, count in sorted(counts.items()):
-            print(f"{title:6} {count:8} {kind}")
-    for note in found.notes[:40]:
-        print(note)
 
 
 def main() -> int:

@@ -148,6 +148,7 @@ def _adapter_metrics(adapter: AdapterState) -> Iterator[Metric]:
     running = float(adapter.state == "running")
     yield _gauge("adapter_running", "1 while the adapter runs.", running, labels)
     yield _counter("adapter_restarts_total", "Starts after a failure.", adapter.restarts, labels)
+    yield _counter("adapter_stopped_total", "Items of floods not taken.", adapter.stopped, labels)
 
 
 def _probe_metrics(probe: ProbeState) -> Iterator[Metric]:

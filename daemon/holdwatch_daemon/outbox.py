@@ -7,6 +7,7 @@ import contextlib
 import logging
 import math
 import ssl
+from collections import deque
 from contextlib import aclosing, asynccontextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -18,6 +19,7 @@ from pydantic import TypeAdapter, ValidationError
 from holdwatch_daemon.config import is_loopback
 from holdwatch_daemon.events import Draft
 from holdwatch_daemon.messages import Command, Reply
+from holdwatch_daemon.mqtt_client import Client
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.supervisor import pause_s
 
@@ -32,6 +34,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+MOST_UNCONFIRMED = 8
+"""Events on their way to the broker; a long absence is made good no faster than it confirms."""
 _NOTE_EVERY_S = 0.5
 """How often the position is noted in the store; a crash repeats what was sent since, s."""
 _TIMEOUT_S = 10.0
@@ -64,9 +68,9 @@ class Shop:
 class Outbox:
     """Publishes a shop over MQTT for as long as it runs, whatever the broker does.
 
-    Events are read from the store after the last confirmed one and published one by one at
-    QoS 1, each confirmed before the next; after a break the unconfirmed ones are published
-    again under the same id. Commands are taken on a clean session only: one that was sent while
+    Events are read from the store after the last confirmed one and published in order at QoS 1,
+    a few on their way at a time; after a break the unconfirmed ones are published again under
+    the same id. Commands are taken on a clean session only: one that was sent while
     the service was down must not start a hold hours later.
     """
 
@@ -180,7 +184,7 @@ class Outbox:
         """
         to = self.to
         context = ssl.create_default_context(cafile=to.ca_file) if to.tls else None
-        return aiomqtt.Client(
+        return Client(
             to.host,
             to.port,
             username=to.username,
@@ -191,6 +195,8 @@ class Outbox:
             timeout=math.inf,
             keepalive=30,
             tls_context=context,
+            # What it has to say of broken connections, the outbox says once, in a sentence.
+            logger=logging.Logger("mqtt", logging.CRITICAL),
         )
 
     async def _serve(self, client: aiomqtt.Client) -> None:
@@ -227,11 +233,31 @@ class Outbox:
                 await self._publish_verdict(client, verdict)
 
     async def _publish_events(self, client: aiomqtt.Client) -> None:
-        async with aclosing(self._events.subscribe(self.status.confirmed)) as events:
-            async for event in events:
-                await self._publish_event(client, event)
-                self.status.confirmed = event.sequence
+        """Publish every event in order, with no more than ``MOST_UNCONFIRMED`` on their way.
+
+        The broker takes what one connection brings in its order, so that several may be on their
+        way; the position moves only when an event and all before it are confirmed.
+        """
+        on_way: deque[tuple[int, asyncio.Task[None]]] = deque()
+        room = asyncio.Semaphore(MOST_UNCONFIRMED)
+
+        def confirmed(_: asyncio.Task[None]) -> None:
+            room.release()
+            while on_way and on_way[0][1].done() and _is_good(on_way[0][1]):
+                self.status.confirmed = on_way.popleft()[0]
                 self._moved.set()
+
+        async with (
+            asyncio.TaskGroup() as group,
+            aclosing(self._events.subscribe(self.status.confirmed)) as events,
+        ):
+            async for event in events:
+                await room.acquire()
+                if event.type == "holdwatch.verdict":
+                    await self._publish_newest_verdict(client, event)
+                task = group.create_task(self._publish_event(client, event))
+                on_way.append((event.sequence, task))
+                task.add_done_callback(confirmed)
 
     async def _note_positions(self) -> None:
         while True:
@@ -239,12 +265,17 @@ class Outbox:
             await self.note_position()
 
     async def _publish_event(self, client: aiomqtt.Client, event: Event) -> None:
+        """Publish an event on its topics, in the order of the tasks that do so.
+
+        Both leave before either is awaited: an event after this one must not overtake it.
+        """
         body = event.model_dump_json(exclude_none=True)
+        topics = [self._topic("events")]
         if event.bay is not None:
-            await _publish(client, self._topic("bay", event.bay, "events"), body)
-            if event.type == "holdwatch.verdict":
-                await self._publish_newest_verdict(client, event)
-        await _publish(client, self._topic("events"), body)
+            topics.insert(0, self._topic("bay", event.bay, "events"))
+        async with asyncio.TaskGroup() as group:
+            for topic in topics:
+                group.create_task(_publish(client, topic, body))
 
     async def _publish_newest_verdict(self, client: aiomqtt.Client, event: Event) -> None:
         """Retain a verdict unless, after a long absence, a newer one is retained already."""
@@ -335,6 +366,10 @@ async def _disconnect(client: aiomqtt.Client) -> None:
     with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
         async with asyncio.timeout(1.0):
             await client.__aexit__(None, None, None)
+
+
+def _is_good(task: asyncio.Task[None]) -> bool:
+    return not task.cancelled() and task.exception() is None
 
 
 def _first_text(error: BaseException) -> str:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, cast
 
 from holdwatch_adapters.ports import AdapterError
+from holdwatch_daemon.flood import FloodGate
 from holdwatch_physics.reading import ProbeNotice, Reading
 
 if TYPE_CHECKING:
@@ -23,6 +24,8 @@ SHORTEST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 30.0
 _STEADY_S = 60.0
 """An adapter that ran this long before it failed starts again after the shortest pause."""
+_BREATH = 64
+"""Stopped items of a flood after which everything else gets its turn."""
 
 
 def pause_s(failures: int, random: Random) -> float:
@@ -43,6 +46,7 @@ class AdapterState:
     state: Literal["starting", "running", "failed", "ended"] = "starting"
     restarts: int = 0
     items: int = 0
+    stopped: int = 0
     error: str | None = None
 
 
@@ -76,9 +80,14 @@ class Supervisor:
         self._sleep = sleep
         self._seconds = steady_clock or asyncio.get_running_loop().time
         self._connected: set[str] = set()
+        self._gate = FloodGate()
 
     async def run(self) -> None:
-        """Run the adapter again and again until it ends by itself or this is cancelled."""
+        """Run the adapter again and again until it ends by itself or this is cancelled.
+
+        Whatever an adapter raises is its failure: a group of errors, a request to leave the
+        program, even a cancellation that was not asked of this task but leaked out of one inside.
+        """
         failures = 0
         while True:
             started = self._seconds()
@@ -86,9 +95,14 @@ class Supervisor:
                 await self._run_once()
             except AdapterError as error:
                 reason = str(error)
-            except Exception as error:
-                reason = f"{type(error).__name__}: {error}"
-                log.exception("adapter %s broke", self._adapter.name)
+            except (GeneratorExit, KeyboardInterrupt):
+                raise
+            except BaseException as error:
+                if _is_cancelled():
+                    raise asyncio.CancelledError from error
+                reason = _reason(error)
+                if self.status.error != reason:
+                    log.exception("adapter %s broke", self._adapter.name)
             else:
                 self.status.state = "ended"
                 log.info("adapter %s ended", self._adapter.name)
@@ -114,9 +128,22 @@ class Supervisor:
                     self.status.state, self.status.error = "running", None
                     log.info("adapter %s runs", self._adapter.name)
                 self.status.items += 1
+                if not self._gate.passes(item):
+                    await self._stop(item)
+                    continue
                 if isinstance(item, ProbeNotice):
                     self._note(item)
                 await self._publish(item)
+
+    async def _stop(self, item: Reading | ProbeNotice) -> None:
+        """Drop an item of a flood and say so, once a minute."""
+        self.status.stopped = self._gate.stopped
+        complaint = self._gate.complaint(item)
+        if complaint is not None:
+            log.warning("adapter %s: %s", self._adapter.name, complaint.detail)
+            await self._publish(complaint)
+        if self._gate.stopped % _BREATH == 0:
+            await asyncio.sleep(0)
 
     def _note(self, notice: ProbeNotice) -> None:
         if notice.kind == "connected":
@@ -130,3 +157,18 @@ class Supervisor:
         for probe in lost:
             utc_ns, mono_ns = self._clock.utc_ns(), self._clock.mono_ns()
             await self._publish(ProbeNotice(probe, "lost", utc_ns, mono_ns, reason))
+
+
+def _is_cancelled() -> bool:
+    """Whether this very task was asked to end."""
+    task = asyncio.current_task()
+    return task is not None and task.cancelling() > 0
+
+
+def _reason(error: BaseException) -> str:
+    """Return an error in one line; of a group, its first one."""
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    if isinstance(error, asyncio.CancelledError):
+        return "it was cancelled from within"
+    return f"{type(error).__name__}: {error}"

@@ -1,0 +1,42 @@
+"""The MQTT client library's client, mended where a broken connection met a waiting write."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import aiomqtt
+
+if TYPE_CHECKING:
+    import paho.mqtt.client as paho
+
+
+class Client(aiomqtt.Client):
+    """An ``aiomqtt.Client`` that never watches a socket that is closed.
+
+    The library asks the loop, at its next round, to watch a socket for writing. Where the
+    connection breaks in between, the number asked for is closed, which the loop reports as an
+    error, or belongs to another connection by then (aiomqtt 2.5).
+    """
+
+    def _on_socket_register_write(
+        self,
+        client: paho.Client,
+        userdata: Any,  # noqa: ARG002 - the library hands it over
+        sock: Any,
+    ) -> None:
+        number = sock.fileno()
+
+        def write() -> None:
+            try:
+                client.loop_write()
+            except Exception as error:  # noqa: BLE001 - whatever it is, the connection is broken
+                if not self._disconnected.done():
+                    self._disconnected.set_exception(error)
+
+        def watch() -> None:
+            is_open = sock.fileno() == number and client.socket() is sock
+            if is_open and client.want_write():
+                self._loop.add_writer(number, write)
+
+        # The library may call this from a thread in which it connects.
+        self._loop.call_soon_threadsafe(watch)
