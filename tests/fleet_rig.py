@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import tempfile
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import psycopg
@@ -15,7 +17,6 @@ from holdwatch_daemon.store.opening import open_database
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
 STORE = "3f0a91c2d4b7"
 
@@ -60,12 +61,23 @@ class Consumer:
     def __init__(self, dsn: str, port: int, name: str, *words: str) -> None:
         command = [sys.executable, "-m", "holdwatch_cli", "fleet", "land", "--mqtt", "127.0.0.1"]
         command += ["--port", str(port), "--postgres", dsn, "--name", name, *words]
-        self.process = subprocess.Popen(command, stderr=subprocess.DEVNULL)
+        self._said = tempfile.NamedTemporaryFile()  # noqa: SIM115 - kill() closes it
+        self.process = subprocess.Popen(command, stderr=self._said)
+
+    def said(self) -> str:
+        """Its log so far."""
+        return Path(self._said.name).read_text()
+
+    def is_subscribed(self) -> bool:
+        """Whether the broker hands messages to it."""
+        assert self.process.poll() is None, self.said()
+        return "takes part" in self.said()
 
     def kill(self) -> None:
         """End it as a power cut does."""
         self.process.kill()
         self.process.wait()
+        self._said.close()
 
     def stop(self) -> int:
         """End it in order; return its exit status."""

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_cli.fleet_base import Stream
+    from holdwatch_cli.fleet_fill import Patience
 
 log = logging.getLogger(__name__)
 
@@ -58,7 +59,7 @@ def run_land(
     group: str,
     live_s: int,
     shops: Path | None,
-    fill_after_s: float,
+    patience: Patience,
 ) -> int:
     """Land until SIGTERM or Ctrl-C; return the exit status.
 
@@ -75,7 +76,8 @@ def run_land(
         signal.signal(number, lambda number, _frame: stopped.append(number))
     share = Share(name or socket.gethostname(), group, live_s)
     lander = Lander(to, topics, share, dsn, lambda: bool(stopped))
-    filler = Filler(dsn, addresses, fill_after_s)
+    logging.getLogger("httpx").setLevel(logging.WARNING)  # it says each request
+    filler = Filler(dsn, addresses, patience)
     filler.start()
     try:
         lander.run()

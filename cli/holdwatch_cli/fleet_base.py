@@ -155,6 +155,16 @@ class Base:
             (older_than_s,),
         ).fetchall()
 
+    def heard(self) -> dict[str, tuple[float, int]]:
+        """Return how long ago each shop was heard, s, and its newest number then."""
+        rows = self._connection.execute(
+            """
+            SELECT DISTINCT ON (site) site, extract(epoch FROM now() - heard)::float8, newest
+            FROM holdwatch.streams ORDER BY site, heard DESC
+            """
+        ).fetchall()
+        return {site: (ago_s, newest) for site, ago_s, newest in rows}
+
     def take_lock(self, site: str) -> bool:
         """Return whether this connection alone may fill a shop's gaps from now on."""
         taken = self._value("SELECT pg_try_advisory_lock(hashtextextended(%s, 0))", _key(site))

@@ -74,16 +74,22 @@ def land(
     fill_after_s: Annotated[
         float, typer.Option(min=1, max=86400, help="How long a gap may stand before it is filled.")
     ] = 30.0,
+    ask_after_s: Annotated[
+        float,
+        typer.Option(min=1, max=86400, help="How long a shop may be quiet before it is asked."),
+    ] = 900.0,
 ) -> None:
     """Land the events of all shops, each once, confirmed to the broker after the commit.
 
     Several may run, each with a --name of its own: they share the work, and one takes over when
-    another ends. Gaps in a shop's numbers are fetched from the shop itself.
+    another ends. Gaps in a shop's numbers are fetched from the shop itself, and a quiet shop is
+    asked whether it has more.
 
     Example: holdwatch fleet land --mqtt broker.example --tls --username fleet
     --password-file fleet-password --postgres "host=db dbname=fleet" --shops shops.toml
     """
     from holdwatch_cli.fleet import Broker, run_land
+    from holdwatch_cli.fleet_fill import Patience
 
     status = run_land(
         postgres,
@@ -93,7 +99,7 @@ def land(
         group=group,
         live_s=live_s,
         shops=shops,
-        fill_after_s=fill_after_s,
+        patience=Patience(fill_after_s, ask_after_s),
     )
     raise typer.Exit(status)
 

@@ -9,6 +9,7 @@ import ssl
 import threading
 import time
 import tomllib
+from dataclasses import dataclass
 from pathlib import Path  # noqa: TC003 - pydantic reads it
 from typing import TYPE_CHECKING, Annotated
 
@@ -29,6 +30,9 @@ log = logging.getLogger(__name__)
 _TOGETHER = 500
 _LOOK_EVERY_S = 2.0
 _LONGEST_PAUSE_S = 600.0
+_MOST_ASKED = 20
+"""Quiet shops that are asked in one look, so that gaps have their turn."""
+_CONNECT_S = 3.0
 _SILENCE_S = 10.0
 """A shop's stream beats every 2 s; a longer silence means that it is lost."""
 
@@ -85,20 +89,41 @@ def events_over_http(shop: ShopAddress, after: int) -> Iterator[bytes]:
         httpx.HTTPError: It cannot be reached, or refuses.
         OSError: A file cannot be read.
     """
-    headers = {}
-    if shop.token_file is not None:
-        headers["authorization"] = f"Bearer {shop.token_file.read_text(encoding='utf-8').strip()}"
-    verify = ssl.create_default_context(cafile=shop.ca_file) if shop.ca_file else True
-    with (
-        httpx.Client(base_url=shop.url, headers=headers, timeout=_SILENCE_S, verify=verify) as http,
-        http.stream("GET", "/api/v1/events", params={"after": after}) as answer,
-    ):
+    wanted = {"after": after}
+    with _http(shop) as http, http.stream("GET", "/api/v1/events", params=wanted) as answer:
         answer.raise_for_status()
         for line in answer.iter_lines():
             if line.startswith("data: "):
                 yield line.removeprefix("data: ").encode()
-            elif line.startswith(":"):
-                return  # a beat: everything that was written has come
+            elif line.startswith(": beat"):
+                return  # it has nothing more to send
+
+
+def newest_over_http(shop: ShopAddress) -> int:
+    """Return the number of a shop's newest event.
+
+    Raises:
+        httpx.HTTPError: It cannot be reached, or refuses.
+        OSError: A file cannot be read.
+        ValueError: It answers something else.
+    """
+    with _http(shop) as http:
+        answer = http.get("/health")
+        if answer.status_code != httpx.codes.SERVICE_UNAVAILABLE:  # degraded, and yet it tells
+            answer.raise_for_status()
+        try:
+            return int(answer.json()["store"]["newest_event"])
+        except (KeyError, TypeError) as error:
+            raise ValueError(f"{shop.url}health names no newest event") from error
+
+
+def _http(shop: ShopAddress) -> httpx.Client:
+    headers = {}
+    if shop.token_file is not None:
+        headers["authorization"] = f"Bearer {shop.token_file.read_text(encoding='utf-8').strip()}"
+    verify = ssl.create_default_context(cafile=shop.ca_file) if shop.ca_file else True
+    patience = httpx.Timeout(_SILENCE_S, connect=_CONNECT_S)
+    return httpx.Client(base_url=shop.url, headers=headers, timeout=patience, verify=verify)
 
 
 def events_in_store(database: Path, after: int) -> Iterator[bytes]:
@@ -140,6 +165,21 @@ def land_all(base: Base, bodies: Iterable[bytes], *, site: str | None, via: str)
     return new + base.land(batch) if batch else new
 
 
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """When a shop is asked.
+
+    Attributes:
+        gap_s: How long a gap may stand before it is filled, s: until then another consumer may
+            be about to land the missing numbers.
+        quiet_s: How long nothing may be heard of a shop before it is asked for its newest
+            number, s: a lost event at the very end leaves no gap until the next one comes.
+    """
+
+    gap_s: float
+    quiet_s: float
+
+
 class Filler:
     """Looks for gaps that do not close by themselves, and fills them over HTTP.
 
@@ -149,14 +189,14 @@ class Filler:
     Args:
         dsn: The database.
         shops: Their addresses; a gap of another shop is only told.
-        after_s: How long a gap may stand before it is filled, s: until then another consumer
-            may be about to land the missing numbers.
+        patience: When they are asked.
     """
 
-    def __init__(self, dsn: str, shops: dict[str, ShopAddress], after_s: float) -> None:
+    def __init__(self, dsn: str, shops: dict[str, ShopAddress], patience: Patience) -> None:
         self._dsn = dsn
         self._shops = shops
-        self._after_s = after_s
+        self._patience = patience
+        self._asked: dict[str, float] = {}
         self._stopping = threading.Event()
         self._not_before: dict[tuple[str, str], float] = {}
         self._failures: dict[tuple[str, str], int] = {}
@@ -178,13 +218,14 @@ class Filler:
                     base.check()
                     while not self._stopping.wait(_LOOK_EVERY_S):
                         self._look(base)
+                        self._ask_the_quiet(base)
             except psycopg.OperationalError:
                 log.debug("the filler lost the database", exc_info=True)
             except Exception:  # landing must go on whatever is wrong with filling
                 log.exception("filling gaps failed")
 
     def _look(self, base: Base) -> None:
-        for site, store, unbroken, newest in base.gaps(self._after_s):
+        for site, store, unbroken, newest in base.gaps(self._patience.gap_s):
             key = (site, store)
             if time.monotonic() < self._not_before.get(key, 0.0) or not base.take_lock(site):
                 continue
@@ -194,12 +235,37 @@ class Filler:
                 base.release_lock(site)
             self._note(base, key, trouble)
 
+    def _ask_the_quiet(self, base: Base) -> None:
+        """Fetch what shops have that were not heard for long; one that is away is no trouble."""
+        heard, now = base.heard(), time.monotonic()
+        due = []
+        for site in self._shops:
+            ago_s, newest = heard.get(site, (float("inf"), 0))
+            asked = self._asked.get(site, float("-inf"))
+            if ago_s >= self._patience.quiet_s and now - asked >= self._patience.quiet_s:
+                due.append((asked, site, newest))
+        for _, site, newest in sorted(due)[:_MOST_ASKED]:
+            if self._stopping.is_set():
+                return
+            self._asked[site] = now
+            shop = self._shops[site]
+            try:
+                there = newest_over_http(shop)
+                if there > newest:
+                    bodies = _up_to(events_over_http(shop, newest), there)
+                    new = land_all(base, bodies, site=site, via="http")
+                    log.warning("%s was quiet; %d events fetched from %s", site, new, shop.url)
+            except (httpx.HTTPError, OSError, ValueError) as error:
+                log.info("%s is quiet and does not answer: %s", site, error)
+
     def _note(self, base: Base, key: tuple[str, str], trouble: str | None) -> None:
         if trouble is None:
             self._failures.pop(key, None)
             return
         failures = self._failures[key] = self._failures.get(key, 0) + 1
-        pause_s = min(max(self._after_s, 1.0) * 2.0 ** min(failures - 1, 16), _LONGEST_PAUSE_S)
+        pause_s = min(
+            max(self._patience.gap_s, 1.0) * 2.0 ** min(failures - 1, 16), _LONGEST_PAUSE_S
+        )
         self._not_before[key] = time.monotonic() + pause_s
         base.note_trouble(*key, trouble)
         if failures == 1:

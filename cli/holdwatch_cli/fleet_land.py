@@ -172,7 +172,9 @@ class Lander:
 
     def _on_subscribe(self, _client: Client, _user: Any, _mid: int, codes: Any, _more: Any) -> None:
         refused = [str(code) for code in codes if code.is_failure]
-        if refused:
+        if not refused:
+            log.info("takes part in group %s on %s", self._share.group, self._topics.events)
+        else:
             self._fatal = (
                 f"the broker refuses the shared subscription to {self._topics.events}: "
                 f"{', '.join(refused)}; does its access list let this user read there?"
