@@ -5,9 +5,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from holdwatch_api.app import create_app, serve
 from holdwatch_cli.adapters import adapters_for
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.running import run_until_stopped
@@ -81,9 +80,13 @@ async def _known_to_systemd(notifier: Notifier, service: Service, url: str) -> A
 
 @contextlib.asynccontextmanager
 async def screen(service: Service, shop: ShopConfig) -> AsyncIterator[str]:
-    """Serve the API and the bay screen; yields the address to open."""
+    """Serve the API and the bay screen; yields the address to open.
+
+    Its libraries are imported in a thread, beside the readings that the service takes already.
+    """
     http = shop.http
-    app = create_app(service, host_names=http.host_names)
+    create_app, serve = await asyncio.to_thread(_screen_makers)
+    app = await asyncio.to_thread(create_app, service, host_names=http.host_names)
     async with serve(
         app,
         http.host,
@@ -92,3 +95,9 @@ async def screen(service: Service, shop: ShopConfig) -> AsyncIterator[str]:
         private_key=http.private_key,
     ) as serving:
         yield serving.url
+
+
+def _screen_makers() -> tuple[Any, Any]:
+    from holdwatch_api.app import create_app, serve  # noqa: PLC0415 - see above
+
+    return create_app, serve

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import socket
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -30,13 +31,12 @@ class EmbeddedBroker:
 
     async def __aenter__(self) -> Self:
         """Start the broker; it answers when this returns."""
-        from amqtt.broker import Broker  # noqa: PLC0415 - only a shop without a broker pays for it
-
+        make = await asyncio.to_thread(_broker_class)  # its import takes longer than a reading
         if self.port == 0:
             self.port = _free_port()
         for name in ("amqtt", "transitions"):
             logging.getLogger(name).setLevel(logging.ERROR)
-        broker = Broker(
+        broker = make(
             {
                 "listeners": {
                     "default": {"type": "tcp", "bind": f"{self.host}:{self.port}"},
@@ -61,6 +61,12 @@ class EmbeddedBroker:
         broker, self._broker = self._broker, None
         if broker is not None:
             await broker.shutdown()  # type: ignore[attr-defined]  # the package ships no types
+
+
+def _broker_class() -> Any:
+    from amqtt.broker import Broker  # noqa: PLC0415 - only a shop without a broker pays for it
+
+    return Broker
 
 
 def _free_port() -> int:

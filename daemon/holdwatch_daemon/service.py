@@ -25,6 +25,7 @@ from holdwatch_daemon.intake import Intake
 from holdwatch_daemon.live import live_message
 from holdwatch_daemon.outbox import Outbox, Shop
 from holdwatch_daemon.probes import ProbeBook
+from holdwatch_daemon.properties import fluids_for
 from holdwatch_daemon.pulse import Pulse
 from holdwatch_daemon.recorder import open_recorder
 from holdwatch_daemon.resume import carry_on, give_up, last_finished, replay
@@ -37,7 +38,7 @@ from holdwatch_daemon.version import version
 from holdwatch_daemon.watchdog import LIMIT_S, LoopWatchdog
 from holdwatch_daemon.webhooks import open_webhooks
 from holdwatch_daemon.wires import Wires
-from holdwatch_physics.fluids import FluidError, Fluids
+from holdwatch_physics.fluids import FluidError
 from holdwatch_procedures.recipe import RecipeError
 from holdwatch_procedures.vacuum_nnls import warm_up
 
@@ -57,6 +58,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.queries import Queries
     from holdwatch_daemon.watchdog import Stall
     from holdwatch_daemon.webhooks import Webhook
+    from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import ProbeNotice, Reading
 
 log = logging.getLogger(__name__)
@@ -124,7 +126,6 @@ class Service:
         self._allowance_ns = round((clock.speed - 1.0) * 2e9)
         self._stall_s = stall_s
         self._steps = ClockSteps()
-        self._fluids: Fluids | None = None
         self._supervisors: list[Supervisor] = []
         self._outbox: Outbox | None = None
         self._webhooks: list[Webhook] = []
@@ -138,11 +139,13 @@ class Service:
             self._inbox: Lossless[Reading | ProbeNotice] = Lossless(_WAITING_ITEMS)
             self._group = await undo.enter_async_context(asyncio.TaskGroup())
             undo.callback(self._close_subscriptions)
-            self._fluids_loading = self._group.create_task(self._load_fluids())
+            self._warm: asyncio.Future[Fluids] = asyncio.get_running_loop().create_future()
+            self._fluids = await fluids_for(self.config)
             await self._furnish_bays()
+            await self._tell("holdwatch.service.started")
+            self._start_readings()  # all that follows takes its time beside them
             to = await self._start_outbox(undo)
             self._webhooks = await open_webhooks(self.config, self.events, self.store, self._random)
-            await self._tell("holdwatch.service.started")
             told = await self.store.ask(last_told)
             await self.events.tell(*calibration_drafts(self.config, told, self.clock.utc_ns()))
             self._watchdog = undo.enter_context(LoopWatchdog(self._tell_stall, self._stall_s))
@@ -258,9 +261,10 @@ class Service:
         self._ids, self._writer = self._recorder.ids, self._recorder.writer
         self._database_id = self._recorder.database_id
 
-    async def _load_fluids(self) -> Fluids:
-        self._fluids = await asyncio.to_thread(_load_slow_libraries)
-        return self._fluids
+    async def _warm_up(self) -> None:
+        """Import what a hold's first look would otherwise make every bay wait for."""
+        await asyncio.to_thread(warm_up)
+        self._warm.set_result(self._fluids)
 
     async def _furnish_bays(self) -> None:
         """Make the bays as they were, and carry on their holds."""
@@ -286,7 +290,7 @@ class Service:
             events=self.events,
             ids=self._ids,
             queries=self.store,
-            fluids=lambda: asyncio.shield(self._fluids_loading),
+            fluids=lambda: asyncio.shield(self._warm),
             simulated=self.simulated,
             version=self.version,
             unfit=self.unfit,
@@ -298,7 +302,7 @@ class Service:
 
     async def _resume(self, row: HoldRow) -> None:
         """Carry on a hold that was running when the process ended."""
-        fluids = await asyncio.shield(self._fluids_loading)
+        fluids = self._fluids
         try:
             replayed = await self.store.ask(lambda c: replay(c, row, fluids, self.version))
         except (RecipeError, FluidError) as error:
@@ -313,14 +317,18 @@ class Service:
         if runner.verdict is not None:
             bay.end_hold()
 
-    def _start_tasks(self) -> None:
+    def _start_readings(self) -> None:
         create = self._group.create_task
         self._supervisors = [
             Supervisor(adapter, self._inbox.put, self.clock, self._random)
             for adapter in self._adapters
         ]
-        self._tasks = [create(self._pump()), create(self._tick()), create(self._recorder.keep())]
+        self._tasks = [create(self._pump()), create(self._recorder.keep())]
         self._tasks += [create(supervisor.run()) for supervisor in self._supervisors]
+
+    def _start_tasks(self) -> None:
+        create = self._group.create_task
+        self._tasks += [create(self._tick()), create(self._warm_up())]
         self._tasks += [create(webhook.run()) for webhook in self._webhooks]
 
     async def _start_outbox(self, undo: contextlib.AsyncExitStack) -> Destination:
@@ -401,7 +409,7 @@ class Service:
             await self._outbox.note_position()
 
     def _close_subscriptions(self) -> None:
-        self._fluids_loading.cancel()
+        self._warm.cancel()
         self._changes.close()
         self.events.close()
 
@@ -416,12 +424,3 @@ class Service:
     def _tell(self, kind: EventType) -> asyncio.Future[None]:
         data = {"version": self.version, "site": self.config.site.name}
         return self.events.tell(Draft(kind, self.clock.utc_ns(), data))
-
-
-def _load_slow_libraries() -> Fluids:
-    """Import what takes seconds, once, so that no hold's first look stops every bay.
-
-    In a thread, for what lets go of the interpreter's lock meanwhile; the fluid library does not.
-    """
-    warm_up()
-    return Fluids.load()

@@ -86,6 +86,21 @@ class Fluids:
         """Read the tables: some milliseconds."""
         return cls(read_tables(), Equations())
 
+    def is_tabled(self, of: Fluid | str, t_k: float, *, kg_per_m3: float | None = None) -> bool:
+        """Tell whether a leak of the fluid's gas is restated without the equations of state.
+
+        Args:
+            of: The fluid.
+            t_k: Its temperature, K.
+            kg_per_m3: Its density, kg/m³; None for saturated vapour.
+        """
+        it = _resolve(of)
+        if kg_per_m3 is not None and not _can_condense(it, t_k):
+            return self._isotherm_at(it, kg_per_m3 / it.molar_mass, t_k) is not None
+        boiling = self._table(it).boiling
+        densities = None if boiling is None else boiling.densities(t_k)
+        return densities is not None and self._isotherm_at(it, densities[1], t_k) is not None
+
     # -- saturation ---------------------------------------------------------------------------
 
     def saturation_pressure_pa(self, of: Fluid | str, t_k: float) -> tuple[float, float]:
