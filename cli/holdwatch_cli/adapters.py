@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from holdwatch_adapters.bluetooth import BluetoothAdapter
 from holdwatch_adapters.layout import Layout, Scale
 from holdwatch_adapters.modbus import ModbusAdapter, ModbusProbe, Register, SerialWay, TcpWay
 from holdwatch_adapters.mqtt_in import Broker, MqttAdapter, MqttProbe, Topic, parse_path
@@ -33,6 +32,9 @@ def adapters_for(shop: ShopConfig, clock: Clock) -> list[Adapter]:
     adapters: list[Adapter] = []
     bluetooth = [_bluetooth(probe) for probe in shop.probe if probe.kind == "bluetooth"]
     if bluetooth:
+        # A shop without a radio need not wait for bleak.
+        from holdwatch_adapters.bluetooth import BluetoothAdapter  # noqa: PLC0415
+
         counters = SqliteCounters(shop.site.data / "counters.db")
         radio = shop.bluetooth
         adapters.append(

@@ -36,14 +36,13 @@ from holdwatch_daemon.supervisor import Supervisor
 from holdwatch_daemon.tasks import end_tasks
 from holdwatch_daemon.version import version
 from holdwatch_daemon.watchdog import LIMIT_S, LoopWatchdog
-from holdwatch_daemon.webhooks import open_webhooks
 from holdwatch_daemon.wires import Wires
 from holdwatch_physics.fluids import FluidError
 from holdwatch_procedures.recipe import RecipeError
 from holdwatch_procedures.vacuum_nnls import warm_up
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncGenerator, Mapping, Sequence
+    from collections.abc import AsyncGenerator, Awaitable, Callable, Mapping, Sequence
     from types import TracebackType
 
     from holdwatch_adapters.ports import Adapter
@@ -145,7 +144,7 @@ class Service:
             await self._tell("holdwatch.service.started")
             self._start_readings()  # all that follows takes its time beside them
             to = await self._start_outbox(undo)
-            self._webhooks = await open_webhooks(self.config, self.events, self.store, self._random)
+            await self._open_webhooks()
             told = await self.store.ask(last_told)
             await self.events.tell(*calibration_drafts(self.config, told, self.clock.utc_ns()))
             self._watchdog = undo.enter_context(LoopWatchdog(self._tell_stall, self._stall_s))
@@ -354,6 +353,11 @@ class Service:
         undo.push_async_callback(self._stop_outbox)
         return to
 
+    async def _open_webhooks(self) -> None:
+        if self.config.webhook:
+            open_webhooks = await asyncio.to_thread(_webhook_opener)
+            self._webhooks = await open_webhooks(self.config, self.events, self.store, self._random)
+
     # -- running ----------------------------------------------------------------------------
 
     async def _pump(self) -> None:
@@ -424,3 +428,10 @@ class Service:
     def _tell(self, kind: EventType) -> asyncio.Future[None]:
         data = {"version": self.version, "site": self.config.site.name}
         return self.events.tell(Draft(kind, self.clock.utc_ns(), data))
+
+
+def _webhook_opener() -> Callable[..., Awaitable[list[Webhook]]]:
+    # Its client takes longer to import than all else here; few shops have webhooks.
+    from holdwatch_daemon.webhooks import open_webhooks  # noqa: PLC0415
+
+    return open_webhooks
