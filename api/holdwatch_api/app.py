@@ -48,7 +48,14 @@ if TYPE_CHECKING:
 _STATIC = Path(__file__).parent / "static"
 _TITLES = {400: "Bad request", 404: "Not there", 405: "Not possible here", 422: "Not understood"}
 _STOP_S = 3  # how long open connections get to end when the server stops
-_PAGES = {"/": "index.html", "/history": "history.html"}
+_PAGES = {
+    "/": "index.html",
+    "/history": "history.html",
+    "/vehicles": "vehicles.html",
+    "/vehicle": "vehicle.html",
+    "/visit": "visit.html",
+    "/expansion": "expansion.html",
+}
 """Path of each page → its file. A page is open to all: it holds no data, and asks for it."""
 
 

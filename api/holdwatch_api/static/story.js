@@ -1,0 +1,153 @@
+// What the pages of vehicles and visits share: asking the service, building parts, saying errors.
+
+import { drawShape, say } from "./format.js";
+import { signedFetch } from "./signin.js";
+
+export const find = (id) => document.getElementById(id);
+
+/** An element with its properties, attributes (`aria-…`, `data-…`, `for`) and children. */
+export function el(tag, properties = {}, ...children) {
+  const node = document.createElement(tag);
+  for (const [key, value] of Object.entries(properties)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (key in node && !key.includes("-")) node[key] = value;
+    else node.setAttribute(key, value === true ? "" : value);
+  }
+  node.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== ""));
+  return node;
+}
+
+/** Show a part only with something in it. */
+export function fill(node, ...children) {
+  const shown = children.flat().filter((child) => child !== null && child !== undefined);
+  node.replaceChildren(...shown);
+  const section = node.closest("section");
+  if (section?.dataset.optional !== undefined) section.hidden = !shown.length;
+}
+
+export class Refused extends Error {
+  constructor(status, detail) { super(detail); this.status = status; }
+}
+
+async function answered(request) {
+  let answer;
+  try {
+    answer = await request;
+  } catch {
+    throw new Refused(0, "The service did not answer; look whether it was written down before you try again.");
+  }
+  const body = await answer.json().catch(() => ({}));
+  if (answer.ok) return body;
+  throw new Refused(answer.status, body.detail ?? `The service answered ${answer.status}.`);
+}
+
+export const read = (path) => answered(signedFetch(path));
+
+/** An id of a change, so that one sent twice is made once. */
+export function changeId() {
+  return `screen-${Array.from(crypto.getRandomValues(new Uint8Array(12)), (b) => b.toString(16).padStart(2, "0")).join("")}`;
+}
+
+export function send(path, body, { method = "POST", id = changeId() } = {}) {
+  return answered(signedFetch(path, { method, headers: { "Content-Type": "application/json" }, body: JSON.stringify({ ...body, id }) }));
+}
+
+/** Send a picture, made smaller where it is large; resolves to what the service keeps. */
+export async function sendPicture(file) {
+  const picture = await smaller(file);
+  return answered(signedFetch(`/api/v1/photographs?name=${encodeURIComponent(file.name.slice(0, 100))}`, {
+    method: "POST", headers: { "Content-Type": picture.type }, body: picture,
+  }));
+}
+
+const LONGEST_SIDE = 1600; // enough to see a crimp, small enough for a report
+
+async function smaller(file) {
+  let image;
+  try {
+    image = await createImageBitmap(file);
+  } catch {
+    return file; // the service says what it is not
+  }
+  const share = Math.min(1, LONGEST_SIDE / Math.max(image.width, image.height));
+  const canvas = el("canvas", { width: Math.round(image.width * share), height: Math.round(image.height * share) });
+  canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
+  const made = await new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", 0.82));
+  return made ?? file;
+}
+
+export const path = (...words) => words.map(encodeURIComponent).join("/");
+export const vehiclePath = (name) => `/api/v1/vehicles/${path(name)}`;
+export const visitPath = (number) => `/api/v1/visits/${path(number)}`;
+export const toVehicle = (name) => `/vehicle?name=${encodeURIComponent(name)}`;
+export const toVisit = (number) => `/visit?number=${encodeURIComponent(number)}`;
+export const asked = (key) => new URLSearchParams(location.search).get(key) ?? "";
+
+/** "11 May 2026" of an ISO day. */
+export function day(text) {
+  return text ? new Date(`${text}T12:00:00`).toLocaleDateString("en-GB", { day: "numeric", month: "short", year: "numeric" }) : "";
+}
+
+/** The day in this place, as a date field writes it. */
+export function today() {
+  const at = new Date();
+  const two = (n) => String(n).padStart(2, "0");
+  return `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())}`;
+}
+
+/** An outcome by its shape and its word. */
+export function outcome(word) {
+  const shape = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  shape.setAttribute("class", "shape");
+  shape.setAttribute("viewBox", "0 0 64 64");
+  shape.setAttribute("aria-hidden", "true");
+  drawShape(shape, word);
+  return el("span", { className: `outcome ${word}` }, shape, word.toUpperCase());
+}
+
+export function caution(lines) {
+  if (!lines.length) return null;
+  return el("div", { className: "caution" }, el("ul", {}, lines.map((line) => el("li", {}, line))));
+}
+
+/** The suspects, likeliest first: share, bar, and what speaks for and against. */
+export function suspectList(suspects) {
+  return suspects.filter((one) => one.share >= 0.01).map((one) => el("li", {},
+    el("div", { className: "suspect" },
+      el("span", { className: "share" }, `${Math.round(100 * one.share)} %`),
+      el("span", { className: "suspect-name" }, one.name),
+      el("meter", { value: one.share, min: 0, max: 1, "aria-hidden": "true" })),
+    one.findings.length ? el("details", {}, el("summary", { "aria-label": `Why: ${one.name}` }, "Why"), el("ul", {}, one.findings.map((line) => el("li", {}, line)))) : null));
+}
+
+/** Say in the page's one status line what was done or why not. */
+export function tell(text, bad = false) {
+  const line = find("told");
+  say(line, text);
+  line.classList.toggle("bad", bad);
+}
+
+/** Ask in a dialog; resolves to whether its strong button was chosen. */
+export function ask(dialog) {
+  dialog.returnValue = "";
+  dialog.showModal();
+  return new Promise((resolve) => dialog.addEventListener("close", () => resolve(dialog.returnValue === "go"), { once: true }));
+}
+
+/** A set of large buttons of which one is chosen; each is a radio field. */
+export function tiles(name, legend, choices, chosen, onChange) {
+  const made = choices.map(([value, text, hint]) => el("label", { className: "tile" },
+    el("input", { type: "radio", name, value, checked: value === chosen }),
+    el("span", {}, text, hint ? el("small", {}, hint) : null)));
+  const set = el("fieldset", { className: "tiles" }, el("legend", {}, legend), made);
+  if (onChange) set.addEventListener("change", () => onChange(chosenOf(set)));
+  return set;
+}
+
+export const chosenOf = (node) => node.querySelector("input[type=radio]:checked")?.value ?? null;
+
+/** A field with its label above it. */
+export function field(id, label, input) {
+  input.id = id;
+  return el("div", { className: "entry" }, el("label", { htmlFor: id }, label), input);
+}
