@@ -265,7 +265,9 @@ def compare_verdicts(
         filling = [each for bay, each in fillings if bay == row.bay and each[0] <= began_ns][-1]
         whole = undisturbed(connection, row.id, place, seed, filling, fluids)
         truth = "pass" if filling[2] == 0.0 else "fail"
-        if str(whole.outcome) != truth:
+        if not answers.marks(connection, row.id):
+            found.seen["holds killed until nobody could say the valve was closed"] += 1
+        elif str(whole.outcome) != truth:
             found.fault("campaign's own mistakes", f"{row.id}: {whole.sentence}, truth {truth}")
         if stored["outcome"] == str(whole.outcome):
             found.seen["verdicts as undisturbed"] += 1

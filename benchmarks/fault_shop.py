@@ -174,18 +174,23 @@ class World:
 
 
 class WorldClock:
-    """The world's time as a process of one boot sees it."""
+    """The world's time as a process of one boot sees it.
+
+    Attributes:
+        set_by_ns: By how much the wall clock is wrong.
+    """
 
     simulated = True
 
     def __init__(self, world: World, speed: float) -> None:
         self.speed = speed
+        self.set_by_ns = 0
         self.boot_id = f"boot-{world.boot}"
         self._world = world
         self._zero_ns = world.boot_zero_ns
 
     def utc_ns(self) -> int:
-        return START_UTC_NS + self._world.now_ns
+        return START_UTC_NS + self._world.now_ns + self.set_by_ns
 
     def mono_ns(self) -> int:
         return self._world.now_ns - self._zero_ns
@@ -225,11 +230,21 @@ class Probes:
         clock: As this process sees it.
         bays: Its bays.
         seed: Of the noise.
+        pace: Steps a second; the clock's speed where it is not given.
     """
 
     name = "probes"
 
-    def __init__(self, world: World, clock: WorldClock, bays: tuple[Place, ...], seed: int) -> None:
+    def __init__(
+        self,
+        world: World,
+        clock: WorldClock,
+        bays: tuple[Place, ...],
+        seed: int,
+        *,
+        pace: float | None = None,
+    ) -> None:
+        self._pace = pace or clock.speed
         self._world = world
         self._clock = clock
         self._bays = bays
@@ -244,7 +259,7 @@ class Probes:
             for reading in self._step(now_ns):
                 yield reading
             # Where the machine is too slow for the pace, time slows down with it.
-            due = max(due + STEP_NS / 1e9 / self._clock.speed, loop.time())
+            due = max(due + STEP_NS / 1e9 / self._pace, loop.time())
             await asyncio.sleep(due - loop.time())
 
     def _step(self, now_ns: int) -> Iterator[Reading]:

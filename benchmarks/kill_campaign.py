@@ -34,7 +34,17 @@ from fault_audit import (
     report,
 )
 from fault_broker import Broker
-from fault_shop import LEAKS_PA_PER_S, PREFIX, Filling, Place, Probes, World, WorldClock, places
+from fault_shop import (
+    LEAKS_PA_PER_S,
+    PREFIX,
+    STEP_NS,
+    Filling,
+    Place,
+    Probes,
+    World,
+    WorldClock,
+    places,
+)
 from fault_shop import shop_table as table_of
 
 from holdwatch_cli.running import run_until_stopped
@@ -49,6 +59,8 @@ SPEED: Final = 150.0
 _AGAIN_S: Final = 0.4
 _LOOK_S: Final = 0.003
 _LONGEST_LIFE_S: Final = 3.0
+_LONGEST_WAIT_S: Final = 20.0
+"""For a decision to kill in, or for a process to be ready, s."""
 _PATIENCE_S: Final = 300.0
 WAYS: Final = ("start", "any", "any", "command", "event", "verdict")
 """Where a kill is aimed: at the start, anywhere, after a command, an event, in a verdict."""
@@ -196,7 +208,11 @@ class Episode:
         began = time.monotonic()
         sent, heard, deciding = self._sent, len(self.ear.heard), self.world.deciding
         least = self.chance.uniform(0.0, 1.5)
-        end = began + delay_s if way in {"start", "any", "cold"} else None
+        end = began + delay_s if way in {"start", "cold"} else None
+        if end is None:
+            began = self._until_ready()
+            end = began + delay_s if way == "any" else None
+        longest = _LONGEST_WAIT_S if way == "verdict" else _LONGEST_LIFE_S
         while end is None or time.monotonic() < end:
             self._attend()
             aimed = {
@@ -205,11 +221,21 @@ class Episode:
                 "verdict": self.world.deciding > deciding,
             }.get(way, False)
             lived = time.monotonic() - began
-            if end is None and ((aimed and lived > least) or lived > _LONGEST_LIFE_S):
+            if end is None and ((aimed and lived > least) or lived > longest):
+                self.found.seen[f"kills: {way}, hit"] += aimed
                 end = time.monotonic() + delay_s
             if lived < least and way != "verdict":
                 sent, heard = self._sent, len(self.ear.heard)
             time.sleep(_LOOK_S)
+
+    def _until_ready(self) -> float:
+        """Wait until a process takes readings in; return when that was."""
+        ready_ns = self.world.now_ns + 3 * STEP_NS
+        until = time.monotonic() + _LONGEST_WAIT_S
+        while self.world.now_ns < ready_ns and time.monotonic() < until:
+            self._attend()
+            time.sleep(_LOOK_S)
+        return time.monotonic()
 
     def _outage(self) -> None:
         """Let time pass while nobody watches; now and then the whole machine was off."""

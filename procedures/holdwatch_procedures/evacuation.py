@@ -116,6 +116,7 @@ class EvacuationWatch:
         self._bin: list[tuple[float, float]] = []
         self._last_pa: float | None = None
         self._under_target = 0
+        self._under_since_s = 0.0
         self._curve: list[tuple[float, float]] = []
         self._stagnation = StagnationWatch(target_pa)
         self._base_pa = math.nan
@@ -166,7 +167,7 @@ class EvacuationWatch:
         if self.facts.phase is EvacuationPhase.ISOLATED:
             yield from self._see_resumed(t, p)
             return
-        yield from self._see_target(p)
+        yield from self._see_target(t, p)
         yield from self._see_isolation(t)
         if self.facts.phase is EvacuationPhase.EVACUATING:
             stagnation = self._stagnation.push(t, p, self._sigma(), wall_k)
@@ -182,12 +183,15 @@ class EvacuationWatch:
                 return
         self._curve.append((t, p))
 
-    def _see_target(self, p: float) -> Iterator[EvacuationEvent]:
+    def _see_target(self, t: float, p: float) -> Iterator[EvacuationEvent]:
+        # The first of the three is noted: where readings stopped in between, its bin is gone.
+        if self._under_target == 0:
+            self._under_since_s = t
         self._under_target = self._under_target + 1 if p <= self._target else 0
         if self._under_target == 3 and self.facts.target_reached_s is None:
-            self.facts = replace(self.facts, target_reached_s=self._bins[-3][0])
+            self.facts = replace(self.facts, target_reached_s=self._under_since_s)
             text = f"The vacuum reached its target of {self._target:.4g} Pa."
-            yield EvacuationEvent(EvacuationNews.TARGET_REACHED, self._bins[-3][0], text)
+            yield EvacuationEvent(EvacuationNews.TARGET_REACHED, self._under_since_s, text)
 
     def _rounding_pa(self) -> float:
         """Return the gauge's step: declared, else the smallest change seen."""
