@@ -108,13 +108,13 @@ def newest_over_http(shop: ShopAddress) -> int:
         ValueError: It answers something else.
     """
     with _http(shop) as http:
-        answer = http.get("/health")
-        if answer.status_code != httpx.codes.SERVICE_UNAVAILABLE:  # degraded, and yet it tells
-            answer.raise_for_status()
-        try:
-            return int(answer.json()["store"]["newest_event"])
-        except (KeyError, TypeError) as error:
-            raise ValueError(f"{shop.url}health names no newest event") from error
+        answer = http.get("/metrics")
+    answer.raise_for_status()
+    for line in answer.text.splitlines():
+        if line.startswith("holdwatch_events_total "):
+            return int(float(line.split()[1]))
+    message = f"{shop.url} does not say how many events it has"
+    raise ValueError(message)
 
 
 def _http(shop: ShopAddress) -> httpx.Client:
