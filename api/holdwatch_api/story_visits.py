@@ -92,7 +92,7 @@ def _add_course(router: APIRouter, work: StoryWork) -> None:
 
         def looked() -> VisitView:
             desk = work.desk()
-            return visit_view(desk, *desk.book.visit(visit))
+            return visit_view(desk, *desk.book.visit(visit), today=work.today())
 
         return await work.do(looked)
 

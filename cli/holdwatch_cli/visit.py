@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_cli.errors import UserError
+from holdwatch_cli.story_desk import day_of
 from holdwatch_cli.visit_words import open_lines, suspect_lines, visit_lines
 from holdwatch_daemon.story_photos import store_photograph
 from holdwatch_daemon.story_views import VisitView, visit_view
@@ -34,7 +35,7 @@ def run_open(desk: Desk, vehicle: str, *, complaint: str, number: str | None, on
     with desk.book.writing() as page:
         given = open_visit(page, vehicle, complaint=complaint, number=number, on=on)
         story, order = page.story(given)
-    view = visit_view(desk, story, order)
+    view = visit_view(desk, story, order, today=day_of(None))
     text = [f"Visit {given} of {story.unit.name} is open.", *view.dye]
     if view.start_with_lamp:
         text += desk.cautions(Act.LAMP, story.unit)
@@ -77,7 +78,7 @@ def run_find(desk: Desk, name: str, row: dict[str, Any], photographs: Sequence[P
         finding = {**row, "photographs": [photo.sha256 for photo in kept]}
         story, order = add_finding(desk, page, name, finding)
     words = "found" if row["points"] == "for" else "nothing found"
-    view = visit_view(desk, story, order)
+    view = visit_view(desk, story, order, today=day_of(None))
     text = [f"{order.number}: {row['place']} by {row['means']}: {words}.", *suspect_lines(view)]
     return _answer(desk, view, text)
 
@@ -95,7 +96,7 @@ def run_answer(desk: Desk, name: str, row: dict[str, Any]) -> int:
     """Answer a point of the follow-through, in place of an earlier answer to it."""
     with desk.book.writing() as page:
         story, order = answer_point(desk, page, name, row)
-    view = visit_view(desk, story, order)
+    view = visit_view(desk, story, order, today=day_of(None))
     text = [f"{order.number}: {row['point']}: {row['answer']}.", *open_lines(view)]
     return _answer(desk, view, text)
 
@@ -117,13 +118,13 @@ def run_reopen(desk: Desk, name: str) -> int:
 def run_show(desk: Desk, name: str) -> int:
     """Print a visit with its suspects and open points."""
     story, order = desk.book.visit(name)
-    view = visit_view(desk, story, order)
+    view = visit_view(desk, story, order, today=day_of(None))
     text = [*visit_lines(desk, story, order), *suspect_lines(view)]
     return _answer(desk, view, [*text, *open_lines(view, cautions=True)])
 
 
 def _done(desk: Desk, story: Story, order: WorkOrder, text: Sequence[str]) -> int:
-    return _answer(desk, visit_view(desk, story, order), text)
+    return _answer(desk, visit_view(desk, story, order, today=day_of(None)), text)
 
 
 def _answer(desk: Desk, view: VisitView, text: Sequence[str]) -> int:

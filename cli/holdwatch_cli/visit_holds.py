@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from holdwatch_adapters.trace import read_trace
 from holdwatch_cli.judge import read_recipe_table
+from holdwatch_cli.story_desk import day_of
 from holdwatch_cli.visit_words import suspect_lines
 from holdwatch_daemon.story_holds import judge_for
 from holdwatch_daemon.story_views import visit_view
@@ -63,7 +64,7 @@ def run_trace(
 
 def _hold_answer(desk: Desk, story: Story, order: WorkOrder) -> int:
     hold = order.holds[-1]
-    view = visit_view(desk, story, order)
+    view = visit_view(desk, story, order, today=day_of(None))
     text = [f"{order.number}: hold {hold.hold_id} of {hold.section}: {hold.sentence}"]
     if view.sections is not None and not hold.after_repair:
         text += [view.sections, *suspect_lines(view)]

@@ -130,6 +130,7 @@ class VisitView(Message):
     dye: list[str]
     start_with_lamp: bool
     waiting_holds: list[WaitingHold]
+    today: date
     cautions: tuple[str, ...] = ()
     text: str | None = None
 
@@ -171,6 +172,7 @@ def visit_view(
     story: Story,
     order: WorkOrder,
     *,
+    today: date,
     text: str | None = None,
     cautions: Sequence[str] = (),
 ) -> VisitView:
@@ -180,6 +182,7 @@ def visit_view(
         desk: Where.
         story: The vehicle's story.
         order: The visit.
+        today: The day of the looking, which a change takes for its own where none is said.
         text: What was just done.
         cautions: Of the act that was just written down.
 
@@ -204,6 +207,7 @@ def visit_view(
         dye=list(dye.sentences),
         start_with_lamp=dye.start_with_lamp,
         waiting_holds=[] if order.closed_on else _waiting(desk, unit),
+        today=today,
         cautions=tuple(cautions),
         text=text,
     )

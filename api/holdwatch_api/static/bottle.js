@@ -77,13 +77,16 @@ export class LiveBay {
 export const pressureUnit = () => `${curveUnit("pressure-decay").text} (gauge)`;
 export const vacuumUnit = () => `${curveUnit("standing-vacuum").text} (absolute)`;
 export const temperatureUnit = temperatureLabel;
-const trimmed = (x, digits) => String(Number(x.toPrecision(digits)));
+const DECIMALS = { kPa: 1, bar: 3, psi: 1 }; // always as many, so that nothing jitters
 
-export const kPaGaugeText = (kpa) => trimmed((1000 * kpa) / curveUnit("pressure-decay").pa, 6);
+export function kPaGaugeText(kpa) {
+  const { text, pa } = curveUnit("pressure-decay");
+  return ((1000 * kpa) / pa).toFixed(DECIMALS[text] ?? 1);
+}
 export const kPaGaugeOf = (text) => (Number(text) * curveUnit("pressure-decay").pa) / 1000;
-export const vacuumText = (pa) => trimmed(pa / curveUnit("standing-vacuum").pa, 4);
+export const vacuumText = (pa) => String(Number((pa / curveUnit("standing-vacuum").pa).toPrecision(3)));
 export const vacuumOf = (text) => Number(text) * curveUnit("standing-vacuum").pa;
-export const temperatureText = (c) => trimmed(temperatureOf(c + 273.15), 4);
+export const temperatureText = (c) => temperatureOf(c + 273.15).toFixed(1);
 /** °C of a figure in this screen's unit: every such unit is a straight line of kelvin. */
 export function celsiusOf(text) {
   const [zero, hundred] = [temperatureOf(273.15), temperatureOf(373.15)];

@@ -77,7 +77,7 @@ async function forward(page) {
 function prepare() {
   const limit = guide.max_pressure_kpa_g;
   return {
-    title: limit ? `${guide.unit} may bear ${bottle.kPaGaugeText(limit)} ${bottle.pressureUnit()}. Never more.` : `Read the highest pressure from ${guide.unit}’s plate before you fill the bottle.`,
+    title: limit ? `${guide.unit} may bear ${Number(bottle.kPaGaugeText(limit))} ${bottle.pressureUnit()}. Never more.` : `Read the highest pressure from ${guide.unit}’s plate before you fill the bottle.`,
     parts: [caution(guide.cautions), el("p", {}, "You need: a bottle of known volume, a gauge and a thermometer on it, a thermometer on the vehicle’s pipes, dry nitrogen with a regulator.")],
     next: async () => {},
     nextWord: "I have read this",
@@ -194,7 +194,7 @@ const left = {
   now: () => live.si(said.vacuum),
 };
 const room = {
-  key: "barometer_kpa", label: "The room’s pressure", role: () => (said.bay && live.barometer !== null ? "barometer" : ""), unit: () => "kPa (absolute)", text: (kpa) => figure(kpa), of: Number,
+  key: "barometer_kpa", label: "The room’s pressure", role: () => (said.bay && live.barometer !== null ? "barometer" : ""), unit: () => "kPa (absolute)", text: (kpa) => kpa.toFixed(1), of: Number,
   now: () => (live.barometer === null ? null : live.barometer / 1000),
 };
 
@@ -206,15 +206,15 @@ function evacuated() {
 
 function filled() {
   const limit = guide.max_pressure_kpa_g;
-  const most = limit ? ` Not above ${bottle.kPaGaugeText(limit)} ${bottle.pressureUnit()}.` : " Not above the vehicle’s highest pressure.";
+  const most = limit ? ` Not above ${Number(bottle.kPaGaugeText(limit))} ${bottle.pressureUnit()}.` : " Not above the vehicle’s highest pressure.";
   return reading("Fill the bottle with dry nitrogen, close it, and wait until it stands still.",
-    [`Valve to the vehicle closed.${most}`], [gauge("before_kpa_g", "Bottle"), thermometer("before_c", "Bottle", "bottleT"), room], { cautions: guide.cautions });
+    [`Valve to the vehicle closed.${most}`], [gauge("before_kpa_g", "Pressure of the bottle"), thermometer("before_c", "Temperature of the bottle", "bottleT"), room], { cautions: guide.cautions });
 }
 
 function opened() {
   return reading("Open the bottle into the vehicle, slowly. Wait until it stands still again.",
     ["The gas cools in the bottle and warms in the vehicle: give it about 10 min."],
-    [gauge("after_kpa_g", "Both"), thermometer("after_c", "Bottle", "bottleT"), thermometer("pipe_c", "Pipes", "pipeT")], { cautions: guide.cautions.slice(0, 1) });
+    [gauge("after_kpa_g", "Pressure of both"), thermometer("after_c", "Temperature of the bottle", "bottleT"), thermometer("pipe_c", "Temperature of the pipes", "pipeT")], { cautions: guide.cautions.slice(0, 1) });
 }
 
 function result() {

@@ -88,13 +88,6 @@ export function day(text) {
   return text ? new Date(`${text}T12:00:00`).toLocaleDateString("en-GB", { day: "numeric", month: "short", year: "numeric" }) : "";
 }
 
-/** The day in this place, as a date field writes it. */
-export function today() {
-  const at = new Date();
-  const two = (n) => String(n).padStart(2, "0");
-  return `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())}`;
-}
-
 /** An outcome by its shape and its word. */
 export function outcome(word) {
   const shape = document.createElementNS("http://www.w3.org/2000/svg", "svg");

@@ -125,6 +125,8 @@ async function attempt(work) {
 async function close() {
   const refused = await attempt(() => change("close", {}));
   if (!refused) return;
+  if (refused.status !== 409) return;
+  tell("Not closed: see below.", true);
   const reasons = refused.message.replace(/^[^:]*cannot close: /, "").split("; ");
   find("refused").replaceChildren(el("p", { className: "answer bad" }, "Not closed yet. Still open:"), el("ul", { className: "notes" }, reasons.map((line) => el("li", {}, line))));
 }

@@ -1,6 +1,6 @@
 // What is written down at a visit, entered by touch: one dialog, its fields by kind.
 
-import { caution, chosenOf, day, el, field, find, sendPicture, tiles, today } from "./story.js";
+import { caution, chosenOf, day, el, field, find, sendPicture, tiles } from "./story.js";
 
 const input = (type, more = {}) => el("input", { type, ...more });
 const amount = (more = {}) => input("number", { step: "any", min: 0, inputMode: "decimal", ...more });
@@ -99,14 +99,14 @@ function insideOf(words, key) {
   return inside;
 }
 
-function weighing() {
+function weighing({ view }) {
   const kind = tiles("kind", "Which way?", [["recovered", "Recovered", "taken out"], ["charged", "Charged", "put in"]], "recovered");
   return {
     title: "A weight over the scale",
     fields: [
       caution(["Eye protection and gloves. Never vent refrigerant. Local codes come first."]),
       kind, field("grams", "Grams", amount({ required: true })), field("tolerance", "Limit of error of the scale, g", amount({ value: 5 })),
-      checked("tops-up", "The charge goes on top of what is in it."), field("on", "Day", input("date", { value: today() })),
+      checked("tops-up", "The charge goes on top of what is in it."), field("on", "Day", input("date", { value: view.today })),
     ],
     path: "weighings",
     body: async () => ({
@@ -138,7 +138,7 @@ function hold({ words, view }) {
   };
 }
 
-function repair({ words }) {
+function repair({ words, view }) {
   const tree = placeTree(words, () => true, null);
   const act = tiles("act", "What was done?", words.acts.map((one) => [one, one]), "renewed");
   return {
@@ -146,7 +146,7 @@ function repair({ words }) {
     fields: [
       caution(["Refrigerant recovered first. Eye protection and gloves. Local codes come first."]), tree, act,
       checked("opened", "The circuit stood open.", true), checked("main", "Compressor, condenser or evaporator stood open: the drier goes with it."),
-      field("oil-lost", "Oil that left, ml", amount()), field("on", "Day", input("date", { value: today() })),
+      field("oil-lost", "Oil that left, ml", amount()), field("on", "Day", input("date", { value: view.today })),
     ],
     path: "repairs",
     body: async () => {
@@ -159,11 +159,11 @@ function repair({ words }) {
   };
 }
 
-function dye({ words }) {
+function dye({ words, view }) {
   const way = tiles("way", "Which way in?", words.ways_in.map((one) => [one, one]), "under vacuum");
   return {
     title: "Dye that was put in",
-    fields: [field("dye-name", "Which dye", input("text", { maxLength: 100, required: true })), field("ml", "Millilitres", amount({ required: true })), way, field("on", "Day", input("date", { value: today() }))],
+    fields: [field("dye-name", "Which dye", input("text", { maxLength: 100, required: true })), field("ml", "Millilitres", amount({ required: true })), way, field("on", "Day", input("date", { value: view.today }))],
     path: "dye",
     body: async () => ({ dye: value("dye-name"), amount_ml: Number(value("ml")), way: chosenOf(way), ...onDay() }),
   };
