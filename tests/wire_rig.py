@@ -6,6 +6,8 @@ import asyncio
 import contextlib
 from typing import TYPE_CHECKING, Any, Self
 
+import numpy as np
+
 from daemon_rig import FedAdapter, TurnedClock, eventually, settled
 from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.messages import StartEvacuation
@@ -25,11 +27,10 @@ if TYPE_CHECKING:
     from holdwatch_daemon.messages import Evacuation, Event, Reply
     from mosquitto_fixture import Mosquitto
 
-import numpy as np
-
 BAY = "bay-1"
 VACUUM, LOW, CLAMP = "vacuum-1/pressure", "gauge-1/pressure", "clamp-1/temperature"
 TOP_PA = 20_000.0 * MICRON_PA
+WAITING = ("starting", "opening", "closing", "stopping", "shutting")
 DRY = MoistureSpec(oil_pa=30.0, oil_s=900.0, adsorbed_g=0.0002, adsorbed_s=900.0)
 
 
@@ -100,11 +101,12 @@ class Garage:
         folder: Path,
         broker: Mosquitto,
         moisture: MoistureSpec = DRY,
-        clock: TurnedClock | None = None,
+        criterion_g: float = 5000.0,
     ) -> None:
-        self.broker = broker
-        self.clock = clock or TurnedClock()
-        self.config = parse_config(wired_table(folder, broker.port))
+        self.clock = TurnedClock()
+        table = wired_table(folder, broker.port)
+        table["recipes"]["vacuum-hold"]["criterion"]["leak_g_per_year"] = criterion_g
+        self.config = parse_config(table)
         self.plant = Plant(
             PlantSpec(moisture=moisture),
             ShopWeather(WeatherSpec(), np.random.default_rng(1)),
@@ -133,23 +135,25 @@ class Garage:
 
     async def __aexit__(self, *_: object) -> None:
         """Stop everything."""
+        await self._running.aclose()
         await self._stack.aclose()
 
     async def begin_service(self) -> None:
         """Start the service over the same store, as after a restart."""
         self.adapter = FedAdapter()
         self.service = Service(self.config, self.clock, [self.adapter])
-        await self._stack.enter_async_context(self.service)
-        await eventually(lambda: self.evacuation.linked)
+        self._running = contextlib.AsyncExitStack()
+        await self._running.enter_async_context(self.service)
+        await eventually(lambda: self.evacuation.linked and self.evacuation.step == "idle")
         await self.run(2)
 
-    async def kill_service(self) -> None:
-        """End the service's tasks as a killed process would: without a word to anybody."""
+    async def lose_service(self, down_s: int) -> None:
+        """End the service without a word to the relays, as a killed process would."""
         self.service._wires._wired.clear()
-        for wired in self.service._wires._by_topic.values():
-            wired.leave = lambda: None  # type: ignore[method-assign] # nobody commands any more
-        await self.service.__aexit__(None, None, None)
-        self._stack.pop_all()
+        await self._running.aclose()
+        for _ in range(down_s):
+            self.plant.step(1.0)
+            self.clock.now_ns += 10**9
 
     @property
     def bay(self) -> Bay:
@@ -162,16 +166,15 @@ class Garage:
         return found
 
     async def start(self, number: int = 1) -> Reply:
-        await eventually(lambda: self.evacuation.step == "idle")
         command = StartEvacuation(
             command="start_evacuation", id=f"go-{number}", recipe="vacuum-hold", recovered=True
         )
         return await self.service.command(BAY, command, by="test")
 
     async def run(
-        self, seconds: int, until: Callable[[], object] = lambda: False, every_s: int = 2
+        self, seconds: int, until: Callable[[], object] = lambda: False, every_s: int = 4
     ) -> None:
-        """Let simulated seconds go by, with readings every two seconds."""
+        """Let simulated seconds go by, with readings every few of them."""
         for second in range(seconds):
             self.plant.step(1.0)
             self.clock.now_ns += 10**9
@@ -199,16 +202,12 @@ class Garage:
 
     async def _relays_have_answered(self) -> None:
         """Let the broker carry what is on its way: commands out, states back."""
-        waiting = {"starting pump", "opening valve", "closing valve", "stopping pump"}
-        waiting |= {"shutting the valve", "shutting the pump", "starting hold"}
         for _ in range(20):
             step = self.evacuation.step
-            if step not in waiting:
+            if not step.startswith(WAITING):
                 return
             await asyncio.sleep(0.005)
-            self.bay.wired.tick()  # type: ignore[union-attr] # it is wired
-            if self.evacuation.step == step == "starting hold":
-                continue
+            self.service._wires.tick()
 
     def _readings(self) -> list[Reading]:
         plant, t = self.plant, (self.clock.utc_ns(), self.clock.mono_ns())

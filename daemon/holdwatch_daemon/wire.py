@@ -52,8 +52,10 @@ log = logging.getLogger(__name__)
 _KEPT_READINGS: Final = 20_000
 """Readings since the valve was commanded closed, until the hold takes them."""
 _KEPT_STEPS: Final = frozenset(
-    {Step.CLOSING, Step.ISOLATING, Step.STOPPING_PUMP, Step.STARTING_HOLD}
+    {Step.PUMPING, Step.CLOSING, Step.ISOLATING, Step.STOPPING_PUMP, Step.STARTING_HOLD}
 )
+_TAIL_NS: Final = 5_000_000_000
+"""How far back readings are kept while pumping: some may bear the time of the closing, ns."""
 _MOIST: Final = frozenset({Cause.MOISTURE, Cause.OUTGASSING})
 
 
@@ -191,10 +193,7 @@ class WiredBay:
         machine = self._machine
         if not machine.runs:
             return
-        if machine.step in _KEPT_STEPS:
-            self._kept.append(reading)
-        elif self._kept:
-            self._kept.clear()
+        self._keep(reading)
         role = self.bay.role_of(reading.channel)
         if (
             role is not None
@@ -204,6 +203,16 @@ class WiredBay:
         ):
             self._carry_out(machine.reading(reading.mono_ns, reading.value, self._coldest_k()))
         self.tick()
+
+    def _keep(self, reading: Reading) -> None:
+        """Keep the readings since the valve closed, and a little before: the hold takes them."""
+        kept = self._kept
+        if self._machine.step not in _KEPT_STEPS:
+            kept.clear()
+            return
+        kept.append(reading)
+        while self._machine.step is Step.PUMPING and kept[0].mono_ns < reading.mono_ns - _TAIL_NS:
+            kept.popleft()
 
     def tick(self) -> None:
         """Let time go by; at least twice a second."""
