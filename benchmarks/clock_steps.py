@@ -81,8 +81,8 @@ CASES: Final = (
     Case("the end of summer time in New York", starts="2026-11-01T05:55:00Z"),
     Case("the start of summer time in Europe", starts="2027-03-28T00:55:00Z"),
     Case("a new process", restarts={300: 20}),
-    Case("a new process, and an hour back", {305: -HOUR}, restarts={300: 20}),
-    Case("a new process, and three days back", {305: -3 * DAY}, restarts={300: 20}),
+    Case("a new process, and an hour back", {340: -HOUR}, restarts={300: 20}),
+    Case("a new process, and three days back", {340: -3 * DAY}, restarts={300: 20}),
     Case("a new boot", restarts={300: 120}, new_boot=True),
     Case("a new boot, a day back", {299: -DAY}, restarts={300: 120}, new_boot=True),
     Case("a new boot, thirty days forward", {299: 30 * DAY}, restarts={300: 120}, new_boot=True),
@@ -138,12 +138,11 @@ async def hold(case: Case, place: Place, leak: float, seed: int, folder: Path) -
     bays = (place,)
     world = World(folder / "world", 1)
     world.now_ns = 10**12
-    if case.starts is not None:
-        began = datetime.fromisoformat(case.starts).astimezone(UTC)
-        world.now_ns = round(began.timestamp()) * 10**9 - START_UTC_NS
-        world.reboot()
     world.begin(0, 1, leak)
     zero_ns, set_by_ns, hold_id = world.now_ns, 0, ""
+    if case.starts is not None:
+        began = datetime.fromisoformat(case.starts).astimezone(UTC)
+        set_by_ns = round(began.timestamp()) * 10**9 - START_UTC_NS - zero_ns
     config = parse_config(shop_table(folder / "data", bays, None))
     while True:
         clock = WorldClock(world, 1.0)
