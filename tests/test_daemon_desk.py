@@ -1,4 +1,4 @@
-"""Commands on a running hold: it is extended, and bound to a work order."""
+"""Commands on a running hold: it is extended; what is no command is not understood."""
 
 from __future__ import annotations
 
@@ -18,11 +18,10 @@ from daemon_rig import (
     run_hold,
     shop,
     start,
-    stop,
 )
 from holdwatch_adapters.trace import read_trace
 from holdwatch_daemon.export import export_hold
-from holdwatch_daemon.messages import BindWorkOrder, Command, ExtendHold
+from holdwatch_daemon.messages import Command, ExtendHold
 from holdwatch_daemon.service import Service
 from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.judge import judge
@@ -42,11 +41,6 @@ SHORT = {
 
 async def extend(service: Service, minutes: float, number: int = 1) -> Reply:
     command = ExtendHold(command="extend_hold", id=f"extend-{number}", minutes=minutes)
-    return await service.command(BAY, command, by="test")
-
-
-async def bind(service: Service, number: str) -> Reply:
-    command = BindWorkOrder(command="bind_work_order", id=f"bind-{number}", work_order=number)
     return await service.command(BAY, command, by="test")
 
 
@@ -94,24 +88,6 @@ async def test_an_extension_is_refused_clearly_where_it_cannot_be(tmp_path: Path
         reply = await extend(service, 10_080, 2)
         assert not reply.ok
         assert "would last 10084 min; 10080 is the most" in reply.text
-
-
-async def test_a_hold_is_bound_to_a_work_order(tmp_path: Path) -> None:
-    clock, adapter = TurnedClock(), FedAdapter()
-    async with Service(shop(tmp_path), clock, [adapter]) as service:
-        reply = await bind(service, "2026-0016")
-        assert (reply.ok, reply.text) == (
-            False,
-            "No hold has been made in Bay 1 that could be bound.",
-        )
-        hold_id = await start(service, SHORT)
-        assert (await bind(service, "2026-0017")).hold_id == hold_id
-        assert await service.store.work_order(hold_id) == "2026-0017"
-        await stop(service)
-        assert (await bind(service, "2026-0018")).hold_id == hold_id  # the last one
-        assert await service.store.work_order(hold_id) == "2026-0018"
-        told = [e.data["work_order"] for e in await events(service) if "work_order" in e.data]
-        assert told == ["2026-0017", "2026-0018"]
 
 
 @pytest.mark.parametrize(
