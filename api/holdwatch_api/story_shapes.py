@@ -52,6 +52,7 @@ class VehicleFields(Message):
     volume_class: Name | None = None
     max_pressure_kpa_g: float | None = None
     own_places: dict[Name, Name] | None = None
+    section_volumes: dict[Name, InternalVolume] | None = None
 
 
 class NewVehicle(Said):
@@ -65,9 +66,13 @@ class ChangedVehicle(Said, VehicleFields):
 
 
 class MeasuredVolume(SaidOn):
-    """Body of ``POST /api/v1/vehicles/{vehicle}/volume``; ``keep`` false only works it out."""
+    """Body of ``POST /api/v1/vehicles/{vehicle}/volume``; ``keep`` false only works it out.
+
+    ``section`` is the part that was open to the bottle: the whole, or one that was shut off.
+    """
 
     expansion: Expansion
+    section: Name = "system"
     keep: bool = True
 
 

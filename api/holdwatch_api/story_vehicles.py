@@ -147,7 +147,7 @@ def _add_volume(router: APIRouter, work: StoryWork) -> None:
             volume = found.as_internal_volume(day)
 
             def keep(page: Page) -> dict[str, str | None]:
-                keep_volume(page, vehicle, found, on=day)
+                keep_volume(desk, page, vehicle, found, on=day, section=wanted.section)
                 return {"vehicle": unit.name}
 
             if wanted.keep:

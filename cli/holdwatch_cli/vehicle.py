@@ -56,7 +56,28 @@ def given_fields(said: Mapping[str, Any], desk: Desk) -> dict[str, Any]:
     places = fields.pop("place", None)
     if places:
         fields["own_places"] = dict(pair_of("--place", text) for text in places)
+    sections = fields.pop("section_volume", None)
+    if sections:
+        fields["section_volumes"] = dict(_section_volume(text) for text in sections)
     return fields
+
+
+def _section_volume(text: str) -> tuple[str, dict[str, Any]]:
+    """Return place and volume of ``PLACE=LITRES:PERCENT``."""
+    place, figures = pair_of("--section-volume", text)
+    litres, _, percent = figures.partition(":")
+    try:
+        volume = InternalVolume(
+            litres=float(litres),
+            relative_u=float(percent) / 100.0,
+            how="stated",
+            source="stated by the shop",
+        )
+    except ValueError as error:
+        raise UserError(
+            f"--section-volume {text}: write PLACE=LITRES:PERCENT, for example compressor=0.3:5"
+        ) from error
+    return place, volume.model_dump(mode="json")
 
 
 def run_add(desk: Desk, fields: dict[str, Any]) -> int:
@@ -162,8 +183,10 @@ def run_volume_steps(desk: Desk, name: str) -> int:
     return desk.answer(content, [*lines, "", "Then give the readings; --help shows the options."])
 
 
-def run_volume(desk: Desk, name: str, said: Mapping[str, float | None], *, on: date) -> int:
-    """Work out a volume from an expansion and keep it for every later hold of the unit.
+def run_volume(
+    desk: Desk, name: str, said: Mapping[str, float | None], *, section: str, on: date
+) -> int:
+    """Work out a volume from an expansion and keep it for every later hold of unit or section.
 
     Raises:
         UserError: A reading is missing.
@@ -180,7 +203,7 @@ def run_volume(desk: Desk, name: str, said: Mapping[str, float | None], *, on: d
     with desk.book.writing() as page:
         unit = page.unit(name).unit
         found = read_expansion(fluids, read, unit)
-        volume = keep_volume(page, name, found, on=on)
+        volume = keep_volume(desk, page, name, found, on=on, section=section)
     content = {
         "unit": unit.name,
         "volume": volume.model_dump(mode="json"),

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from holdwatch_cli.story_options import FOLDER, Data, Day, Json
+from holdwatch_cli.vehicle_options import Fields, with_vehicle_fields
 
 app = typer.Typer(
     name="vehicle",
@@ -16,45 +17,15 @@ app = typer.Typer(
 )
 
 Name = Annotated[str, typer.Argument(help="Fleet number, plate or VIN.")]
-Plate = Annotated[str | None, typer.Option(help="Registration.")]
-Vin = Annotated[str | None, typer.Option(help="Vehicle identification number, 17 characters.")]
-Description = Annotated[str | None, typer.Option(help="In words.")]
-Refrigerant = Annotated[str | None, typer.Option(help="As on the plate, e.g. R134a.")]
-Charge = Annotated[float | None, typer.Option(help="Charge by the plate, g.")]
-OilWords = Annotated[str | None, typer.Option("--oil", help='Kind and grade, e.g. "PAG 46".')]
-OilMl = Annotated[float | None, typer.Option(help="Amount of oil, ml.")]
-Evaporators = Annotated[int | None, typer.Option(min=1, max=2, help="1, or 2 with a rear one.")]
-VolumeClass = Annotated[
-    str | None, typer.Option(help="Class of the volume table, e.g. van-two-evaporators.")
-]
-VolumeL = Annotated[float | None, typer.Option(help="Internal volume, litres, if stated.")]
-VolumeU = Annotated[float | None, typer.Option(help="Standard uncertainty of --volume-l, percent.")]
-MaxPressure = Annotated[
-    float | None, typer.Option(help="Highest allowed pressure from the plate, kPa gauge.")
-]
-Places = Annotated[
-    list[str] | None,
-    typer.Option("--place", help='A place of its own: "roof joint=high-side". Again for more.'),
-]
 Limit = Annotated[int, typer.Option(min=1, max=100_000, help="Most vehicles to print.")]
 
 
 @app.command()
+@with_vehicle_fields
 def add(
+    *,
     fleet_number: Annotated[str | None, typer.Argument(help="The shop's name for it.")] = None,
-    plate: Plate = None,
-    vin: Vin = None,
-    description: Description = None,
-    refrigerant: Refrigerant = None,
-    charge_g: Charge = None,
-    oil: OilWords = None,
-    oil_ml: OilMl = None,
-    evaporators: Evaporators = None,
-    volume_class: VolumeClass = None,
-    volume_l: VolumeL = None,
-    volume_u_percent: VolumeU = None,
-    max_pressure_kpa_g: MaxPressure = None,
-    place: Places = None,
+    said: Fields,
     data: Data = FOLDER,
     json: Json = False,
 ) -> None:
@@ -67,42 +38,16 @@ def add(
     from holdwatch_cli.vehicle import given_fields, run_add
 
     at = desk(data, as_json=json)
-    said = {
-        "fleet_number": fleet_number,
-        "plate": plate,
-        "vin": vin,
-        "description": description,
-        "refrigerant": refrigerant,
-        "nameplate_charge_g": charge_g,
-        "oil": oil,
-        "oil_ml": oil_ml,
-        "evaporators": evaporators,
-        "volume_class": volume_class,
-        "volume_l": volume_l,
-        "volume_u_percent": volume_u_percent,
-        "max_pressure_kpa_g": max_pressure_kpa_g,
-        "place": place,
-    }
-    raise typer.Exit(run_add(at, given_fields(said, at)))
+    raise typer.Exit(run_add(at, given_fields({"fleet_number": fleet_number, **said}, at)))
 
 
 @app.command()
+@with_vehicle_fields
 def change(
+    *,
     name: Name,
     fleet_number: Annotated[str | None, typer.Option(help="The shop's new name for it.")] = None,
-    plate: Plate = None,
-    vin: Vin = None,
-    description: Description = None,
-    refrigerant: Refrigerant = None,
-    charge_g: Charge = None,
-    oil: OilWords = None,
-    oil_ml: OilMl = None,
-    evaporators: Evaporators = None,
-    volume_class: VolumeClass = None,
-    volume_l: VolumeL = None,
-    volume_u_percent: VolumeU = None,
-    max_pressure_kpa_g: MaxPressure = None,
-    place: Places = None,
+    said: Fields,
     data: Data = FOLDER,
     json: Json = False,
 ) -> None:
@@ -114,23 +59,7 @@ def change(
     from holdwatch_cli.vehicle import given_fields, run_change
 
     at = desk(data, as_json=json)
-    said = {
-        "fleet_number": fleet_number,
-        "plate": plate,
-        "vin": vin,
-        "description": description,
-        "refrigerant": refrigerant,
-        "nameplate_charge_g": charge_g,
-        "oil": oil,
-        "oil_ml": oil_ml,
-        "evaporators": evaporators,
-        "volume_class": volume_class,
-        "volume_l": volume_l,
-        "volume_u_percent": volume_u_percent,
-        "max_pressure_kpa_g": max_pressure_kpa_g,
-        "place": place,
-    }
-    raise typer.Exit(run_change(at, name, given_fields(said, at)))
+    raise typer.Exit(run_change(at, name, given_fields({"fleet_number": fleet_number, **said}, at)))
 
 
 @app.command()
@@ -197,6 +126,9 @@ def volume(
     pipe_c: Annotated[float | None, typer.Option(help="The unit's pipes then, °C.")] = None,
     barometer_kpa: Annotated[float | None, typer.Option(help="The room, kPa absolute.")] = None,
     hose_ml: Annotated[float, typer.Option(min=0, help="Hose between both, ml.")] = 0.0,
+    section: Annotated[
+        str, typer.Option(help="The part that was open to the bottle, shut off from the rest.")
+    ] = "system",
     on: Day = None,
     data: Data = FOLDER,
     json: Json = False,
@@ -226,7 +158,7 @@ def volume(
     if all(value is None for value in asked.values()):
         raise typer.Exit(run_volume_steps(at, name))
     said = {**asked, "bottle_u_ml": bottle_u_ml, "hose_ml": hose_ml}
-    raise typer.Exit(run_volume(at, name, said, on=day_of(on)))
+    raise typer.Exit(run_volume(at, name, said, section=section, on=day_of(on)))
 
 
 @app.command()

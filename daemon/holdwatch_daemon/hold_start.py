@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import tomllib
 import uuid
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_daemon.holds import HoldIdentity, HoldRunner, write_begin
 from holdwatch_daemon.recipes import complete_recipe
-from holdwatch_daemon.story_holds import filled_for_bay
+from holdwatch_daemon.story_holds import filled_for_bay, section_figures
 from holdwatch_physics.fluids import FluidError
 from holdwatch_procedures.hold import Hold
 from holdwatch_procedures.recipe import RecipeError, load_recipe
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import Reading
     from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.story.units_under_test import UnitUnderTest
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ class HoldStarter:
         else:
             name, table, where = "given with the command", wanted, "recipe"
         if part is not None:
-            table = _of_part(table, part)
+            table = _of_part(table, part, stored)
         table = filled_for_bay(table, bay.config, stored)
         if earlier:
             table = dict(table) | {"earlier_holds": earlier}
@@ -210,16 +211,19 @@ class HoldStarter:
         return found
 
 
-def _of_part(table: Mapping[str, Any], part: Part) -> dict[str, Any]:
+def _of_part(table: Mapping[str, Any], part: Part, stored: UnitUnderTest | None) -> dict[str, Any]:
     """Return a recipe for a part of the unit: the whole unit's volume is not its own."""
     held = dict(table)
+    if not part.figures and part.section is not None and "volume_l" not in held:
+        known = {} if stored is None else section_figures(stored, part.section)
+        part = replace(part, figures=known)
     if "volume_l" in part.figures:
         held.pop("volume_uncertainty", None)
         return held | dict(part.figures)
     if part.section not in {None, "system"} and "volume_l" not in held:
         raise RefusedError(
-            f"The volume of {part.section!r} is not the whole unit's: give it as `volume_l`, or a "
-            "recipe that states it."
+            f"The volume of {part.section!r} is not the whole unit's: give it as `volume_l`, "
+            "store it with the vehicle, or use a recipe that states it."
         )
     return held
 

@@ -56,6 +56,17 @@ def unit_figures(unit: UnitUnderTest) -> dict[str, Any]:
     return {key: value for key, value in figures.items() if value is not None}
 
 
+def section_figures(unit: UnitUnderTest, section: str) -> dict[str, float]:
+    """Return what a recipe takes from a section of a unit: its own volume, with its uncertainty.
+
+    Empty where it is not known: the unit's own volume would give a wrong rate.
+    """
+    volume = unit.section_volumes.get(section)
+    if volume is None:
+        return {}
+    return {"volume_l": volume.litres, "volume_uncertainty": volume.relative_u}
+
+
 def filled_from_unit(
     table: Mapping[str, Any], unit: UnitUnderTest, *, said: Mapping[str, Any] | None = None
 ) -> dict[str, Any]:
@@ -224,6 +235,8 @@ def judge_for(
         RecipeError, UnusableTraceError, StoryError: Recipe or trace cannot be used.
     """
     said = {} if section == WHOLE else {"volume_l": None}
+    if "volume_l" not in recipe:
+        recipe = {**recipe, **section_figures(unit, section)}
     table = filled_from_unit(recipe, unit, said=said)
     return judge_trace(trace, load_recipe(table, where=where), fluids, version=version)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from holdwatch_daemon.story_holds import WHOLE
 from holdwatch_physics.units import ZERO_CELSIUS_K
 from holdwatch_procedures.story.expansion import Bottle, ExpansionReadings, expanded_volume
 from holdwatch_procedures.story.rows import Row, StoryError, load_row
@@ -53,7 +54,7 @@ def new_unit(desk: StoryDesk, page: Page, fields: Mapping[str, Any]) -> UnitUnde
         StoryError: A field is wrong, or an identifier is another unit's.
     """
     unit = load_row(UnitUnderTest, fields, where="vehicle")
-    desk.tables.tree(unit)  # its own places must fit
+    check_sections(desk, unit)
     page.put_unit(unit)
     return unit
 
@@ -75,7 +76,7 @@ def changed_unit(
         if isinstance(merged.get(part), dict) and part in known:
             merged[part] = known[part] | merged[part]
     unit = load_row(UnitUnderTest, merged, where=f"vehicle {stored.unit.name}")
-    desk.tables.tree(unit)
+    check_sections(desk, unit)
     page.put_unit(unit, f"changed: {', '.join(sorted(fields))}", unit_id=stored.id)
     return unit
 
@@ -107,17 +108,43 @@ def read_expansion(fluids: GasDensity, read: Expansion, unit: UnitUnderTest) -> 
     return expanded_volume(fluids, bottle, readings)
 
 
-def keep_volume(page: Page, name: str, found: ExpandedVolume, *, on: date) -> InternalVolume:
-    """Keep a measured volume for every later hold of the unit.
+def keep_volume(
+    desk: StoryDesk,
+    page: Page,
+    name: str,
+    found: ExpandedVolume,
+    *,
+    on: date,
+    section: str = WHOLE,
+) -> InternalVolume:
+    """Keep a measured volume for every later hold of the unit, or of one of its sections.
 
     Raises:
-        StoryError: No such unit, or a volume so uncertain that a class serves better.
+        StoryError: No such unit or section, or a volume so uncertain that a class serves better.
     """
     stored = page.unit(name)
     volume = found.as_internal_volume(on)
-    unit = stored.unit.model_copy(update={"volume": volume})
-    page.put_unit(unit, "volume measured", unit_id=stored.id)
+    if section == WHOLE:
+        changed: dict[str, object] = {"volume": volume}
+        what = "volume measured"
+    else:
+        changed = {"section_volumes": {**stored.unit.section_volumes, section: volume}}
+        what = f"volume of {section} measured"
+    unit = stored.unit.model_copy(update=changed)
+    check_sections(desk, unit)
+    page.put_unit(unit, what, unit_id=stored.id)
     return volume
+
+
+def check_sections(desk: StoryDesk, unit: UnitUnderTest) -> None:
+    """Refuse own places and sections that do not fit the unit's component tree.
+
+    Raises:
+        StoryError: Names the place and those there are.
+    """
+    tree = desk.tables.tree(unit)
+    for section in unit.section_volumes:
+        tree.place(section)
 
 
 def volume_sentence(volume: InternalVolume | None) -> str:

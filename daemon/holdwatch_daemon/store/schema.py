@@ -212,6 +212,11 @@ def _tiers(db: Database) -> None:
         db.execute(statement)
 
 
+def _sections(db: Database) -> None:
+    """Version 7: the volumes of a unit's sections, each of which can be held on its own."""
+    db.execute(schema_story.SECTION_VOLUMES)
+
+
 MIGRATIONS: Final[tuple[Callable[[Database], None], ...]] = (
     _recorder,
     _holds,
@@ -219,6 +224,7 @@ MIGRATIONS: Final[tuple[Callable[[Database], None], ...]] = (
     _story,
     _bindings,
     _tiers,
+    _sections,
 )
 """Migration n (counted from 1) takes a file of version n − 1 to version n."""
 

@@ -117,3 +117,8 @@ CREATE TABLE report_files (
 ) WITHOUT ROWID""",
 )
 """Statements of the migration that begins the story; they stay as they are once released."""
+
+SECTION_VOLUMES: Final = (
+    # JSON: place of the component tree -> its volume, as the unit's own.
+    "ALTER TABLE units_under_test ADD COLUMN section_volumes TEXT NOT NULL DEFAULT '{}'"
+)

@@ -41,6 +41,8 @@ _DESCRIBED: Final = (
     "SELECT id FROM units_under_test WHERE instr(upper(description), :words)"
     " ORDER BY id LIMIT :limit"
 )
+_MAPS: Final = ("own_places", "section_volumes")
+"""Columns of a unit that hold a JSON object."""
 _LISTS: Final = frozenset({"misled_by", "photographs"})
 """Columns that hold a JSON list."""
 
@@ -289,13 +291,14 @@ def _list(text: Any) -> Any:
 
 def unit_columns(unit: UnitUnderTest) -> dict[str, Any]:
     """Return a unit as the columns of its table, which are also those of a file."""
-    plain: dict[str, Any] = unit.model_dump(mode="json", exclude={"oil", "volume", "own_places"})
+    plain: dict[str, Any] = unit.model_dump(mode="json", exclude={"oil", "volume", *_MAPS})
     oil = {f"oil_{key}": value for key, value in unit.oil.model_dump(mode="json").items()}
     kept = {} if unit.volume is None else unit.volume.model_dump(mode="json")
     keys = ("litres", "relative_u", "how", "source", "measured_on")
     volume = {f"volume_{key}": kept.get(key) for key in keys}
-    places = json.dumps(unit.own_places, ensure_ascii=False)
-    return {**plain, **oil, **volume, "own_places": places}
+    maps = unit.model_dump(mode="json", include=set(_MAPS))
+    texts = {key: json.dumps(maps[key], ensure_ascii=False) for key in _MAPS}
+    return {**plain, **oil, **volume, **texts}
 
 
 def unit_of_columns(given: Mapping[str, Any], *, where: str) -> UnitUnderTest:
@@ -312,8 +315,9 @@ def unit_of_columns(given: Mapping[str, Any], *, where: str) -> UnitUnderTest:
     fields = {**plain, "oil": oil}
     if any(value is not None for value in volume.values()):
         fields["volume"] = volume
-    if "own_places" in fields:
-        fields["own_places"] = _list(fields["own_places"])
+    for key in _MAPS:
+        if key in fields:
+            fields[key] = _list(fields[key])
     return load_row(UnitUnderTest, fields, where=where)
 
 

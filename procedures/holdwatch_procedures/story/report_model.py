@@ -187,7 +187,7 @@ def read_report(mapping: Mapping[str, Any], *, where: str = "report") -> Report:
         StoryError: A key is wrong, or the content is not what was hashed.
     """
     made = load_row(Report, mapping, where=where)
-    if content_hash(made.model_dump(mode="json")) != made.content_sha256:
+    if content_hash(mapping) != made.content_sha256:
         raise StoryError(
             f"{where}: its content is not what its hash was made of: it was changed afterwards"
         )

@@ -112,6 +112,8 @@ class UnitUnderTest(Row):
         volume: Internal volume, measured or from a class; None before either is known.
         max_pressure_kpa_g: Highest allowed pressure from the plate or the lowest-rated part, kPa
             above the room; there is no default for it.
+        section_volumes: Volumes of parts that can be shut off and held on their own, by their
+            place in the component tree.
         own_places: Places of this unit that the general component tree has not, by their parent.
     """
 
@@ -126,6 +128,7 @@ class UnitUnderTest(Row):
     volume: InternalVolume | None = None
     max_pressure_kpa_g: float | None = Field(default=None, gt=0, le=20000)
     own_places: dict[Word, Word] = Field(default_factory=dict)
+    section_volumes: dict[Word, InternalVolume] = Field(default_factory=dict)
 
     @property
     def name(self) -> str:
