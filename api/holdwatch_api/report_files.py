@@ -7,6 +7,12 @@ import logging
 from typing import TYPE_CHECKING, Final, Literal
 
 from holdwatch_api.report_page import read_html, read_json, report_html
+from holdwatch_api.report_pictures import (
+    Pictures,
+    picture_differences,
+    report_pictures,
+    shown_pictures,
+)
 from holdwatch_daemon.story_report import against_store, make_report, note_file, noted_file
 from holdwatch_daemon.version import version
 from holdwatch_procedures.story.rows import RefusedError, StoryError
@@ -33,7 +39,8 @@ def write_report(
             here.
     """
     report = make_report(desk.book, visit, desk.tables, made_on=made_on, version=version())
-    contents = [_content(report, form) for form in forms]
+    pictures = report_pictures(desk.book, report)
+    contents = [_content(report, form, pictures) for form in forms]
     with desk.book.writing() as page:
         for form, content in zip(forms, contents, strict=True):
             note_file(page, report, form, content)
@@ -51,7 +58,15 @@ def verify_file(
         report = _read(desk, content, where=where)
     except StoryError as error:
         return None, [str(error)]
-    return report, against_store(desk.book, report, desk.tables, fluids)
+    told = against_store(desk.book, report, desk.tables, fluids)
+    if _is_html(content):
+        shown = shown_pictures(content.decode("utf-8"), where=where)
+        told += picture_differences(desk.book, report, shown)
+    return report, told
+
+
+def _is_html(content: bytes) -> bool:
+    return content.lstrip()[:1] == b"<"
 
 
 def _read(desk: StoryDesk, content: bytes, *, where: str) -> Report:
@@ -77,10 +92,10 @@ def _read(desk: StoryDesk, content: bytes, *, where: str) -> Report:
     return read_html(text, where=where)
 
 
-def _content(report: Report, form: Form) -> bytes:
+def _content(report: Report, form: Form, pictures: Pictures) -> bytes:
     if form == "json":
         return (report.to_json() + "\n").encode()
-    page = report_html(report)
+    page = report_html(report, pictures)
     return _pdf(page, report) if form == "pdf" else page.encode()
 
 

@@ -7,6 +7,7 @@ import re
 from html import escape
 from typing import TYPE_CHECKING, Any, Final
 
+from holdwatch_api.report_pictures import Pictures, picture_pages, shown_pictures
 from holdwatch_api.report_svg import leak_svg, pressure_svg
 from holdwatch_procedures.story.report_model import read_report
 from holdwatch_procedures.story.rows import StoryError
@@ -50,12 +51,21 @@ th, .whole { white-space: nowrap; }
 .hash { font-family: "DejaVu Sans Mono", monospace; word-break: break-all; }
 .curves { display: flex; gap: 4mm; }
 .curves svg { width: 50%; }
+.pictures { display: grid; grid-template-columns: repeat(2, 1fr); gap: 5mm; }
+.pictures figure { margin: 0; break-inside: avoid; }
+.pictures img { display: block; width: 100%; max-height: 95mm; }
+.pictures img { object-fit: contain; object-position: left; }
 .again { border: 0.8pt solid #1f5f7a; padding: 2mm 3mm; margin-top: 4mm; font-weight: 600; }
 """
 
 
-def report_html(report: Report) -> str:
-    """Return the report as HTML; the same report gives the same bytes."""
+def report_html(report: Report, pictures: Pictures | None = None) -> str:
+    """Return the report as HTML; the same report with the same pictures gives the same bytes.
+
+    Args:
+        report: The report.
+        pictures: The pictures to show, by the hash of their bytes; others are named by it.
+    """
     data = report.to_json().replace("<", "\\u003c")
     title = escape(report.customer.title)
     parts = [
@@ -66,6 +76,7 @@ def report_html(report: Report) -> str:
         f"<style>{_STYLE}</style></head><body>",
         *_customer(report),
         *_shop(report),
+        *picture_pages(report, pictures or {}),
         f'<script type="application/json" id="{_DATA_ID}">',
         data,
         "</script>",
@@ -76,24 +87,26 @@ def report_html(report: Report) -> str:
 
 
 def read_html(text: str, *, where: str) -> Report:
-    """Return the report that an HTML file carries, if file and data say the same.
+    """Return the report that an HTML file carries, if file, data and pictures say the same.
 
     Raises:
-        StoryError: It carries none, its data was changed, or its text says something else.
+        StoryError: It carries none, its data was changed, its text says something else, or a
+            picture in it is not the one that its hash names.
     """
     found = _DATA.search(text)
     if found is None:
         raise StoryError(f"{where}: no report's data is in this file")
     report = read_json(found.group(1), where=where)
-    ours, theirs = report_html(report).splitlines(), text.splitlines()
+    shown = shown_pictures(text, where=where)
+    ours, theirs = report_html(report, shown).splitlines(), text.splitlines()
     if ours == theirs:
         return report
     lines = zip([*ours, ""], [*theirs, ""], strict=False)
     number = next((n for n, (one, other) in enumerate(lines, start=1) if one != other), 0)
-    shown = theirs[number - 1][:120] if 0 < number <= len(theirs) else "the end"
+    said = theirs[number - 1][:120] if 0 < number <= len(theirs) else "the end"
     raise StoryError(
         f"{where}, line {number}: the page shows what its data does not say (or another version "
-        f"of holdwatch drew it): {shown}"
+        f"of holdwatch drew it): {said}"
     )
 
 
@@ -182,8 +195,6 @@ def _shop(report: Report) -> Iterator[str]:
     if answers:
         yield f"<h2>Follow-through</h2><p>{escape(' · '.join(answers))}</p>"
     yield from _list("Still open", shop.open_points)
-    pictures = [f"{f.place}: {sha256}" for f in order.findings for sha256 in f.photographs]
-    yield from _list("Pictures, by the hash of their bytes", pictures)
     yield _foot(report)
 
 

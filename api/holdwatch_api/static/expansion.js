@@ -11,6 +11,7 @@ const said = { bay: "", pressure: "", vacuum: "", bottleT: "", pipeT: "", ...kep
 const taken = {}; // what was read: before_kpa_g, before_c, left_pa, after_kpa_g, after_c, pipe_c, barometer_kpa
 let guide = null;
 let bays = [];
+let vocabulary = null;
 let at = 0;
 let refresh = () => {};
 let found = null;
@@ -29,7 +30,7 @@ async function begin() {
   const name = asked("vehicle");
   find("vehicle").href = toVehicle(name);
   try {
-    [guide, bays] = await Promise.all([read(`${vehiclePath(name)}/volume`), read("/api/v1/bays")]);
+    [guide, bays, vocabulary] = await Promise.all([read(`${vehiclePath(name)}/volume`), read("/api/v1/bays"), read(`${vehiclePath(name)}/words`)]);
     setShop(await read("/api/v1/show"));
   } catch (error) {
     tell(error.message, true);
@@ -120,8 +121,9 @@ const words = (role) => ({ low_side: "low side", high_side: "high side", vacuum:
 function theBottle() {
   const number = (id, label, value, more = {}) => field(id, label, el("input", { type: "number", step: "any", min: 0, inputMode: "decimal", value: value ?? "", ...more }));
   return {
-    title: "How large is the bottle?",
+    title: "How large is the bottle, and what is open to it?",
     parts: [el("div", { className: "entries" },
+      part(),
       number("bottle_l", "Bottle with its valve, litres", said.bottle_l),
       number("bottle_u_ml", "How well that is known (standard uncertainty), ml", said.bottle_u_ml ?? 5),
       number("hose_ml", "Hose between bottle and vehicle, ml", said.hose_ml ?? 0)),
@@ -133,6 +135,14 @@ function theBottle() {
       keep();
     },
   };
+}
+
+/** What is measured: the whole, or a part that is shut off from the rest. */
+function part() {
+  const parts = vocabulary.places.filter((place) => !place.leaf);
+  const select = el("select", { onchange: () => { said.section = select.value; } }, parts.map((place) => new Option(place.name, place.key)));
+  select.value = said.section ?? "system";
+  return field("section", "Open to the bottle", select);
 }
 
 /** A page on which readings are taken: live ones where a gauge is there, typed ones where none is. */
@@ -244,8 +254,9 @@ function result() {
 async function keepVolume(expansion, button) {
   button.disabled = true;
   try {
-    const kept = await send(`${vehiclePath(guide.unit)}/volume`, { expansion, keep: true });
-    tell(`Kept: ${kept.sentence}. Every later hold of ${guide.unit} uses it.`);
+    const kept = await send(`${vehiclePath(guide.unit)}/volume`, { expansion, keep: true, section: said.section ?? "system" });
+    const whose = said.section && said.section !== "system" ? `${vocabulary.places.find((place) => place.key === said.section).name} of ${guide.unit}` : guide.unit;
+    tell(`Kept: ${kept.sentence}. Every later hold of ${whose} uses it.`);
     button.replaceWith(el("a", { className: "to", href: toVehicle(guide.unit) }, `Back to ${guide.unit}`));
   } catch (error) {
     tell(error.message, true);

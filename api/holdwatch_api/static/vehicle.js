@@ -1,7 +1,7 @@
 // A vehicle's page: the sentence, the charge against time, the suspects, its visits.
 
 import { chargeShape, drawCharges } from "./charges.js";
-import { grams } from "./format.js";
+import { figure, grams } from "./format.js";
 import { asked, day, el, fill, find, outcome, read, send, suspectList, tell, toVisit, vehiclePath } from "./story.js";
 
 let view = null;
@@ -60,7 +60,9 @@ function facts(unit) {
     ["Charge by the plate", unit.nameplate_charge_g ? grams(unit.nameplate_charge_g) : "not known"],
     ["Oil", oil], ["Evaporators", String(unit.evaporators)],
     ["Highest pressure", unit.max_pressure_kpa_g ? `${unit.max_pressure_kpa_g} kPa gauge` : "not known: read the plate"],
-    ["Volume", view.volume], ["In words", unit.description],
+    ["Volume", view.volume],
+    ["Volumes of parts", Object.entries(unit.section_volumes).map(([place, one]) => `${place} ${figure(one.litres)} l ±${figure(100 * one.relative_u)} %`).join(", ")],
+    ["In words", unit.description],
   ].filter(([, value]) => value);
 }
 
