@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import math
 from decimal import ROUND_HALF_EVEN, Decimal, InvalidOperation
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from holdwatch_physics.reading import SI_UNIT, Quality, Quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 TRACE_HEADER: Final = b"time,channel,value,unit,quality\n"
 """First line of an exported trace."""
@@ -18,6 +21,11 @@ _NS_DIGITS: Final = 9
 _LONGEST_EXPONENT: Final = 12
 """Times of 10¹³ s (300 000 years) and more are refused before they cost memory."""
 _MUST_QUOTE: Final = frozenset(',"\r\n')
+_ENDS: Final = {
+    quantity: {quality: f"{unit},{quality.value}\n" for quality in Quality}
+    for quantity, unit in SI_UNIT.items()
+}
+"""How a line ends, by what it measures and how far it may be believed."""
 
 
 class TraceValueError(ValueError):
@@ -70,6 +78,44 @@ def _parse_any_seconds(text: str) -> int:
     return int((seconds * _NS_PER_S).to_integral_value(rounding=ROUND_HALF_EVEN))
 
 
+def trace_lines(
+    times_ns: Sequence[int],
+    channels: Sequence[str],
+    values: Sequence[float],
+    quantities: Sequence[Quantity],
+    qualities: Sequence[Quality],
+) -> bytes:
+    r"""Return the lines of many readings, column by column: those of `trace_line`, joined.
+
+    Raises:
+        TraceValueError: a value is not a finite number.
+
+    >>> trace_lines([0], ["low_side"], [1.5], [Quantity.PRESSURE_ABSOLUTE], [Quality.GOOD])
+    b'0,low_side,1.5,Paa,good\n'
+    """
+    if not math.isfinite(sum(values)):  # a sum too large of finite values passes below
+        for channel, value in zip(channels, values, strict=True):
+            if not math.isfinite(value):
+                raise TraceValueError(
+                    f"channel {channel!r}: {value} is not a value that a trace can carry"
+                )
+    seconds = {t_ns: format_seconds(t_ns) for t_ns in dict.fromkeys(times_ns)}
+    fields = {channel: _field(channel) for channel in dict.fromkeys(channels)}
+    return "".join(
+        [
+            f"{seconds[t_ns]},{fields[channel]},{number},{_ENDS[quantity][quality]}"
+            for t_ns, channel, number, quantity, quality in zip(
+                times_ns,
+                channels,
+                map(repr, map(float, values)),  # float() because numpy's own print their type
+                quantities,
+                qualities,
+                strict=True,
+            )
+        ]
+    ).encode()
+
+
 def trace_line(
     t_ns: int, channel: str, value: float, quantity: Quantity, quality: Quality
 ) -> bytes:
@@ -84,11 +130,7 @@ def trace_line(
     >>> trace_line(12_500_000_000, "low_side", 1601325.0, Quantity.PRESSURE_ABSOLUTE, Quality.GOOD)
     b'12.5,low_side,1601325.0,Paa,good\n'
     """
-    if not math.isfinite(value):
-        raise TraceValueError(f"channel {channel!r}: {value} is not a value that a trace can carry")
-    # float() because numpy's own floats print their type.
-    number, unit = repr(float(value)), SI_UNIT[quantity]
-    return f"{format_seconds(t_ns)},{_field(channel)},{number},{unit},{quality.value}\n".encode()
+    return trace_lines((t_ns,), (channel,), (value,), (quantity,), (quality,))
 
 
 def mark_line(t_ns: int, word: str) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ from holdwatch_procedures.estimates import BLOCK_S, Block, Clamp
 from holdwatch_procedures.grain import GrainWatch
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping, Sequence
     from collections.abc import Set as AbstractSet
 
     from holdwatch_procedures.recipe import ChannelSpec, Recipe
@@ -37,15 +38,16 @@ class ClosedBlock:
 
     Attributes:
         block: What the engine sees.
-        samples: The usable pressure readings (seconds from the mark, Pa absolute), outliers
-            left out.
+        times: When the usable pressure readings were taken, outliers left out, s from the mark.
+        values: What they read, Pa absolute.
         saturated: How many pressure readings stood at the end of the gauge's range.
         doubtful: How many pressure readings were suspect or stale.
         total: How many pressure readings came in all.
     """
 
     block: Block
-    samples: list[tuple[float, float]]
+    times: list[float]
+    values: list[float]
     saturated: int
     doubtful: int
     total: int
@@ -85,7 +87,8 @@ class BlockBuilder:
         before: BlockBuilder | None = None,
         distrusted: AbstractSet[str] = frozenset(),
     ) -> None:
-        self._recipe = recipe
+        self._room_constant_pa = recipe.barometer_pa
+        self._is_vacuum = recipe.is_vacuum
         self._pressure = pressure
         self._start_ns = start_ns
         self._end_ns = start_ns + BLOCK_NS
@@ -127,8 +130,7 @@ class BlockBuilder:
         if role in self._distrusted:
             return
         is_pressure = role == self._pressure
-        if is_pressure:
-            self._total += 1
+        self._total += is_pressure
         if quality is not Quality.GOOD:
             if is_pressure:
                 self._count_doubt(quality)
@@ -138,21 +140,61 @@ class BlockBuilder:
             if is_pressure:
                 self._saturated += 1
             return
-        t_s = (t_ns - self._start_ns) / 1e9
-        if is_pressure:
-            self._gauge = quantity is Quantity.PRESSURE_GAUGE
-        self._gather(role, t_s, value)
-        if is_pressure or role_of(role) is Role.PIPE_TEMPERATURE:
-            self._grain(role).add(t_ns / 1e9, value)
+        self._gather(role, quantity, (t_ns,), (value,))
 
-    def _gather(self, role: str, t_s: float, value: float) -> None:
-        if role == Role.BAROMETER:
-            self._barometer_pa, self._barometer_s = value, t_s
+    def add_many(self, items: Sequence[Item]) -> None:
+        """Take items of the block now open, in order: the same as `add` for one after another."""
+        by_role: defaultdict[str, list[Item]] = defaultdict(list)
+        for item in items:
+            by_role[item[2]].append(item)
+        for role, own in by_role.items():
+            times_ns, _ranks, _roles, quantities, values, qualities = zip(*own, strict=True)
+            quantity = quantities[0]
+            if not self._is_plain(role, quantities, values, qualities):
+                for item in own:
+                    self.add(item)
+            elif role not in self._distrusted:
+                if role == self._pressure:
+                    self._total += len(own)
+                self._gather(role, quantity, times_ns, values)
+
+    def _is_plain(
+        self,
+        role: str,
+        quantities: tuple[Quantity | None, ...],
+        values: tuple[float, ...],
+        qualities: tuple[Quality | None, ...],
+    ) -> bool:
+        """Whether all readings of a role are good, of one quantity and within their range."""
+        quantity, count = quantities[0], len(values)
+        if qualities.count(Quality.GOOD) != count or quantities.count(quantity) != count:
+            return False
+        limits = self._limits.get(role)
+        if limits is None or limits[2] is not quantity:
+            return True
+        return limits[0] <= min(values) and max(values) < limits[1]
+
+    def _gather(
+        self,
+        role: str,
+        quantity: Quantity | None,
+        times_ns: tuple[int, ...],
+        values: tuple[float, ...],
+    ) -> None:
+        """Take usable readings of one role."""
+        start_ns = self._start_ns
         gathered = self._bins.get(role)
         if gathered is None:
             gathered = self._bins[role] = _Bin()
-        gathered.times.append(t_s)
-        gathered.values.append(value)
+        gathered.times.extend([(t_ns - start_ns) / 1e9 for t_ns in times_ns])
+        gathered.values.extend(values)
+        if role == Role.BAROMETER:
+            self._barometer_pa, self._barometer_s = values[-1], gathered.times[-1]
+        is_pressure = role == self._pressure
+        if is_pressure:
+            self._gauge = quantity is Quantity.PRESSURE_GAUGE
+        if is_pressure or role_of(role) is Role.PIPE_TEMPERATURE:
+            self._grain(role).add_many([t_ns / 1e9 for t_ns in times_ns], values)
 
     def _grain(self, role: str) -> GrainWatch:
         watch = self._grains.get(role)
@@ -175,12 +217,11 @@ class BlockBuilder:
 
     def close(self) -> ClosedBlock:
         """Close the block now open, whole or cut short, and begin the next."""
-        room_pa = self._room_pa()
-        samples = self._pressure_samples(room_pa)
-        values = [p for _, p in samples]
-        middle, deviation = _median_and_mad(values)
+        means = self._means()
+        room_pa = self._room_pa(means.get(Role.BAROMETER))
+        times, values, middle, deviation = self._pressures(room_pa)
         start_s = self._index * BLOCK_S
-        clamps = self._clamps(start_s)
+        clamps = self._clamps(start_s, means)
         block = Block(
             index=self._index,
             t_s=start_s + BLOCK_S / 2,
@@ -188,61 +229,76 @@ class BlockBuilder:
             pressure_sd_pa=MAD_TO_SD * deviation if middle is not None else 0.0,
             pressure_n=len(values),
             pipe_k=self._pipe_mean_k(clamps),
-            coldest_k=self._coldest_k(),
-            ambient_k=self._mean(Role.AMBIENT_TEMPERATURE),
-            barometer_pa=room_pa if room_pa is not None else self._recipe.barometer_pa,
+            coldest_k=_coldest_k(means),
+            ambient_k=means.get(Role.AMBIENT_TEMPERATURE),
+            barometer_pa=room_pa if room_pa is not None else self._room_constant_pa,
             pressure_grain=self._grain(self._pressure).close(),
             clamps=clamps,
         )
-        closed = ClosedBlock(block, samples, self._saturated, self._doubtful, self._total)
+        closed = ClosedBlock(block, times, values, self._saturated, self._doubtful, self._total)
         self._bins = {}
         self._saturated = self._doubtful = self._total = 0
         self._index += 1
         self._end_ns += BLOCK_NS
         return closed
 
-    def _room_pa(self) -> float | None:
+    def _means(self) -> dict[str, float]:
+        """Mean of every role of this block but the gauge's."""
+        return {
+            role: sum(gathered.values) / len(gathered.values)
+            for role, gathered in self._bins.items()
+            if role != self._pressure
+        }
+
+    def _room_pa(self, mean: float | None) -> float | None:
         """The room's pressure for this block; None where a barometer has fallen silent."""
-        mean = self._mean(Role.BAROMETER)
         if mean is not None:
             return mean
         if self._barometer_pa is None:
-            return self._recipe.barometer_pa
+            return self._room_constant_pa
         silent_s = self._index * BLOCK_S - self._barometer_s
         return self._barometer_pa if silent_s <= BAROMETER_KEEPS_S else None
 
-    def _pressure_samples(self, room_pa: float | None) -> list[tuple[float, float]]:
+    def _pressures(
+        self, room_pa: float | None
+    ) -> tuple[list[float], list[float], float | None, float]:
+        """Times and absolute pressures without outliers, their median and its deviation."""
         gathered = self._bins.get(self._pressure)
         if gathered is None:
-            return []
-        offset = 0.0
+            return [], [], None, 0.0
+        values = gathered.values
         if self._gauge:
-            added = room_pa if self._vented else self._recipe.barometer_pa
-            if added is None:
-                return []
-            offset = added
-        values = [value + offset for value in gathered.values]
-        middle, deviation = _median_and_mad(values)
+            offset = room_pa if self._vented else self._room_constant_pa
+            if offset is None:
+                return [], [], None, 0.0
+            values = [value + offset for value in values]
+        ordered = sorted(values)
+        middle, deviation = _median_and_mad(ordered)
         if middle is None:
-            return []
+            return [], [], None, 0.0
         floor = DECAY_OUTLIER_FLOOR_PA
-        if self._recipe.is_vacuum:
+        if self._is_vacuum:
             floor = max(VACUUM_OUTLIER_FLOOR_PA, VACUUM_OUTLIER_SHARE * middle)
         reach = max(OUTLIER_SIGMAS * MAD_TO_SD * deviation, floor)
-        pairs = zip(gathered.times, values, strict=True)
-        return [(t, p) for t, p in pairs if abs(p - middle) <= reach]
+        if abs(ordered[0] - middle) <= reach and abs(ordered[-1] - middle) <= reach:
+            return gathered.times, values, middle, deviation
+        near = [place for place, value in enumerate(values) if abs(value - middle) <= reach]
+        values = [values[place] for place in near]
+        return [gathered.times[place] for place in near], values, *_median_and_mad(sorted(values))
 
-    def _clamps(self, start_s: float) -> tuple[Clamp, ...]:
+    def _clamps(self, start_s: float, means: Mapping[str, float]) -> tuple[Clamp, ...]:
         """The pipe thermometers of this block, fresh or carried on, in the order of their roles."""
         found: list[Clamp] = []
-        for role, gathered in self._bins.items():
+        for role, mean in means.items():
             if role_of(role) is Role.PIPE_TEMPERATURE:
-                mean = sum(gathered.values) / len(gathered.values)
                 found.append(Clamp(role, mean, self._grain(role).close()))
+                gathered = self._bins[role]
                 self._pipe_last[role] = (gathered.times[-1], gathered.values[-1])
         for role, (last_s, kelvin) in self._pipe_last.items():
+            if role in self._bins:
+                continue
             keeps_s = min(PIPE_KEEPS_INTERVALS * self._grain(role).interval_s, PIPE_KEEPS_S)
-            if role not in self._bins and start_s + BLOCK_S / 2 - last_s <= keeps_s:
+            if start_s + BLOCK_S / 2 - last_s <= keeps_s:
                 found.append(Clamp(role, kelvin, None))
         return tuple(sorted(found, key=lambda clamp: clamp.role))
 
@@ -256,18 +312,6 @@ class BlockBuilder:
         for role, mean in means.items():
             offsets.setdefault(role, mean - base)
         return sum(mean - offsets[role] for role, mean in means.items()) / len(means)
-
-    def _coldest_k(self) -> float | None:
-        lowest = [
-            sum(gathered.values) / len(gathered.values)
-            for role, gathered in self._bins.items()
-            if (known := role_of(role)) is not None and not known.is_pressure
-        ]
-        return min(lowest, default=None)
-
-    def _mean(self, role: str) -> float | None:
-        gathered = self._bins.get(role)
-        return None if gathered is None else sum(gathered.values) / len(gathered.values)
 
 
 def specs_by_role(recipe: Recipe) -> dict[str, ChannelSpec]:
@@ -284,12 +328,21 @@ def range_for(spec: ChannelSpec) -> tuple[float, float, Quantity] | None:
     return ends[0], ends[1], unit.quantity
 
 
-def _median_and_mad(values: list[float]) -> tuple[float | None, float]:
-    """Median and median absolute deviation; (None, 0) without values."""
-    if not values:
+def _coldest_k(means: Mapping[str, float]) -> float | None:
+    lowest = [
+        mean
+        for role, mean in means.items()
+        if (known := role_of(role)) is not None and not known.is_pressure
+    ]
+    return min(lowest, default=None)
+
+
+def _median_and_mad(ordered: list[float]) -> tuple[float | None, float]:
+    """Median and median absolute deviation of sorted values; (None, 0) without values."""
+    if not ordered:
         return None, 0.0
-    middle = _median(sorted(values))
-    return middle, _median(sorted(abs(value - middle) for value in values))
+    middle = _median(ordered)
+    return middle, _median(sorted([abs(value - middle) for value in ordered]))
 
 
 def _median(ordered: list[float]) -> float:

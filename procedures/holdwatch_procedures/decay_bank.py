@@ -102,6 +102,26 @@ class Bank:
         self._t_s = 0.0
         self._row: Array = np.ones(states)
         self._steps: dict[float, tuple[Array, Array]] = {}
+        # Views and room for results, made once: a step is many small operations, and what it
+        # costs is mostly making arrays.
+        self._hidden_row = self._both[:, HIDDEN, :]
+        self._hidden_column = self._cov[:, :, HIDDEN]
+        self._hidden_cov = self._cov[:, HIDDEN, HIDDEN]
+        self._intercept_cov = self._cov[:, INTERCEPT, INTERCEPT]
+        self._slope_cov = self._cov[:, SLOPE, SLOPE]
+        self._slope_means = self._mean[:, SLOPE, :]
+        self._slope_mean = self._mean[:, SLOPE, 0]
+        self._amplitudes = self._mean[:, TRANSIENT:, 0]
+        self._seen: Array = np.empty((models, states + 1 + columns))
+        self._cross = self._seen[:, :states]
+        self._misses = self._seen[:, states:]
+        self._miss = self._seen[:, states]
+        self._spread: Array = np.empty(models)
+        self._gain: Array = np.empty((models, states))
+        self._change: Array = np.empty_like(self._both)
+        self._gain_column = self._gain[:, :, None]
+        self._seen_row = self._seen[:, None, :]
+        self._spread_column = self._spread[:, None]
 
     def step(self, t_s: float, clock_s: float, values: Array | None) -> None:
         """Move to time t and, where there is a measurement, learn from it.
@@ -115,17 +135,18 @@ class Bank:
         self._t_s = t_s
         if values is None:
             return
-        row = self._row
+        row, spread, miss = self._row, self._spread, self._miss
         row[SLOPE] = -clock_s
         for place, time_s in enumerate(self._spec.transient_s, TRANSIENT):
             row[place] = self._b * math.exp(-t_s / time_s)
-        seen = row @ self._both
-        cross = seen[:, : self._states]
-        spread = cross @ row + self._noise
-        seen[:, self._states :] -= values
-        miss = seen[:, self._states]
+        np.matmul(row, self._both, out=self._seen)
+        np.matmul(self._cross, row, out=spread)
+        spread += self._noise
+        self._misses -= values
         self._log_weight -= 0.5 * (np.log(spread) + miss * miss / spread)
-        self._both -= (cross / spread[:, None])[:, :, None] * seen[:, None, :]
+        np.divide(self._cross, self._spread_column, out=self._gain)
+        np.multiply(self._gain_column, self._seen_row, out=self._change)
+        self._both -= self._change
 
     def _predict(self, dt_s: float) -> None:
         if dt_s <= 0.0:
@@ -134,20 +155,21 @@ class Bank:
             keep = np.exp(-self._rate * dt_s)
             self._steps = {dt_s: (keep[:, None], self._variance * (1.0 - keep**2))}
         keep, fresh = self._steps[dt_s]
-        self._both[:, HIDDEN, :] *= keep
-        self._cov[:, :, HIDDEN] *= keep
-        self._cov[:, HIDDEN, HIDDEN] += fresh
-        self._cov[:, INTERCEPT, INTERCEPT] += self._wander * dt_s
+        self._hidden_row *= keep
+        self._hidden_column *= keep
+        self._hidden_cov += fresh
+        self._intercept_cov += self._wander * dt_s
 
     def posterior(self) -> Posterior:
         """Average over the models by how well each has foretold the data."""
-        weight = np.exp(self._log_weight - self._log_weight.max())
-        weight /= weight.sum()
-        slopes = self._mean[:, SLOPE, :]
-        averaged = weight @ slopes
+        # The reductions of the ufuncs: the methods go through a Python function to the same.
+        weight = np.exp(self._log_weight - np.maximum.reduce(self._log_weight))
+        weight /= np.add.reduce(weight)
+        averaged = weight @ self._slope_means
         slope = float(averaged[0])
-        variance = float(weight @ (self._cov[:, SLOPE, SLOPE] + (slopes[:, 0] - slope) ** 2))
-        left = weight @ self._mean[:, TRANSIENT:, 0]
+        off = self._slope_mean - slope
+        variance = float(weight @ (self._slope_cov + off * off))
+        left = weight @ self._amplitudes
         rate = 0.0
         for amplitude, time_s in zip(left.tolist(), self._spec.transient_s, strict=True):
             rate -= self._b * amplitude / time_s * math.exp(-self._t_s / time_s)

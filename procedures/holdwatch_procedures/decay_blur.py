@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures.decay_bounds import Blur
@@ -24,7 +25,7 @@ class BlurWatch:
     def __init__(self) -> None:
         self._gauge = Dither()
         self._gauge_step: float | None = None
-        self._clamps: dict[str, Dither] = {}
+        self._clamps: defaultdict[str, Dither] = defaultdict(Dither)
         self._clamp_step: dict[str, float] = {}
         self._still_s = self._longest_still_s = 0.0
 
@@ -38,7 +39,7 @@ class BlurWatch:
         moves = 0
         for clamp in fresh:
             if clamp.grain is not None:
-                self._clamps.setdefault(clamp.role, Dither()).push(clamp.grain)
+                self._clamps[clamp.role].push(clamp.grain)
                 self._clamp_step[clamp.role] = clamp.grain.step or 0.0
                 moves += clamp.grain.moves
         if block.clamps:

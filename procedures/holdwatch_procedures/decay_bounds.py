@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
@@ -111,9 +112,15 @@ def doubts(
     return found
 
 
+@lru_cache(maxsize=64)
+def quantile(share: float) -> float:
+    """Return the standard normal quantile of a share."""
+    return NormalDist().inv_cdf(share)
+
+
 def advice(setup: DecaySetup, found: dict[Doubt, float], half_width: float) -> tuple[str, ...]:
     """Return what would help most: a sentence for a doubt that makes half of the bound alone."""
-    worst = max(found, key=lambda doubt: found[doubt])
+    worst = max(found, key=found.__getitem__)
     if 2.0 * Z_SHARE * found[worst] < half_width:
         return ()
     text = ADVICE[worst].format(drift=setup.considered.blind_k_per_h)
@@ -132,6 +139,6 @@ def visible(setup: DecaySetup, posterior: Posterior, considered: float) -> float
         posterior.variance,
         considered,
         setup.false_pass,
-        NormalDist().inv_cdf(1.0 - setup.false_pass),
+        quantile(1.0 - setup.false_pass),
         setup.spread,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from itertools import pairwise
-from statistics import NormalDist, fmean, median
+from statistics import NormalDist, median
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures.confidence import half_width
@@ -16,6 +16,8 @@ from holdwatch_procedures.decay_signal import COLUMNS, GasSignal, Row
 from holdwatch_procedures.estimates import BLOCK_S, Block, Cause, Estimate
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from holdwatch_procedures.decay_setup import DecaySetup
 
 FIRST_LOOK = 30
@@ -62,6 +64,10 @@ def scatter_variance(
     middle = median(steps)
     mad = median([abs(step - middle) for step in steps])
     return max(0.5 * (1.4826 * mad) ** 2, floor)
+
+
+def _mean(values: Sequence[float]) -> float:
+    return math.fsum(values) / len(values)
 
 
 class DecayEngine:
@@ -182,7 +188,7 @@ class DecayEngine:
             low95=slope - Z95 * spread,
             high95=slope + Z95 * spread,
             smallest_visible=self._visible,
-            compensated_pa=fmean(self._last_levels) - fmean(self._first_levels),
+            compensated_pa=_mean(self._last_levels) - _mean(self._first_levels),
             ready=ready,
             causes=(Cause.LEAK,) if ready and low > limit else (),
             notes=advice(setup, found, high - least),

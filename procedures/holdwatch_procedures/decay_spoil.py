@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections import deque
+from bisect import bisect_left, insort
+from collections import defaultdict, deque
+from math import fsum
 from statistics import fmean, median
 from typing import TYPE_CHECKING
 
@@ -21,6 +23,12 @@ ROOM_K = 295.0
 def _pa_per_k(block: Block) -> float:
     pressure = block.pressure_pa if block.pressure_pa is not None else 0.0
     return pressure / (block.pipe_k if block.pipe_k is not None else ROOM_K)
+
+
+def _moved(values: Sequence[float], before: int) -> float:
+    """How far the mean of the later values is from that of the first few."""
+    early, late = values[:before], values[before:]
+    return fsum(late) / len(late) - fsum(early) / len(early)
 
 
 class StepWatch:
@@ -47,6 +55,7 @@ class StepWatch:
     def __init__(self) -> None:
         self._blocks: deque[Block] = deque(maxlen=12)
         self._jumps: deque[float] = deque(maxlen=self.TRAILING)
+        self._ordered: list[float] = []
         self._quiet_until_s = -math.inf
         self._usual_s = 3.0 * BLOCK_S
 
@@ -61,8 +70,9 @@ class StepWatch:
             return None
         recent = list(self._blocks)[-6:]
         levels = [b.pressure_pa for b in recent if b.pressure_pa is not None]
-        jump = fmean(levels[3:]) - fmean(levels[:3])
-        apart_s = fmean(b.t_s for b in recent[3:]) - fmean(b.t_s for b in recent[:3])
+        jump = fsum(levels[3:]) / 3 - fsum(levels[:3]) / 3
+        times_s = [b.t_s for b in recent]
+        apart_s = fsum(times_s[3:]) / 3 - fsum(times_s[:3]) / 3
         times = max(apart_s / self._usual_s, 1.0)
         if block.t_s < self._quiet_until_s:
             found = None
@@ -71,19 +81,28 @@ class StepWatch:
         if found is not None:
             self._quiet_until_s = block.t_s + 2.0 * self._usual_s
         elif times <= 1.5:
-            self._jumps.append(jump)
+            self._keep(jump)
         return found
+
+    def _keep(self, jump: float) -> None:
+        """Remember a usual jump, both in the order of time and in that of size."""
+        if len(self._jumps) == self.TRAILING:
+            del self._ordered[bisect_left(self._ordered, self._jumps[0])]
+        self._jumps.append(jump)
+        insort(self._ordered, jump)
 
     def _judge(self, recent: Sequence[Block], jump: float, times: float) -> Spoil | None:
         if len(self._jumps) < self.FEWEST:
             return None
-        usual = median(self._jumps)
-        sigma = 1.4826 * median([abs(value - usual) for value in self._jumps])
+        usual = median(self._ordered)
         grain = recent[-1].pressure_grain
         coarse_pa = self.FLOOR_STEPS * ((grain.step if grain is not None else None) or 0.0)
         excess = jump - usual * times
-        reach = max(self.SIGMAS * sigma, self.FLOOR_PA, coarse_pa) * math.sqrt(times)
-        if abs(excess) <= reach:
+        least_pa = max(self.FLOOR_PA, coarse_pa)
+        if abs(excess) <= least_pa * math.sqrt(times):
+            return None  # the scatter, which costs most to know, can only ask for more
+        sigma = 1.4826 * median([abs(value - usual) for value in self._ordered])
+        if abs(excess) <= max(self.SIGMAS * sigma, least_pa) * math.sqrt(times):
             return None
         if abs(self._explained(recent)) > 0.5 * abs(excess):
             return None
@@ -139,17 +158,24 @@ class FallenClamp:
         if block.t_s < max(self.SKIP_S, self._quiet_until_s):
             return None
         turn_s = block.t_s - self._half_s
-        after = [taken for taken in self._taken if taken[0] > turn_s]
-        before = [taken for taken in self._taken if turn_s - self._half_s < taken[0] <= turn_s]
-        if min(len(before), len(after)) < self.FEWEST:
+        first_s = turn_s - self._half_s
+        after = before = 0
+        for t_s, _, _ in reversed(self._taken):
+            if t_s > turn_s:
+                after += 1
+            elif t_s > first_s:
+                before += 1
+            else:
+                break
+        if min(before, after) < self.FEWEST:
             return None
-        moved_k = fmean(k for _, k, _ in after) - fmean(k for _, k, _ in before)
-        moved_pa = fmean(p for _, _, p in after) - fmean(p for _, _, p in before)
-        return self._judge(block, moved_k, moved_pa)
-
-    def _judge(self, block: Block, moved_k: float, moved_pa: float) -> Spoil | None:
+        taken = list(self._taken)[-before - after :]
+        moved_k = _moved([k for _, k, _ in taken], before)
         if abs(moved_k) <= max(self.LEAST_K, self.LEAST_STEPS * self._step_k):
             return None
+        return self._judge(block, moved_k, _moved([p for _, _, p in taken], before))
+
+    def _judge(self, block: Block, moved_k: float, moved_pa: float) -> Spoil | None:
         expected_pa = _pa_per_k(block) * abs(moved_k)
         grain = block.pressure_grain
         step_pa = (grain.step if grain is not None else None) or 0.0
@@ -236,7 +262,7 @@ class DecayWatch:
         self._first_pa: float | None = None
         self._warned: set[str] = set()
         self._step = StepWatch()
-        self._fallen: dict[str, FallenClamp] = {}
+        self._fallen: defaultdict[str, FallenClamp] = defaultdict(FallenClamp)
         self._pipe_stuck: dict[str, StuckWatch] = {}
         self._gauge_stuck = StuckWatch(resolution_pa, noise_pa)
         self._gap = GapWatch(longest_gap_s)
@@ -257,10 +283,11 @@ class DecayWatch:
         for clamp in clamps:
             found += [self._fell(block, clamp), self._stuck_clamp(block, clamp)]
         found += [self._step.push(block), self._stuck_gauge(block)]
-        return sorted((spoil for spoil in found if spoil is not None), key=lambda spoil: spoil.t_s)
+        spoils = [spoil for spoil in found if spoil is not None]
+        return sorted(spoils, key=lambda spoil: spoil.t_s)
 
     def _fell(self, block: Block, clamp: Clamp) -> Spoil | None:
-        fallen = self._fallen.setdefault(clamp.role, FallenClamp()).push(block, clamp)
+        fallen = self._fallen[clamp.role].push(block, clamp)
         if fallen is not None:
             self.distrusted.add(clamp.role)
         return fallen

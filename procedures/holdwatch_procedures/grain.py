@@ -6,6 +6,10 @@ import math
 from collections import deque
 from dataclasses import dataclass
 from statistics import median
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 WINDOW_BLOCKS = 6
 """Blocks over which an instrument's levels are counted: a minute."""
@@ -53,17 +57,26 @@ class GrainWatch:
 
     def add(self, t_s: float, value: float) -> None:
         """Take one reading at a time of the hold's clock, s."""
-        self._readings += 1
-        self._low, self._high = min(self._low, value), max(self._high, value)
-        last, self._last = self._last, (t_s, value)
-        if last is None:
-            return
-        if t_s > last[0]:
-            self._intervals.append(t_s - last[0])
-        change = abs(value - last[1])
-        if change > EQUAL_SHARE * max(abs(value), abs(last[1])):
-            self._moves += 1
-            self._smallest = min(self._smallest, change)
+        self.add_many((t_s,), (value,))
+
+    def add_many(self, times_s: Sequence[float], values: Sequence[float]) -> None:
+        """Take readings in the order of their times, s of the hold's clock; one or more."""
+        self._readings += len(values)
+        self._low, self._high = min(self._low, *values), max(self._high, *values)
+        last_s, last = self._last if self._last is not None else (times_s[0], values[0])
+        intervals, smallest, moves = self._intervals, self._smallest, 0
+        for t_s, value in zip(times_s, values, strict=True):
+            if t_s > last_s:
+                intervals.append(t_s - last_s)
+            last_s = t_s
+            if value != last:
+                change = abs(value - last)
+                if change > EQUAL_SHARE * max(abs(value), abs(last)):
+                    moves += 1
+                    smallest = min(smallest, change)
+                last = value
+        self._smallest, self._last = smallest, (last_s, last)
+        self._moves += moves
 
     def close(self) -> Grain | None:
         """End the block; None where it had no reading."""
@@ -105,14 +118,16 @@ class Dither:
     """
 
     def __init__(self, remembered: int | None = None) -> None:
-        self._window: deque[tuple[float, float]] = deque(maxlen=WINDOW_BLOCKS)
+        self._lows: deque[float] = deque(maxlen=WINDOW_BLOCKS)
+        self._highs: deque[float] = deque(maxlen=WINDOW_BLOCKS)
         self._coarse: deque[bool] = deque(maxlen=remembered)
         self._count = 0
 
     def push(self, grain: Grain) -> None:
         """Take the grain of a block."""
-        self._window.append((grain.low, grain.high))
-        span = max(high for _, high in self._window) - min(low for low, _ in self._window)
+        self._lows.append(grain.low)
+        self._highs.append(grain.high)
+        span = max(self._highs) - min(self._lows)
         coarse = grain.step is None or span < 1.5 * grain.step
         if len(self._coarse) == self._coarse.maxlen:
             self._count -= self._coarse[0]

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-import math
 import re
+from bisect import bisect_left
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures import words
 from holdwatch_procedures.blocks import BLOCK_NS
-from holdwatch_procedures.estimates import BLOCK_S, Cause, Estimate
+from holdwatch_procedures.estimates import BLOCK_S, Cause
+from holdwatch_procedures.figures import (
+    leak_of,
+    own_slope,
+    progress_of,
+    ready_estimate,
+    settled_at,
+    smallest_visible,
+)
 from holdwatch_procedures.leaving import time_left
 from holdwatch_procedures.overpressure import OverPressure
-from holdwatch_procedures.scale import charge_density, unknown_leak
+from holdwatch_procedures.scale import charge_density
 from holdwatch_procedures.sequence import Item, Ledger, Sequencer
 from holdwatch_procedures.spoil import Action, Spoil
 from holdwatch_procedures.start import Starter
@@ -22,21 +30,19 @@ from holdwatch_procedures.verdict import (
     NoticeKind,
     Outcome,
     Phase,
-    Progress,
     Verdict,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable
 
     from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import Quality, Quantity
     from holdwatch_procedures.recipe import Recipe
-    from holdwatch_procedures.verdict import Leak
+    from holdwatch_procedures.verdict import Progress
 
 MARK_WORD = {"standing-vacuum": "isolated", "pressure-decay": "valve_closed"}
 """The mark that starts each procedure's clock."""
-NOTE = "note"
 EXTENDED = re.compile(r"extended (\d{1,5}(?:\.\d{1,6})?)")
 """The mark that lets a hold last so many minutes longer."""
 
@@ -101,19 +107,38 @@ class Hold:
             value: Pa or K.
             quality: Only good readings are judged; the others are counted.
         """
-        if channel not in self._roles:
-            self._roles[channel] = self.recipe.role_name(channel)
-        role = self._roles[channel]
-        if role is None or self.verdict is not None:
+        return self.feed_many(((t_ns, channel, quantity, value, quality),))
+
+    def feed_many(
+        self, readings: Iterable[tuple[int, str, Quantity, float, Quality]]
+    ) -> list[Notice]:
+        """Take many readings; what they bring about is what one call for each brings about.
+
+        Args:
+            readings: Time, channel, quantity, value and quality, as :meth:`feed` takes them.
+        """
+        if self.verdict is not None:
             return []
-        if self._sequencer.is_late(t_ns):
-            self._count_late(t_ns, role)
-            return self._drain()
-        item = Item(t_ns, 1, role, quantity, value, quality)
-        alarm = self._alarm.news(item)
-        if alarm:
-            self._tell(t_ns, NoticeKind.ALARM, alarm, Cause.OVERPRESSURE)
-        self._sequencer.push(item)
+        roles, sequencer, alarm = self._roles, self._sequencer, self._alarm
+        for t_ns, channel, quantity, value, quality in readings:
+            if channel not in roles:
+                roles[channel] = self.recipe.role_name(channel)
+            role = roles[channel]
+            if role is None:
+                continue
+            late = sequencer.is_late(t_ns)
+            item = Item(t_ns, 1, role, quantity, value, quality)
+            if late or value > alarm.floor_pa:
+                self._process_ready()  # what came before is told before
+                if self.verdict is not None:
+                    break
+                if late:
+                    self._count_late(t_ns, role)
+                    continue
+                text = alarm.news(item)
+                if text:
+                    self._tell(t_ns, NoticeKind.ALARM, text, Cause.OVERPRESSURE)
+            sequencer.push(item)
         self._process_ready()
         return self._drain()
 
@@ -164,28 +189,16 @@ class Hold:
 
     def progress(self) -> Progress:
         """How the hold stands now."""
-        stretch = self._stretch
-        estimate = stretch.estimate if stretch is not None else None
-        left = time_left(self.longest_min, self._mark_ns, self._first_ns, stretch)
-        leak = self._leak() if stretch is not None and stretch.scale is not None else None
-        return Progress(
+        stretch, mark_ns = self._stretch, self._mark_ns
+        return progress_of(
+            stretch,
+            leak_of(self.recipe, stretch),
             phase=self._phase,
             elapsed_s=self._now_ns / 1e9,
-            since_mark_s=None if self._mark_ns is None else (self._now_ns - self._mark_ns) / 1e9,
+            since_mark_s=None if mark_ns is None else (self._now_ns - mark_ns) / 1e9,
             sentence=words.progress(self.recipe, self._phase, stretch, self.verdict),
-            leak=leak,
-            smallest_visible_g_per_year=self._smallest_visible(),
-            criterion_g_per_year=(
-                stretch.scale.limit_grams if stretch is not None and stretch.scale else None
-            ),
-            pressure_change_raw_pa=stretch.raw_change_pa if stretch is not None else None,
-            pressure_change_compensated_pa=(
-                estimate.compensated_pa if estimate is not None else None
-            ),
-            earliest_end_s=left[0],
-            latest_end_s=left[1],
-            pressure_pa=stretch.pressure_pa if stretch is not None else self._starter.pressure_pa,
-            temperature_k=stretch.temperature_k if stretch is not None else None,
+            left=time_left(self.longest_min, mark_ns, self._first_ns, stretch),
+            pressure_pa=self._starter.pressure_pa,
         )
 
     def curve_since(self, index: int) -> list[CurvePoint]:
@@ -217,19 +230,47 @@ class Hold:
         if self._ending is not None:
             self._seal()
 
-    def _process_all(self, items: Iterator[Item]) -> None:
+    def _process_all(self, items: list[Item]) -> None:
         """Take items in the order of time; the last is the one that ended the hold.
 
         That one, and what else is of its instant, is entered as judged although it came after
         the end: without it a replay would not know that the time had passed.
         """
-        for item in items:
+        place = 0
+        while place < len(items):
+            end = self._plain_until(items, place)
+            if end > place and self._stretch is not None:
+                self._ledger.add_readings(items[place:end])
+                self._stretch.add_many(items[place:end])
+                self._now_ns = items[end - 1].t_ns
+                place = end
+                continue
+            item = items[place]
+            place += 1
             if self._ending is None:
                 self._process(item)
             elif item.t_ns > (self._ledger.last_ns or 0):
                 return
             else:
                 self._ledger.add(item)
+
+    def _plain_until(self, items: list[Item], place: int) -> int:
+        """The end of the readings from a place on that do nothing but fill the block now open.
+
+        Nearly all readings of a long hold are such; all others are looked at one by one.
+        """
+        stretch, first_ns = self._stretch, items[place].t_ns
+        if stretch is None or self._ending is not None or first_ns >= stretch.end_ns:
+            return place
+        if self._seen and self._starter.may_pull_again(first_ns):
+            return place
+        end = bisect_left(items, (stretch.end_ns,), place)
+        floor_pa = self._over.floor_pa
+        for at in range(place, end):
+            item = items[at]
+            if item[1] == 0 or (item[4] > floor_pa and self._over.is_above(item)):
+                return at
+        return end
 
     def _process(self, item: Item) -> None:
         """Take one item in the order of time."""
@@ -359,41 +400,6 @@ class Hold:
         limit_ns = round(self.longest_min * 60e9)
         return start_ns is not None and t_ns - start_ns >= limit_ns
 
-    def _leak(self) -> Leak:
-        stretch = self._stretch
-        if stretch is None or stretch.scale is None:
-            return unknown_leak(self.recipe)
-        estimate = stretch.estimate
-        if estimate is not None and estimate.ready:
-            return stretch.scale.leak(estimate)
-        slope = stretch.plain.slope
-        if slope is None:
-            return stretch.scale.plain_leak(None)
-        # The regression is of mol/m³ over time; a gas under pressure loses, a vacuum gains.
-        sign = 1.0 if self.recipe.is_vacuum else -1.0
-        amount = sign * slope * self.recipe.volume_m3
-        return stretch.scale.plain_leak(amount / stretch.scale.mol_per_pa)
-
-    def _ready_estimate(self) -> Estimate | None:
-        stretch = self._stretch
-        if stretch is None or stretch.estimate is None or not stretch.estimate.ready:
-            return None
-        return stretch.estimate
-
-    def _own_slope(self) -> tuple[float, float, float] | None:
-        own = self._stretch.own if self._stretch is not None else None
-        return (own.slope, own.low, own.high) if own is not None and own.ready else None
-
-    def _smallest_visible(self, outcome: Outcome | None = None) -> float | None:
-        estimate, stretch = self._ready_estimate(), self._stretch
-        if estimate is None or stretch is None or stretch.scale is None:
-            return None
-        visible = estimate.smallest_visible
-        if outcome is Outcome.PASS:
-            # What has been ruled out has been seen, whatever the forecast for the noise says.
-            visible = min(visible, max(estimate.high, 0.0))
-        return stretch.scale.grams(visible) if math.isfinite(visible) else None
-
     def _conclude(self, outcome: Outcome, *, decided_s: float | None) -> None:
         self._ending = (outcome, decided_s)
         self._phase = Phase.DONE
@@ -403,14 +409,14 @@ class Hold:
         if self.verdict is not None or self._ending is None:
             return
         outcome, decided_s = self._ending
-        stretch, estimate = self._stretch, self._ready_estimate()
+        stretch = self._stretch
+        estimate = ready_estimate(stretch)
         if outcome is Outcome.INCONCLUSIVE and stretch is not None and stretch.lost is not None:
             self._causes.append(stretch.lost)
         remark = stretch.entry_remark if stretch is not None else ""
         barred = bool(remark) and estimate is not None
         causes = words.causes(self.recipe, outcome, self._causes, estimate, spoilt=barred)
         marked = self._mark_ns is not None
-        settled_s = stretch.settled_at_s if stretch is not None else None
         self.verdict = Verdict(
             outcome=outcome,
             causes=causes,
@@ -418,8 +424,8 @@ class Hold:
                 self.recipe, outcome, stretch, self._spoilt, causes, marked=marked
             ),
             decided_at_s=decided_s,
-            leak=self._leak(),
-            smallest_visible_g_per_year=self._smallest_visible(outcome),
+            leak=leak_of(self.recipe, stretch),
+            smallest_visible_g_per_year=smallest_visible(stretch, outcome),
             pressure_change_raw_pa=stretch.raw_change_pa if stretch is not None else None,
             pressure_change_compensated_pa=(
                 estimate.compensated_pa if estimate is not None else None
@@ -430,12 +436,8 @@ class Hold:
             criterion_g_per_year=(
                 stretch.scale.limit_grams if stretch is not None and stretch.scale else None
             ),
-            own_slope_pa_per_s=self._own_slope(),
-            settled_at_s=(
-                stretch.start_s + settled_s
-                if stretch is not None and settled_s is not None
-                else None
-            ),
+            own_slope_pa_per_s=own_slope(stretch),
+            settled_at_s=settled_at(stretch),
             mark_s=None if self._mark_ns is None else self._mark_ns / 1e9,
             readings_used=self._ledger.readings,
             readings_sha256=self._ledger.sha256(),

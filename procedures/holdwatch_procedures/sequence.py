@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-import heapq
+from bisect import bisect_left
+from itertools import pairwise
+from operator import itemgetter
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdwatch_physics.trace_line import TRACE_HEADER, mark_line, trace_line
+from holdwatch_physics.trace_line import TRACE_HEADER, mark_line, trace_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Sequence
 
     from holdwatch_physics.reading import Quality, Quantity
 
@@ -31,16 +33,21 @@ class Item(NamedTuple):
     quality: Quality | None
 
 
+_KEY = itemgetter(0, 1, 2)
+
+
 class Sequencer:
     """Holds readings back for two seconds so that they leave in the order of their times.
 
     The order in which it gives items out depends on their times and names alone, never on the
-    order of arrival, so that a live hold and its export are judged alike.
+    order of arrival, so that a live hold and its export are judged alike. Of two items of the
+    same time and channel the one that came first counts.
     """
 
     def __init__(self) -> None:
-        self._heap: list[Item] = []
-        self._waiting: set[tuple[int, str]] = set()
+        self._waiting: list[Item] = []  # sorted, but for what came since the last look
+        self._newest_of: dict[str, int] = {}
+        self._twice = False  # whether one of the items waiting may be there twice
         self._newest_ns = -(2**62)
 
     def is_late(self, t_ns: int) -> bool:
@@ -49,27 +56,41 @@ class Sequencer:
 
     def push(self, item: Item) -> None:
         """Take an item in; a second one of the same time and channel is dropped."""
-        key = (item[0], item[2])
-        if key in self._waiting:
-            return
-        self._waiting.add(key)
-        heapq.heappush(self._heap, item)
-        self._newest_ns = max(self._newest_ns, item[0])
+        t_ns, channel = item[0], item[2]
+        if t_ns > self._newest_of.get(channel, -(2**62)):
+            self._newest_of[channel] = t_ns
+            self._newest_ns = max(self._newest_ns, t_ns)
+        else:
+            self._twice = True
+        self._waiting.append(item)
 
-    def ready(self) -> Iterator[Item]:
+    def ready(self) -> list[Item]:
         """Give out, in order, what nothing on time can overtake any more."""
-        heap, waiting = self._heap, self._waiting
-        watermark = self._newest_ns - WAIT_NS
-        while heap and heap[0][0] < watermark:
-            item = heapq.heappop(heap)
-            waiting.discard((item[0], item[2]))
-            yield item
+        waiting = self._sorted()
+        cut = bisect_left(waiting, (self._newest_ns - WAIT_NS,))
+        if not cut:
+            return []
+        ready = waiting[:cut]
+        del waiting[:cut]
+        return ready
 
-    def rest(self) -> Iterator[Item]:
+    def rest(self) -> list[Item]:
         """Give out all that is left, in order: the hold has ended."""
-        while self._heap:
-            yield heapq.heappop(self._heap)
-        self._waiting.clear()
+        waiting = self._sorted()
+        self._waiting = []
+        return waiting
+
+    def _sorted(self) -> list[Item]:
+        waiting = self._waiting
+        if self._twice:
+            waiting.sort(key=_KEY)  # keeps those of one key in the order of arrival
+            first = waiting[:1]
+            first += [item for before, item in pairwise(waiting) if _KEY(item) != _KEY(before)]
+            waiting[:] = first
+            self._twice = False
+        else:
+            waiting.sort()
+        return waiting
 
 
 class Ledger:
@@ -77,29 +98,28 @@ class Ledger:
 
     def __init__(self) -> None:
         self._hash = hashlib.sha256(TRACE_HEADER)
-        self._pending: list[bytes] = []
         self.readings = 0
         self.quality: dict[str, int] = {}
         self.last_ns: int | None = None
 
     def add(self, item: Item) -> None:
         """Enter one item."""
-        t_ns, _rank, channel, quantity, value, quality = item
-        self.last_ns = t_ns
-        if quantity is None or quality is None:
-            self._pending.append(mark_line(t_ns, channel))
-            return
-        self._pending.append(trace_line(t_ns, channel, value, quantity, quality))
-        self.readings += 1
-        self.quality[quality] = self.quality.get(quality, 0) + 1
-        if len(self._pending) >= 1024:
-            self._flush()
+        if item.quantity is None:
+            self.last_ns = item.t_ns
+            self._hash.update(mark_line(item.t_ns, item.channel))
+        else:
+            self.add_readings((item,))
 
-    def _flush(self) -> None:
-        self._hash.update(b"".join(self._pending))
-        self._pending.clear()
+    def add_readings(self, items: Sequence[Item]) -> None:
+        """Enter readings, one or more, in the order of their times."""
+        times_ns, _ranks, channels, quantities, values, qualities = zip(*items, strict=True)
+        self._hash.update(trace_lines(times_ns, channels, values, quantities, qualities))
+        self.last_ns = times_ns[-1]
+        self.readings += len(items)
+        counts = self.quality
+        for quality in dict.fromkeys(qualities):
+            counts[quality] = counts.get(quality, 0) + qualities.count(quality)
 
     def sha256(self) -> str:
         """SHA-256 of the trace that an export of what was entered so far writes."""
-        self._flush()
         return self._hash.hexdigest()

@@ -69,6 +69,10 @@ class Starter:
         told, self._news = self._news, []
         yield from told
 
+    def may_pull_again(self, t_ns: int) -> bool:
+        """Whether readings from a time on could still take back an isolation that was seen."""
+        return self._recipe.is_vacuum and self._evacuation.may_resume(t_ns / 1e9)
+
     def pulls_again(self, item: Item) -> bool:
         """Whether the pump pulls again shortly after an isolation that was only seen.
 

@@ -30,7 +30,7 @@ from holdwatch_procedures.vacuum_series import combine_holds
 from holdwatch_procedures.verdict import CurvePoint, Outcome
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.estimates import Block, Estimate
@@ -71,6 +71,7 @@ class Stretch:
         self, recipe: Recipe, fluids: Fluids, role: str, start_ns: int, *, before: Stretch | None
     ) -> None:
         self.recipe = recipe
+        self._most_pa = recipe.max_gauge_pa
         self.start_ns = start_ns
         self.role = role
         self.scale: Scale | None = None
@@ -162,6 +163,15 @@ class Stretch:
         """Take an item at or after the start."""
         self.builder.add(item)
 
+    @property
+    def end_ns(self) -> int:
+        """Time of the hold's clock at which the block now open ends, ns."""
+        return self.builder.end_ns
+
+    def add_many(self, items: Sequence[Item]) -> None:
+        """Take items that all belong to the block now open, in order."""
+        self.builder.add_many(items)
+
     def close_until(self, t_ns: int) -> Iterator[Look]:
         """Close and judge every block that ends at or before ``t_ns`` of the hold's clock."""
         for closed in self.builder.close_until(t_ns):
@@ -202,7 +212,7 @@ class Stretch:
         pressure = max(closed.block.pressure_pa or 0.0, 1.0)
         z = self._fluids.compressibility(gas, pressure, gas_k)
         per_pa = amount_density(1.0, z, gas_k)
-        self.plain.extend((t, p * per_pa) for t, p in closed.samples)
+        self.plain.extend(zip(closed.times, [p * per_pa for p in closed.values], strict=True))
 
     def _at_a_glance(self, closed: ClosedBlock) -> Iterator[Spoil]:
         """What a glance at the block shows: the end of the range, too much pressure."""
@@ -211,7 +221,7 @@ class Stretch:
         if self._saturated_run == SATURATED_BLOCKS:
             text = "The gauge stands at the end of its range; use one that reaches further."
             yield Spoil(Cause.SATURATED, block.t_s, text, Action.VOID)
-        most = self.recipe.max_gauge_pa
+        most = self._most_pa
         over = (
             most is not None
             and block.pressure_pa is not None
@@ -335,7 +345,8 @@ class Stretch:
         if self.watch is None:
             return
         earlier_s = self.start_s - self.watched_from_s
-        for spoil in self.watch.push(replace(block, t_s=block.t_s + earlier_s)):
+        seen = replace(block, t_s=block.t_s + earlier_s) if earlier_s else block
+        for spoil in self.watch.push(seen):
             yield self._judged_spoil(replace(spoil, t_s=spoil.t_s - earlier_s))
 
     def _judged_spoil(self, spoil: Spoil) -> Spoil:
