@@ -15,6 +15,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from holdwatch_cli.check_bays import bay_findings
 from holdwatch_cli.check_radio import radio_findings
 from holdwatch_cli.check_ways import way_findings
 from holdwatch_cli.finding import Finding
@@ -35,7 +36,9 @@ def run_check(*, config: Path | None, data: Path | None, as_json: bool) -> int:
     """Look at everything, print it; the exit status is 1 where something needs mending."""
     shop = load_config(config) if config is not None else ShopConfig()
     folder = data if data is not None else shop.site.data
-    findings = [*_machine(shop, folder), *asyncio.run(_ways(shop, asked=config is not None))]
+    shop = shop.model_copy(update={"site": shop.site.model_copy(update={"data": folder})})
+    findings = [*_machine(shop, folder), *bay_findings(shop)]
+    findings += asyncio.run(_ways(shop, asked=config is not None))
     if as_json:
         say(json.dumps([asdict(finding) for finding in findings], ensure_ascii=False))
     else:

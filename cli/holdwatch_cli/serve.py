@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_cli.adapters import adapters_for
+from holdwatch_cli.check_bays import bay_findings
 from holdwatch_cli.errors import UserError
-from holdwatch_cli.running import run_until_stopped
+from holdwatch_cli.running import run_until_stopped, settle
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.clock import SystemClock
 from holdwatch_daemon.config_load import load_config
@@ -61,6 +62,9 @@ async def _serve(shop: ShopConfig) -> None:
     ):
         say(f"Bay screen: {url}")
         say(f"Store: {shop.database}")
+        for finding in bay_findings(shop):
+            if not finding.ok:
+                say(f"Warning, {finding.what}: {finding.found}. {finding.mend}")
         async with _known_to_systemd(notifier, service, url):
             await asyncio.Event().wait()
 
@@ -86,7 +90,9 @@ async def screen(service: Service, shop: ShopConfig) -> AsyncIterator[str]:
     """
     http = shop.http
     create_app, serve = await asyncio.to_thread(_screen_makers)
+    settle()
     app = await asyncio.to_thread(create_app, service, host_names=http.host_names)
+    settle()
     async with serve(
         app,
         http.host,
