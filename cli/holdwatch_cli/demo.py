@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from holdwatch_adapters.bluetooth import BluetoothAdapter
 from holdwatch_adapters.payload_feed import PayloadAdapter
 from holdwatch_cli import demo_shop
+from holdwatch_cli.demo_story import IMPORTED, seed_story
 from holdwatch_cli.running import run_until_stopped
 from holdwatch_cli.serve import screen, with_options
 from holdwatch_cli.terminal import say
@@ -65,6 +66,8 @@ async def _demo(
             # From this run's own start on: the folder may hold earlier runs.
             tasks.create_task(_tell_events(service, service.events.newest - 1))
             tasks.create_task(_say_marks(service, said))
+            # Beside the holds: nobody waits for it, and it holds the database for a moment only.
+            tasks.create_task(asyncio.to_thread(seed_story, shop.database, clock.utc_ns))
             await _until_all_speak(service)
             await _start_holds(service)
             for live in lives.values():
@@ -173,7 +176,8 @@ async def _say_marks(service: Service, said: asyncio.Queue[tuple[str, str]]) -> 
 
 async def _tell_events(service: Service, after: int) -> None:
     async for event in service.events.subscribe(max(after, 0)):
-        say(_line(event))
+        if event.data.get("what") != IMPORTED:  # the vehicles that the demo itself wrote
+            say(_line(event))
 
 
 def _line(event: Event) -> str:
@@ -187,6 +191,8 @@ def _told(event: Event) -> str:
     """What an event says, in words; one about a probe names it."""
     data = event.data
     text = str(data.get("sentence") or data.get("text") or "")
+    if event.type == "holdwatch.story.changed":
+        return f"{data['unit']}: {data['what']}"
     if event.type == "holdwatch.hold.started":
         return (
             f"{data['unit']}, {data['recipe']}: limit {data['criterion']} of {data['refrigerant']}."

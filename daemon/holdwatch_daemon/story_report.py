@@ -119,7 +119,6 @@ def _hold_differences(
                 c, cited.hold_id, section=cited.section, after_repair=cited.after_repair
             )
         )
-        trace = export_hold(book.database, cited.hold_id).trace
     except (StoryError, StoreError, RecipeError) as error:
         return [f"{where}: {error}"]
     told = []
@@ -132,6 +131,10 @@ def _hold_differences(
         told.append(f"{where}: the list of holds says {row.outcome}, its verdict {stored.outcome}")
     if cited.readings_sha256 is None:
         return told
+    try:
+        trace = export_hold(book.database, cited.hold_id).trace
+    except (StoreError, RecipeError) as error:
+        return [*told, f"{where}, readings: {error}"]
     found = hashlib.sha256(trace).hexdigest()
     if found != cited.readings_sha256:
         begin = _first_change(book, cited.hold_id, version, fluids)
