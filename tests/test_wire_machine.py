@@ -5,114 +5,36 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import HealthCheck, settings
-from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from holdwatch_procedures.unattended import LATE_S, REPEAT_S, Unattended
-from holdwatch_procedures.unattended_guard import Glimpse, Sight, why_blind, why_not_open
+from holdwatch_procedures.unattended import LATE_S, REPEAT_S
+from holdwatch_procedures.unattended_guard import Sight, why_blind, why_not_open
 from holdwatch_procedures.unattended_orders import (
     BeginHold,
     Ended,
     EndHold,
-    Figures,
     Heard,
-    HoldEnd,
-    Order,
     Outcome,
-    RaiseAlarm,
     Relay,
     Step,
-    Switch,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-ROOM_PA = 98_000.0
-FIGURES = Figures(target_pa=100.0, held_s=60.0, longest_pump_s=1800.0, isolation_s=300.0)
-PASSED = HoldEnd(passed=True, failed=False, moist=False, sentence="Tight.", continues=True)
-MOIST = HoldEnd(passed=False, failed=False, moist=True, sentence="Moisture.", continues=True)
-FAILED = HoldEnd(passed=False, failed=True, moist=False, sentence="Leaks.", continues=True)
-OPEN, CLOSE = Switch(Relay.VALVE, on=True), Switch(Relay.VALVE, on=False)
-PUMP_ON, PUMP_OFF = Switch(Relay.PUMP, on=True), Switch(Relay.PUMP, on=False)
-
-
-def gauge(role: str, gauge_pa: float, **changes: object) -> Glimpse:
-    is_vacuum = role == "vacuum"
-    shown = Glimpse(role, is_vacuum, gauge_pa + ROOM_PA, gauge_pa, fresh=True, good=True)
-    return replace(shown, **changes)  # type: ignore[arg-type] # fields by name
-
-
-def off_scale() -> Glimpse:
-    return gauge("vacuum", 2666.0 - ROOM_PA, good=False, end="high")
-
-
-EMPTY: Sight = (gauge("low_side", 800.0), off_scale())
-EVACUATED: Sight = (
-    gauge("low_side", -ROOM_PA, good=False, end="low"),
-    gauge("vacuum", 60.0 - ROOM_PA),
+from wire_bench import (
+    CLOSE,
+    EMPTY,
+    EVACUATED,
+    FAILED,
+    FIGURES,
+    MOIST,
+    OPEN,
+    PASSED,
+    PUMP_OFF,
+    PUMP_ON,
+    ROOM_PA,
+    Bench,
+    gauge,
+    off_scale,
 )
-
-
-class Bench:
-    """A machine, its clock, and relays that answer at once unless a test says otherwise."""
-
-    def __init__(self, figures: Figures = FIGURES) -> None:
-        self.machine = Unattended(figures)
-        self.t_ns = 0
-        self.orders: list[Order] = []
-        self.mute: set[Relay] = set()
-        self.machine.link(0, up=True)
-        self.take(self.machine.make_safe(0, None))
-        self.orders.clear()
-
-    def take(self, orders: Iterable[Order]) -> None:
-        for order in orders:
-            self.orders.append(order)
-            if isinstance(order, Switch) and order.relay not in self.mute:
-                self.says(order.relay, on=order.on)
-
-    def says(self, relay: Relay, *, on: bool, retained: bool = False) -> None:
-        self.take(self.machine.relay_says(self.t_ns, relay, on=on, retained=retained))
-
-    def start(self) -> None:
-        self.take(self.machine.start(self.t_ns, self.machine.figures, EMPTY))
-        self.look(EMPTY)
-
-    def look(self, sight: Sight, after_s: float = 1.0) -> None:
-        self.t_ns += round(after_s * 1e9)
-        self.take(self.machine.look(self.t_ns, sight))
-
-    def read(self, *pressures_pa: float) -> None:
-        """Readings 2 s apart, with a look after each."""
-        for pressure in pressures_pa:
-            self.t_ns += 2 * 10**9
-            self.take(self.machine.reading(self.t_ns, pressure))
-            self.take(self.machine.look(self.t_ns, EVACUATED))
-
-    def pump_down(self) -> None:
-        """From the open valve to the pump's stop."""
-        self.read(*(40.0 + 900.0 * math.exp(-k / 10.0) for k in range(100)))
-        assert self.machine.step is Step.ISOLATING
-        self.read(*(40.0 + 0.2 * k for k in range(100)))
-
-    def to_hold(self, hold_id: str = "hold-1") -> None:
-        self.pump_down()
-        assert self.machine.step is Step.STARTING_HOLD
-        self.take(self.machine.hold_began(self.t_ns, hold_id))
-
-    def switches(self) -> list[Switch]:
-        return [order for order in self.orders if isinstance(order, Switch)]
-
-    def alarms(self) -> list[str]:
-        return [order.kind for order in self.orders if isinstance(order, RaiseAlarm)]
-
-    def ended(self) -> Ended | None:
-        return next((order for order in self.orders if isinstance(order, Ended)), None)
 
 
 def test_a_dry_unit_is_pumped_down_isolated_and_held_and_the_valve_closes_first() -> None:
@@ -302,157 +224,3 @@ def test_one_vacuum_gauge_within_its_range_is_enough_to_watch_by() -> None:
     silent = gauge("low_side", 0.0, fresh=False)
     assert why_blind((silent, gauge("vacuum", 90.0 - ROOM_PA))) is None
     assert why_blind((silent, off_scale())) is not None
-
-
-GAUGES = st.builds(
-    Glimpse,
-    role=st.just("low_side"),
-    is_vacuum=st.just(False),
-    absolute_pa=st.one_of(st.none(), st.floats(0.0, 3e6)),
-    above_room_pa=st.one_of(
-        st.none(), st.just(math.nan), st.floats(-1e5, 1e5), st.floats(9_000.0, 11_000.0)
-    ),
-    fresh=st.booleans(),
-    good=st.booleans(),
-    end=st.sampled_from([None, None, "low", "high"]),
-)
-HARMLESS = st.sampled_from([EMPTY, EVACUATED])
-SIGHTS = st.one_of(
-    HARMLESS,
-    HARMLESS,
-    st.tuples(GAUGES, st.sampled_from([off_scale(), EVACUATED[1]])),
-    st.tuples(st.just(EMPTY[0]), GAUGES.map(lambda g: replace(g, role="vacuum", is_vacuum=True))),
-    st.just(()),
-)
-
-
-def is_harmless(sight: Sight) -> bool:
-    """The condition for opening, said a second time: every gauge counts, none is passed over."""
-    pressed = [g for g in sight if not g.is_vacuum]
-    vacuums = [g for g in sight if g.is_vacuum]
-    if not pressed or not vacuums:
-        return False
-    for one in sight:
-        if one.above_room_pa is None or one.absolute_pa is None or not one.fresh:
-            return False
-        if math.isnan(one.above_room_pa):
-            return False
-    for one in pressed:
-        if one.above_room_pa is None or one.above_room_pa > 10_000.0:
-            return False
-        if not (one.good or one.end == "low"):
-            return False
-    return all(
-        one.end == "high" or (one.good and (one.above_room_pa or 0.0) <= 10_000.0)
-        for one in vacuums
-    )
-
-
-class Anything(RuleBasedStateMachine):
-    """Whatever comes in whatever order: what must never happen does not."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.machine = Unattended(replace(FIGURES, held_s=4.0, isolation_s=40.0))
-        self.t_ns = 0
-        self.commanded = {Relay.VALVE: False, Relay.PUMP: False}
-        self.said: dict[Relay, bool | None] = {Relay.VALVE: None, Relay.PUMP: None}
-        self.holds = 0
-
-    def take(self, orders: Iterable[Order], sight: Sight | None = None) -> None:
-        for order in orders:
-            match order:
-                case Switch(Relay.VALVE, True, _):
-                    assert sight is not None, "opened without a look at the gauges"
-                    assert is_harmless(sight)
-                    assert self.commanded[Relay.PUMP]
-                    assert self.said[Relay.PUMP]
-                    assert not self.commanded[Relay.VALVE]
-                case Switch(Relay.PUMP, False, _):
-                    # Never under a valve that is commanded open.
-                    assert not self.commanded[Relay.VALVE]
-                case BeginHold():
-                    assert self.said[Relay.VALVE] is False
-                    assert self.said[Relay.PUMP] is False
-                case _:
-                    pass
-            if isinstance(order, Switch):
-                self.commanded[order.relay] = order.on
-                if order.on:
-                    self.said[order.relay] = None
-            if isinstance(order, BeginHold):
-                self.holds += 1
-                self.take(self.machine.hold_began(self.t_ns, f"hold-{self.holds}"))
-
-    @initialize()
-    def begin(self) -> None:
-        self.take(self.machine.link(0, up=True))
-        self.take(self.machine.make_safe(0, None))
-
-    @rule(sight=SIGHTS, after_s=st.sampled_from([0.5, 0.5, 1.0, 11.0, 61.0]))
-    def time_goes_by(self, sight: Sight, after_s: float) -> None:
-        self.t_ns += round(after_s * 1e9)
-        self.take(self.machine.look(self.t_ns, sight), sight)
-
-    @rule()
-    def relays_answer(self) -> None:
-        for relay in Relay:
-            on = self.commanded[relay]
-            self.said[relay] = on
-            self.take(self.machine.relay_says(self.t_ns, relay, on=on, retained=False))
-
-    @rule(relay=st.sampled_from(Relay), on=st.booleans(), retained=st.booleans())
-    def a_relay_says(self, relay: Relay, *, on: bool, retained: bool) -> None:
-        if not retained:
-            self.said[relay] = on
-        self.take(self.machine.relay_says(self.t_ns, relay, on=on, retained=retained))
-
-    @rule(sight=SIGHTS)
-    def somebody_starts_it(self, sight: Sight) -> None:
-        if self.machine.why_not_start(sight, 10_000.0) is None:
-            assert is_harmless(sight)
-            self.take(self.machine.start(self.t_ns, self.machine.figures, sight), sight=None)
-
-    @rule(falls=st.booleans(), count=st.integers(1, 30))
-    def readings_come(self, count: int, *, falls: bool) -> None:
-        for k in range(count):
-            self.t_ns += 2 * 10**9
-            pressure = 30.0 + 60.0 * math.exp(-k / 9.0) if falls else 30.0 + 2.0 * k
-            self.take(self.machine.reading(self.t_ns, pressure))
-            self.take(self.machine.look(self.t_ns, EVACUATED), EVACUATED)
-
-    @rule(end=st.sampled_from([PASSED, MOIST, FAILED]))
-    def a_hold_ends(self, end: HoldEnd) -> None:
-        self.take(self.machine.hold_ended(self.t_ns, end))
-
-    @rule(up=st.booleans())
-    def the_broker_goes_or_comes(self, *, up: bool) -> None:
-        self.take(self.machine.link(self.t_ns, up=up))
-
-    @rule()
-    def somebody_stops_it(self) -> None:
-        self.take(self.machine.stop(self.t_ns, "Stopped."))
-
-    @invariant()
-    def a_valve_is_commanded_open_only_while_an_evacuation_pumps(self) -> None:
-        if self.commanded[Relay.VALVE]:
-            assert self.machine.step in {Step.OPENING, Step.PUMPING}
-
-    @invariant()
-    def what_counts_as_safe_was_said_by_the_relays(self) -> None:
-        if self.machine.is_safe:
-            assert self.said == {Relay.VALVE: False, Relay.PUMP: False}
-
-    @invariant()
-    def a_hold_runs_only_behind_a_closed_valve(self) -> None:
-        if self.machine.step is Step.HOLDING:
-            assert self.machine.known(Relay.VALVE) is False
-
-
-Anything.TestCase.settings = settings(
-    max_examples=50,
-    stateful_step_count=40,
-    deadline=None,
-    suppress_health_check=[HealthCheck.too_slow],
-)
-TestAnything = Anything.TestCase
