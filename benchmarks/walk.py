@@ -191,7 +191,7 @@ def idle(folder: Path) -> tuple[float, float]:
     )
     try:
         first_s = _first_reading(folder / "idle" / "holdwatch.db") - began
-        time.sleep(10.0)  # until CoolProp is loaded too
+        time.sleep(10.0)  # until the slow libraries are loaded too
         status = Path(f"/proc/{process.pid}/status").read_text()
         resident = re.search(r"VmRSS:\s+(\d+)", status)
         return (int(resident[1]) / 1024 if resident else float("nan")), first_s

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from typing import TYPE_CHECKING
 
 import pytest
 
 from holdwatch_cli.asked import asked
 from holdwatch_cli.main import app, main
+from holdwatch_simulators.__main__ import main as simulators
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 COMMANDS = {each.callback.__name__ for each in app.registered_commands if each.callback is not None}
 GROUPS = {
@@ -76,3 +81,56 @@ def test_help_loads_nothing_heavy() -> None:
         "try:\n    main(['--help'])\nexcept SystemExit:\n    pass"
     )
     assert loaded_by(code) == set()
+
+
+def test_judging_loads_no_equations_of_state(tmp_path: Path) -> None:
+    for scenario in ("nitrogen-leak", "vacuum-leak"):
+        write_trace(tmp_path, scenario)
+    code = (
+        "from holdwatch_cli.main import main\n"
+        "for name in ('nitrogen-leak', 'vacuum-leak'):\n"
+        f"    file = '{tmp_path}/' + name\n"
+        "    try:\n        main(['judge', file + '.csv', '--recipe', file + '.toml'])\n"
+        "    except SystemExit as left:\n        assert left.code in (0, 1, 2), left\n"
+    )
+    assert loaded_by(code) <= {"numpy", "scipy", "pydantic"}
+
+
+def write_trace(folder: Path, scenario: str) -> None:
+    trace, recipe = folder / f"{scenario}.csv", folder / f"{scenario}.toml"
+    words = f"trace --scenario {scenario} --minutes 12 --out {trace} --recipe-out {recipe}"
+    assert simulators(words.split()) == 0
+
+
+def test_the_first_reading_waits_for_no_library_of_screen_radio_or_physics(tmp_path: Path) -> None:
+    write_trace(tmp_path, "nitrogen-tight")
+    config = tmp_path / "shop.toml"
+    config.write_text(
+        f'[site]\nname = "county-library"\ndata = "{tmp_path}"\n'
+        f'[[probe]]\nname = "trace"\nkind = "trace"\nfile = "{tmp_path}/nitrogen-tight.csv"\n'
+        '[[bay]]\nname = "bay-1"\n[bay.unit_under_test]\nname = "BM-01"\nrefrigerant = "R744"\n'
+        "charge_g = 500\nvolume_l = 2.0\n"
+    )
+    code = f"""
+import asyncio
+from pathlib import Path
+from holdwatch_cli.adapters import adapters_for
+from holdwatch_daemon.clock import SystemClock
+from holdwatch_daemon.config_load import load_config
+from holdwatch_daemon.service import Service
+
+def readings(service):
+    return next(m.value for m in service.metrics() if m.name == "holdwatch_store_readings_total")
+
+async def first_reading():
+    shop, clock = load_config(Path("{config}")), SystemClock()
+    async with Service(shop, clock, adapters_for(shop, clock)) as service:
+        while not readings(service):
+            await asyncio.sleep(0.02)
+
+asyncio.run(first_reading())
+"""
+    loaded = loaded_by(code)
+    # The solver is warmed up beside the readings, before a hold can begin.
+    assert loaded <= {"numpy", "scipy", "pydantic", "aiomqtt"}
+    assert "CoolProp" not in loaded

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import signal
 import sys
 from typing import TYPE_CHECKING
@@ -18,6 +19,7 @@ def run_until_stopped(work: Coroutine[None, None, None]) -> int:
         The exit status: 0 after a stop that was asked for. Of several errors that tasks
         raised together, the first is raised.
     """
+    settle()
     try:
         asyncio.run(_stoppable(work))
     except KeyboardInterrupt:
@@ -25,6 +27,15 @@ def run_until_stopped(work: Coroutine[None, None, None]) -> int:
     except BaseExceptionGroup as group:
         raise _first(group) from group
     return 0
+
+
+def settle() -> None:
+    """Let the collector pass over what is loaded by now: it lives until the process ends.
+
+    Looking through all that libraries have made stops the event loop for a tenth of a second,
+    at the start several times.
+    """
+    gc.freeze()
 
 
 async def _stoppable(work: Coroutine[None, None, None]) -> None:

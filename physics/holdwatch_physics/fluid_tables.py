@@ -82,6 +82,8 @@ class Boiling:
         theta: Interval of the pressures.
         bubble: ln(p/Pa) of the boiling liquid.
         dew: ln(p/Pa) of the dry vapour; the same series for a pure fluid.
+        bubble_ends: ``bubble`` at its coldest and its hottest.
+        dew_ends: The same of ``dew``.
         density_theta: Interval of the densities.
         liquid: ln(ρ/(mol/m³)) of the boiling liquid.
         vapour: The same of the dry vapour.
@@ -91,6 +93,8 @@ class Boiling:
     theta: Span
     bubble: Series
     dew: Series
+    bubble_ends: tuple[float, float]
+    dew_ends: tuple[float, float]
     density_theta: Span
     liquid: Series
     vapour: Series
@@ -114,22 +118,21 @@ class Boiling:
     def temperatures(self, p_pa: float) -> tuple[float, float] | None:
         """Return the (bubble, dew) temperature, K; None outside the table."""
         log_p = math.log(p_pa)
-        found = self._solve(self.bubble, log_p), self._solve(self.dew, log_p)
-        if found[0] is None or found[1] is None:
-            return None
-        return found[0], found[1]
+        bubble_k = self._solve(self.bubble, self.bubble_ends, log_p)
+        dew_k = bubble_k if self.dew is self.bubble else self._solve(self.dew, self.dew_ends, log_p)
+        return None if bubble_k is None or dew_k is None else (bubble_k, dew_k)
 
     def _theta(self, t_k: float) -> float:
         return math.sqrt(max(0.0, 1.0 - t_k / self.critical_k))
 
-    def _solve(self, series: Series, log_p: float) -> float | None:
+    def _solve(self, series: Series, ends: tuple[float, float], log_p: float) -> float | None:
         """Return the temperature of a logarithm of pressure, by Newton's method over T.
 
         The start lies where ln p would be straight over 1/T; ln p bends downwards over T, so that
         after the first step none goes past the root.
         """
         span = self.theta
-        coldest, hottest = value(series, 1.0), value(series, -1.0)
+        coldest, hottest = ends
         t_low, t_high = self._t_k(span.high), self._t_k(span.low)
         if log_p > hottest and span.low == 0.0:
             return t_high  # the series ends with the boiling itself
@@ -301,11 +304,14 @@ def table_from(each: Mapping[str, Any]) -> FluidTable:
 
 def _boiling(each: Mapping[str, Any]) -> Boiling:
     bubble = tuple(each["log_bubble"])
+    dew = bubble if each["log_dew"] is None else tuple(each["log_dew"])
     return Boiling(
         critical_k=each["critical_k"],
         theta=Span(*each["theta"]),
         bubble=bubble,
-        dew=tuple(each["log_dew"]) if each["log_dew"] is not None else bubble,
+        dew=dew,
+        bubble_ends=(value(bubble, 1.0), value(bubble, -1.0)),
+        dew_ends=(value(dew, 1.0), value(dew, -1.0)),
         density_theta=Span(*each["density_theta"]),
         liquid=tuple(each["log_liquid"]),
         vapour=tuple(each["log_vapour"]),
