@@ -1,8 +1,8 @@
 """A month of one shop with twelve bays, through the real service, in minutes.
 
-Run it from the repository: ``python benchmarks/shop_month.py [--days 30] [--bays 12] [--trace]``.
-Holds run three times on each working day, idle probes send every half minute, the broker is away
-for a while each day, screens come and go, probes fall silent. It prints a line a day: memory,
+Run it from the repository: ``python benchmarks/shop_month.py [--days 30] [--holds 1] [--trace]``.
+On each working day every bay holds once or more, idle probes send every minute, the broker is away
+for a while, screens come and go, probes fall silent. It prints a line a day: memory,
 files, tasks, threads, bytes of log, events, size of the store; in the end the verdicts against the
 truth. Exit status 1 where a verdict was wrong or something has grown that should not.
 """
@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
 
 DAY_S: Final = 86_400
-IDLE_S: Final = 30
+IDLE_S: Final = 60
 _HOLD_HOURS: Final = (9, 13, 17)
 _BROKER_AWAY_H: Final = (11, 12)
 _SILENT_S: Final = 900
@@ -107,11 +107,12 @@ class Month:
         folder: For store and broker.
         bays: How many.
         seed: Of noise and mishaps.
+        holds: How many in each bay on a working day, at most three.
     """
 
     name = "month"
 
-    def __init__(self, folder: Path, bays: int, seed: int) -> None:
+    def __init__(self, folder: Path, bays: int, seed: int, holds: int) -> None:
         self.found = Findings()
         self.days: list[Day] = []
         self._bays = places(bays)
@@ -124,6 +125,7 @@ class Month:
             probe["stale_s"] = 3.0 * IDLE_S
         self._config = parse_config(table)
         self._seed = seed
+        self._hours = _HOLD_HOURS[:holds]
         self._chance = Random(seed)  # noqa: S311 - a benchmark repeats itself
         self._truth: dict[str, str] = {}
         self._filled: dict[int, Filling] = {}
@@ -168,7 +170,7 @@ class Month:
 
     def _is_busy(self, second: int) -> bool:
         """Whether somebody holds, or is about to fill or start."""
-        soon = any(0 <= second % DAY_S - hour * 3_600 < 90 for hour in _HOLD_HOURS)
+        soon = any(0 <= second % DAY_S - hour * 3_600 < 90 for hour in self._hours)
         return soon or any(bay.runner is not None for bay in self._service.bays.values())
 
     def _due(self, second: int) -> Iterator[Reading | ProbeNotice]:
@@ -208,7 +210,7 @@ class Month:
     async def _people(self, second: int) -> None:
         day, of_day = divmod(second, DAY_S)
         is_working = day % 7 < 5
-        for hour in _HOLD_HOURS if is_working else ():
+        for hour in self._hours if is_working else ():
             if of_day == hour * 3_600 + 30:
                 self._fill()
             elif of_day == hour * 3_600 + 60:
@@ -317,15 +319,16 @@ class Month:
             self.found.fault("grown", f"memory by {last.rss_mb - first.rss_mb:.0f} MB")
 
 
-async def _month(days: int, bays: int, seed: int) -> Findings:
+async def _month(days: int, bays: int, seed: int, holds: int) -> Findings:
     with tempfile.TemporaryDirectory(prefix="holdwatch-month-") as folder:
-        return await Month(Path(folder), bays, seed).run(days)
+        return await Month(Path(folder), bays, seed, holds).run(days)
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--days", type=int, default=30)
     parser.add_argument("--bays", type=int, default=12)
+    parser.add_argument("--holds", type=int, default=1, choices=(1, 2, 3), help="a day and bay")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument(
         "--trace", action="store_true", help="trace memory; two to three times slower"
@@ -333,7 +336,7 @@ def main() -> int:
     options = parser.parse_args()
     if options.trace:
         tracemalloc.start()
-    found = asyncio.run(_month(options.days, options.bays, options.seed))
+    found = asyncio.run(_month(options.days, options.bays, options.seed, options.holds))
     report(found)
     return 1 if found.wrong else 0
 

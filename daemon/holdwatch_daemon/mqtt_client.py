@@ -1,4 +1,4 @@
-"""The MQTT client library's client, mended where a broken connection met a waiting write."""
+"""The MQTT client library's client, mended where connections break at odd moments."""
 
 from __future__ import annotations
 
@@ -11,12 +11,28 @@ if TYPE_CHECKING:
 
 
 class Client(aiomqtt.Client):
-    """An ``aiomqtt.Client`` that never watches a socket that is closed.
+    """An ``aiomqtt.Client`` that leaves nothing behind on the event loop (aiomqtt 2.5).
 
     The library asks the loop, at its next round, to watch a socket for writing. Where the
     connection breaks in between, the number asked for is closed, which the loop reports as an
-    error, or belongs to another connection by then (aiomqtt 2.5).
+    error, or belongs to another connection by then. And a connection that ends without the
+    broker's answer is closed when the garbage is collected, in whatever thread that happens.
     """
+
+    def drop(self) -> None:
+        """Close what is left of the connection, here on the loop and now."""
+        client = self._client
+        client.on_socket_open = None
+        client.on_socket_close = None
+        client.on_socket_register_write = None
+        client.on_socket_unregister_write = None
+        sock = client.socket()
+        if sock is not None and sock.fileno() >= 0:
+            self._loop.remove_reader(sock.fileno())
+            self._loop.remove_writer(sock.fileno())
+            sock.close()
+        if self._misc_task is not None:
+            self._misc_task.cancel()
 
     def _on_socket_register_write(
         self,

@@ -160,7 +160,7 @@ class Outbox:
         return reason
 
     @asynccontextmanager
-    async def _connected(self) -> AsyncGenerator[aiomqtt.Client, None]:
+    async def _connected(self) -> AsyncGenerator[Client, None]:
         """Connect for the length of the block, leaving no socket behind however it ends."""
         client = self._client()
         try:
@@ -176,7 +176,7 @@ class Outbox:
         finally:
             await _disconnect(client)
 
-    def _client(self) -> aiomqtt.Client:
+    def _client(self) -> Client:
         """Return an unconnected client.
 
         Its own time limits are off: they rest on ``asyncio.wait_for``, which in Python 3.11
@@ -196,7 +196,7 @@ class Outbox:
             keepalive=30,
             tls_context=context,
             # What it has to say of broken connections, the outbox says once, in a sentence.
-            logger=logging.Logger("mqtt", logging.CRITICAL),
+            logger=logging.Logger("mqtt", logging.CRITICAL),  # noqa: LOG001 - heard by nobody
         )
 
     async def _serve(self, client: aiomqtt.Client) -> None:
@@ -362,10 +362,13 @@ async def _publish(
         raise aiomqtt.MqttError(message) from None
 
 
-async def _disconnect(client: aiomqtt.Client) -> None:
-    with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
-        async with asyncio.timeout(1.0):
-            await client.__aexit__(None, None, None)
+async def _disconnect(client: Client) -> None:
+    try:
+        with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
+            async with asyncio.timeout(1.0):
+                await client.__aexit__(None, None, None)
+    finally:
+        client.drop()
 
 
 def _is_good(task: asyncio.Task[None]) -> bool:
