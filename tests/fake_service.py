@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import math
+import shutil
 import sqlite3
+import tempfile
+import weakref
 from contextlib import closing
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, cast
 
+from fake_events import FakeEvents
 from holdwatch_daemon.config import ShopConfig
 from holdwatch_daemon.health import Metric
 from holdwatch_daemon.messages import (
@@ -16,7 +20,6 @@ from holdwatch_daemon.messages import (
     Bounds,
     Command,
     Difference,
-    Event,
     HoldProgress,
     Live,
     LiveValue,
@@ -271,42 +274,14 @@ class FakeStore:
         return {"outcome": row.outcome, "reasons": reasons}
 
 
-class FakeEvents:
-    """Numbered events that the test writes."""
-
-    def __init__(self) -> None:
-        self.written: list[Event] = []
-        self._more = asyncio.Condition()
-
-    async def write(self, kind: str) -> None:
-        event = Event.model_validate(
-            {
-                "id": f"e-{len(self.written) + 1}",
-                "source": "/library-garage",
-                "type": kind,
-                "time": STARTED,
-                "sequence": len(self.written) + 1,
-            }
-        )
-        async with self._more:
-            self.written.append(event)
-            self._more.notify_all()
-
-    async def subscribe(self, after: int | None = None) -> AsyncGenerator[Event, None]:
-        at = len(self.written) if after is None else after
-        while True:
-            async with self._more:
-                while at >= len(self.written):
-                    await self._more.wait()
-            at += 1
-            yield self.written[at - 1]
-
-
 class FakeService:
     """Has the public attributes of ``Service``; a test sets what they tell."""
 
     def __init__(self, **http: object) -> None:
-        self.config = ShopConfig.model_validate(CONFIG | {"http": http})
+        folder = tempfile.mkdtemp(prefix="holdwatch-fake-")
+        weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
+        site = CONFIG["site"] | {"data": folder}
+        self.config = ShopConfig.model_validate(CONFIG | {"http": http, "site": site})
         self.bays = {bay.name: bay for bay in self.config.bay}
         self.commands: list[tuple[str, Command, str]] = []
         self.states: dict[str, BayState] = {}
@@ -403,7 +378,7 @@ class FakeService:
             self.set_hold(bay, nitrogen(7.0))
         return Reply(id=command.id, ok=True, text="Done.", hold_id="H-0007")
 
-    async def changes(self, pause_s: float = 0.5) -> AsyncGenerator[str, None]:
+    async def changes(self, pause_s: float = 0.5) -> AsyncGenerator[str, None]:  # noqa: ARG002 (the same signature)
         queue: asyncio.Queue[str] = asyncio.Queue()
         for name in self.bays:
             queue.put_nowait(name)

@@ -24,11 +24,21 @@ VISITS = [
     {"number": "2026-4", "opened_on": "2026-03-01", "closed_on": None, "complaint": "cools badly"},
 ]
 
+PLACES = [
+    {"key": "system", "name": "the whole system", "parent": None, "leaf": False},
+    {"key": "front", "name": "front part", "parent": "system", "leaf": False},
+    {"key": "drier", "name": "drier", "parent": "front", "leaf": True},
+]
+
 
 async def let_the_vehicle_be_known(page: Page) -> None:
     async def answer(route: Route) -> None:
         path = route.request.url.split("/api/v1/vehicles")[1]
-        told: object = {"visits": VISITS} if path == "/BM-03" else [{"fleet_number": "BM-03"}]
+        told: object = [{"fleet_number": "BM-03"}]
+        if path == "/BM-03":
+            told = {"visits": VISITS}
+        elif path == "/BM-03/words":
+            told = {"places": PLACES}
         await route.fulfill(body=json.dumps(told), content_type="application/json")
 
     await page.route("**/api/v1/vehicles**", answer)
@@ -48,11 +58,18 @@ async def test_a_hold_is_begun_for_the_open_work_order(
             ["2026-4, opened 2026-03-01: cools badly", "none"]
         )
         await assert_clean(page, "the start dialog with a work order")
+        await dialog.get_by_text("Only a part of the unit").click()
+        part = dialog.get_by_label("Part that is shut off from the rest")
+        await expect(part.locator("option")).to_have_text(["the whole unit", "front part"])
+        await part.select_option("front part")
+        await dialog.get_by_label("Its volume, litres").fill("1.25")
         await dialog.get_by_label("I have checked these points.").check()
         await dialog.get_by_role("button", name="Start").click()
         await expect(bay.locator(".sentence")).to_contain_text("Holding, 7 min.")
     ((_, said, _),) = service.commands
-    assert said.model_dump()["work_order"] == "2026-4"
+    told = said.model_dump()
+    assert told["work_order"] == "2026-4"
+    assert (told["section"], told["volume_l"]) == ("front", 1.25)
 
 
 async def test_a_decided_hold_is_bound_later(browser: Browser, service: FakeService) -> None:

@@ -34,6 +34,8 @@ export class BayPanel {
     on(".extend", () => actions.extend(this));
     on(".stop", () => actions.stop(this));
     on(".bind", () => actions.bind(this));
+    on(".evacuate", () => actions.evacuate(this));
+    on(".stop-evacuation", () => actions.stopEvacuation(this));
     this.actions = actions;
     new ResizeObserver(() => this.redraw()).observe(this.find(".frame"));
   }
@@ -46,7 +48,7 @@ export class BayPanel {
     say(this.find(".bay-name"), state.label);
     say(this.find(".bay-unit"), [state.unit, state.refrigerant].filter(Boolean).join(", "));
     this.showWords(state, hold);
-    this.showFacts(hold);
+    this.showFacts(hold, state.evacuation);
     this.showAlarms(state.alarms);
     this.showActions(state, hold);
     if (this.live) this.showNumbers();
@@ -150,8 +152,8 @@ export class BayPanel {
     }));
   }
 
-  showFacts(hold) {
-    const facts = [];
+  showFacts(hold, evacuation) {
+    const facts = evacuation ? wireFacts(evacuation) : [];
     if (hold) {
       if (!hold.outcome) facts.push(["Time left", timeLeft(hold)]);
       else facts.push(["Held for", duration(hold.since_mark_s ?? hold.elapsed_s)]);
@@ -224,7 +226,11 @@ export class BayPanel {
 
   showActions(state, hold) {
     const running = state.doing === "hold" && hold !== null && !hold.outcome;
-    this.find(".start").hidden = running;
+    const { evacuation } = state;
+    const pumping = Boolean(evacuation) && evacuation.step !== "idle";
+    this.find(".start").hidden = running || pumping;
+    this.find(".evacuate").hidden = !evacuation || running || pumping;
+    this.find(".stop-evacuation").hidden = !pumping;
     this.find(".stop").hidden = !running;
     this.find(".extend").hidden = !running;
     this.find(".bind").hidden = !hold || !state.unit;
@@ -322,6 +328,15 @@ function numberBox(role) {
   }
   box.append(term, detail);
   return box;
+}
+
+/** How valve and pump stand, and how far an evacuation by wire has come. */
+function wireFacts({ step, valve, pump, pump_down, most_pump_downs, at_target_s, held_s, linked }) {
+  const facts = [["Valve", linked ? valve : `${valve}, not connected`], ["Pump", pump]];
+  if (step === "idle") return facts;
+  if (pump_down) facts.push(["Pump-down", `${pump_down} of at most ${most_pump_downs}`]);
+  if (at_target_s !== null && held_s !== null) facts.push(["At the target", `${duration(at_target_s)} of ${duration(held_s)}`]);
+  return facts;
 }
 
 function leakRange({ low, high }) {

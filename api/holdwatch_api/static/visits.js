@@ -6,14 +6,31 @@ async function get(path) {
   return answer.json();
 }
 
+function isThere(found, unit) {
+  return found.some((one) => [one.fleet_number, one.plate, one.vin].includes(unit));
+}
+
 /** Fetch them, the newest first; none for a bay without a unit or a unit that has no story. */
 export async function openVisits(unit) {
   if (!unit) return [];
   try {
     const found = await get(`?find=${encodeURIComponent(unit)}`);
-    if (!found.some((one) => [one.fleet_number, one.plate, one.vin].includes(unit))) return [];
+    if (!isThere(found, unit)) return [];
     const { visits } = await get(`/${encodeURIComponent(unit)}`);
     return visits.filter((visit) => !visit.closed_on).reverse();
+  } catch {
+    return [];
+  }
+}
+
+/** The sections of a vehicle that can be held alone; none where it has no story. */
+export async function partsOf(unit) {
+  if (!unit) return [];
+  try {
+    const found = await get(`?find=${encodeURIComponent(unit)}`);
+    if (!isThere(found, unit)) return [];
+    const { places } = await get(`/${encodeURIComponent(unit)}/words`);
+    return places.filter((place) => !place.leaf && place.parent !== null);
   } catch {
     return [];
   }
