@@ -25,7 +25,7 @@ export class LiveBay {
     this.source?.close();
     this.source = null;
     if (!bay) return;
-    this.source = new EventSource("/api/v1/live");
+    this.source = new EventSource(`/api/v1/live?bay=${encodeURIComponent(bay)}`);
     this.source.addEventListener("live", (event) => this.take(JSON.parse(event.data)));
     this.source.onerror = () => { this.values.clear(); this.onChange(); };
   }

@@ -159,7 +159,7 @@ function reading(title, lines, wanted, { wait = true, cautions = [] } = {}) {
       const value = one.now();
       return el("div", { className: "number small" }, el("dt", {}, one.label), el("dd", {}, el("span", { className: "value" }, value === null ? "–" : one.text(value)), el("span", { className: "unit" }, one.unit())));
     }));
-    const states = shown.map((one) => live.still(one.role()));
+    const states = shown.map((one) => (one.steady ? "yes" : live.still(one.role())));
     const silent = missing().filter((one) => one.role()).map((one) => one.label);
     const all = states.every((state) => state === "yes");
     still.classList.toggle("yes", all && !silent.length);
@@ -177,7 +177,7 @@ function reading(title, lines, wanted, { wait = true, cautions = [] } = {}) {
         if (value === null) throw new Error(`${one.label}: there is no good reading. Wait for it, or go back and choose to type it.`);
         read[one.key] = value;
       }
-      if (wait && wanted.some((one) => one.role() && live.still(one.role()) === "no")) throw new Error("It is still moving: wait until it stands still.");
+      if (wait && wanted.some((one) => one.role() && !one.steady && live.still(one.role()) === "no")) throw new Error("It is still moving: wait until it stands still.");
       Object.assign(taken, read);
     },
     nextWord: "Take these readings",
@@ -204,6 +204,7 @@ const left = {
   now: () => live.si(said.vacuum),
 };
 const room = {
+  steady: true, // the site's own figure may stand for a barometer
   key: "barometer_kpa", label: "The room’s pressure", role: () => (said.bay && live.barometer !== null ? "barometer" : ""), unit: () => "kPa (absolute)", text: (kpa) => kpa.toFixed(1), of: Number,
   now: () => (live.barometer === null ? null : live.barometer / 1000),
 };

@@ -12,6 +12,7 @@ async function list() {
   try {
     const found = await read(`/api/v1/vehicles?limit=200${words ? `&find=${encodeURIComponent(words)}` : ""}`);
     if (number !== newest) return; // a later question was asked meanwhile
+    if (!words) found.sort((a, b) => nameOf(a).localeCompare(nameOf(b), "en", { numeric: true }));
     fill(find("vehicles"), found.map(card));
     const count = `${found.length} ${found.length === 1 ? "vehicle" : "vehicles"}`;
     tell(found.length ? count : words ? `Nothing goes by “${words}”.` : "No vehicle is stored yet. Add the first one.");
@@ -20,8 +21,10 @@ async function list() {
   }
 }
 
+const nameOf = (unit) => unit.fleet_number || unit.plate || unit.vin;
+
 function card(unit) {
-  const name = unit.fleet_number || unit.plate || unit.vin;
+  const name = nameOf(unit);
   const others = [unit.fleet_number, unit.plate, unit.vin].filter((word) => word && word !== name);
   const charge = unit.nameplate_charge_g ? `, ${unit.nameplate_charge_g} g` : "";
   return el("li", {}, el("a", { href: toVehicle(name) },
