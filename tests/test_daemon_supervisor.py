@@ -209,8 +209,8 @@ async def test_a_full_queue_makes_whoever_puts_in_wait() -> None:
 
 
 async def test_a_slow_watcher_gets_the_newest_and_holds_nobody_up() -> None:
-    changes = Changes(0.0)
-    following = changes.follow(("a",))
+    changes = Changes()
+    following = changes.follow(("a",), 0.0)
     assert await anext(following) == "a"
     for _ in range(1000):
         changes.note("a")

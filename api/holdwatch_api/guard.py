@@ -131,7 +131,7 @@ class Guard:
         self._app = app
         self._names = tuple(names)
         self._access = access
-        self._open = OPEN_PATHS | frozenset(pages)
+        self._pages = frozenset(pages)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one connection."""
@@ -179,8 +179,9 @@ class Guard:
     def _stranger(self, scope: Scope, headers: Headers) -> Refusal | None:
         """Return the refusal of a request whose token does not reach, or which asks too often."""
         path, address = scope["path"], address_key(_address(scope))
-        is_open = path in self._open or path.startswith("/static/")
         needed: TokenScope = "watch" if scope["method"] in _SAFE_METHODS else "operate"
+        is_page = path in self._pages or path.startswith("/static/")
+        is_open = path in OPEN_PATHS or (is_page and needed == "watch")
         text = token_of(headers)
         wait_s = self._access.limits.wrong_tokens.wait_s(address)
         bearer = self._access.bearer(text, guesses=wait_s == 0.0)

@@ -32,6 +32,8 @@ PAIRING_S: Final = 600
 """How long a code is good for, s."""
 MOST_WAITING: Final = 16
 """Screens that may wait to be paired at once."""
+MOST_OF_ONE: Final = 3
+"""Screens of one address that may wait at once."""
 MOST_TOKENS: Final = 200
 # RFC 8628, section 6.1: twenty consonants, no letter that is read as another, no word.
 _ALPHABET: Final = "BCDFGHJKLMNPQRSTVWXZ"
@@ -184,7 +186,7 @@ class TokenBook:
     def ask(self, address: str) -> tuple[Asked, str]:
         """Let a screen wait to be paired; returns its code, and the secret that it must keep.
 
-        A screen that asks again from one address takes its earlier code's place.
+        Of one address the newest few wait: a further one takes the place of the oldest.
 
         Raises:
             CrowdedError: Too many wait.
@@ -195,7 +197,9 @@ class TokenBook:
         code = "".join(secrets.choice(_ALPHABET) for _ in range(_CODE_LETTERS))
         with self._writing() as connection:
             connection.execute(
-                "DELETE FROM pairings WHERE address = ? AND scope IS NULL", (address,)
+                "DELETE FROM pairings WHERE rowid IN (SELECT rowid FROM pairings"
+                " WHERE address = ? AND scope IS NULL ORDER BY rowid DESC LIMIT -1 OFFSET ?)",
+                (address, MOST_OF_ONE - 1),
             )
             waiting = connection.execute("SELECT count(*) FROM pairings").fetchone()[0]
             if waiting >= MOST_WAITING:

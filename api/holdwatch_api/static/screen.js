@@ -16,6 +16,7 @@ let source = null;
 let heardAt = 0;
 let lostSince = null;
 let retry = null;
+const newest = new Map(); // bay → values that are not drawn yet: a slow screen draws only the newest
 
 function heard() {
   heardAt = Date.now();
@@ -61,11 +62,19 @@ function connect() {
     pick();
     document.getElementById("simulated").hidden = ![...panels.values()].some((panel) => panel.state?.simulated);
   });
-  on("live", (live) => panels.get(live.bay)?.showLive(live));
+  on("live", (live) => {
+    if (!newest.size) requestAnimationFrame(showNewest);
+    newest.set(live.bay, live);
+  });
   source.onerror = () => {
     lost();
     again();
   };
+}
+
+function showNewest() {
+  for (const [bay, live] of newest) panels.get(bay)?.showLive(live);
+  newest.clear();
 }
 
 function again() {

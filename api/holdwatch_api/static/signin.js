@@ -107,10 +107,10 @@ async function ask(why) {
       await new Promise((resolve) => { dialog.addEventListener("close", resolve, { once: true }); });
       if (dialog.returnValue === "paired") return true;
       if (dialog.returnValue !== "go") return false;
-      const { ok, told: answer } = await post("/api/v1/session", { token: field.value })
+      const { ok, status, told: answer } = await post("/api/v1/session", { token: field.value })
         .catch(() => ({ ok: false, told: { detail: "The service did not answer." } }));
       if (ok) return true;
-      told.textContent = answer.detail ?? "This did not work.";
+      told.textContent = status === 422 ? "A token is one word, without spaces." : answer.detail ?? "This did not work.";
     }
   } finally {
     clearTimeout(waiting);
