@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from holdwatch_adapters.trace import TraceAdapter, TraceError, TraceRow, read_trace
+from holdwatch_adapters.replay import TraceAdapter
+from holdwatch_adapters.trace import TraceError, TraceRow, read_trace
 from holdwatch_physics.reading import Quality, Quantity, Reading
 from holdwatch_physics.trace_line import TRACE_HEADER, mark_line, trace_line
 

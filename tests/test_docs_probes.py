@@ -16,8 +16,8 @@ from adapter_rig import Ear, WallClock
 from holdwatch_adapters.bluetooth import BluetoothAdapter
 from holdwatch_adapters.modbus import ModbusAdapter
 from holdwatch_adapters.mqtt_in import MqttAdapter
+from holdwatch_adapters.replay import TraceAdapter
 from holdwatch_adapters.serial_line import SerialAdapter
-from holdwatch_adapters.trace import TraceAdapter
 from holdwatch_cli.adapters import adapters_for
 from holdwatch_daemon.config_load import load_config
 from holdwatch_daemon.errors import ConfigError

@@ -1,4 +1,4 @@
-"""Recorded readings as a CSV file: reading it line by line, and replaying it live.
+"""Recorded readings as a CSV file, read line by line.
 
 The form is the one that ``holdwatch export`` writes: header ``time,channel,value,unit`` and
 optionally ``quality``, UTF-8, LF line ends, one reading a line.
@@ -10,20 +10,17 @@ import csv
 import math
 import re
 from datetime import UTC, datetime
-from itertools import chain
+from itertools import chain, islice, repeat
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from holdwatch_physics.possible import POSSIBLE, impossible
-from holdwatch_physics.reading import Quality, Quantity, Reading, role_of
+from holdwatch_physics.reading import Quality, Quantity, role_of
 from holdwatch_physics.trace_line import MARK_CHANNEL, TraceValueError, parse_seconds
 from holdwatch_physics.units import Unit, UnitError, parse_unit
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncGenerator, Callable, Iterable, Iterator
-
-    from holdwatch_adapters.ports import Clock
-    from holdwatch_physics.reading import ProbeNotice
+    from collections.abc import Iterable, Iterator
 
 _HEADER: Final = ["time", "channel", "value", "unit"]
 _HEADER_WITH_QUALITY: Final = [*_HEADER, "quality"]
@@ -35,6 +32,8 @@ _RFC3339: Final = re.compile(
     r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d)(?:\.(\d{1,9})\d*)?([Zz]|[+-]\d\d:\d\d)",
     re.ASCII,
 )
+_CHUNK: Final = 512
+"""Lines of a file that are read ahead; of any other source, none are."""
 _QUALITIES: Final = {"": Quality.GOOD, **{quality.value: quality for quality in Quality}}
 
 
@@ -88,7 +87,7 @@ def read_trace(source: Path | str | Iterable[str]) -> Iterator[TraceRow]:
     if isinstance(source, (Path, str)):
         path = Path(source)
         with path.open("rb") as file:
-            yield from _Reader(path.name).rows(_decoded(path.name, file))
+            yield from _Reader(path.name, _CHUNK).rows(_decoded(path.name, file))
     else:
         yield from _Reader("trace").rows(source)
 
@@ -104,13 +103,12 @@ def _decoded(name: str, lines: Iterable[bytes]) -> Iterator[str]:
 class _Reader:
     """The state of one pass over a trace."""
 
-    def __init__(self, name: str) -> None:
+    def __init__(self, name: str, chunk: int = 1) -> None:
         self._name = name
+        self._chunk = chunk
         self._line = 0
-        self._known: dict[
-            tuple[str, str], tuple[Quantity, Callable[[float], float], float, float]
-        ] = {}
-        """By channel and unit word: what it measures, its way to SI, lowest and highest value."""
+        self._known: dict[tuple[str, str], tuple[Quantity, float, float, float, float]] = {}
+        """By channel and unit word: what it measures, factor and offset to SI, lowest, highest."""
         self._quantities: dict[str, Quantity] = {}
         self._of_day: bool | None = None  # whether times are RFC 3339; None before the first
         self._second: tuple[str, int] = ("", 0)  # the last second seen and its ns
@@ -136,32 +134,96 @@ class _Reader:
 
     def _parsed(self, lines: Iterator[str]) -> Iterator[TraceRow]:
         columns = self._header(next(lines, ""))
-        known = self._known
-        last_time, t_ns = "", 0
-        quality = Quality.GOOD
-        for raw in lines:
-            self._line += 1
-            fields = raw.removesuffix("\n").split(",")
-            # Nearly every line of a long trace takes this short way; one that is not plain, or
-            # not right, takes the careful one, which says what is wrong.
+        error: Exception | None = None
+        while error is None:
+            chunk: list[str] = []
             try:
-                quantity, to_si, lowest, highest = known[fields[1], fields[3]]
-                value = to_si(float(fields[2]))
-                if columns == _WITH_QUALITY:
-                    quality = _QUALITIES[fields[4]]
-                plain = lowest <= value <= highest and "_" not in fields[2] and raw.isascii()
-            except (IndexError, KeyError, ValueError):
-                plain = False
-            if not plain or len(fields) != columns:
-                row = self._careful(raw, columns, lines)
+                chunk.extend(islice(lines, self._chunk))
+            except TraceError as failed:
+                error = failed
+            if not chunk:
+                break
+            rows = self._plain(chunk, columns)
+            if rows is not None:
+                yield from rows
+                continue
+            pending = iter(chunk)
+            more = chain(pending, lines if error is None else _failing(error))
+            for raw in pending:
+                row = self._one(raw, columns, more)
                 if row is not None:
                     yield row
-                continue
-            if fields[0] != last_time:
-                last_time = fields[0]
-                t_ns = self._seconds(last_time) if self._of_day is False else self._time(last_time)
-            # Twice as fast as calling the class, in the one place where that matters.
-            yield tuple.__new__(TraceRow, (t_ns, fields[1], quantity, value, quality, ""))
+        if error is not None:
+            raise error
+
+    def _plain(self, lines: list[str], columns: int) -> list[TraceRow] | None:
+        """Return the rows of lines of which none needs a look of its own, else None.
+
+        Nearly all lines of a long trace are such. Nothing has happened where it returns None.
+        """
+        text = "".join(lines)
+        if self._of_day is None or not text.isascii():
+            return None
+        # The line ends become fields of their own, which show that every line has all of its.
+        fields = text.replace("\n", ",\n,").split(",")
+        width = columns + 1
+        ends = fields[columns::width]
+        if fields.pop() or len(fields) != len(lines) * width or ends.count("\n") != len(lines):
+            return None
+        known, rows, new = self._known, [], tuple.__new__
+        numbers = fields[2::width]
+        try:
+            values = map(float, numbers)
+            qualities: Iterable[Quality] = repeat(Quality.GOOD)
+            if columns == _WITH_QUALITY:
+                qualities = [_QUALITIES[word] for word in fields[4::width]]
+            texts = fields[0::width]
+            times = self._times(dict.fromkeys(texts))
+            for text, channel, unit, value, quality in zip(  # noqa: B905 (repeat has no end)
+                texts, fields[1::width], fields[3::width], values, qualities
+            ):
+                quantity, factor, offset, lowest, highest = known[channel, unit]
+                si = value * factor  # as Unit.to_si does it
+                if offset:
+                    si += offset
+                if not lowest <= si <= highest:
+                    return None
+                # Twice as fast as calling the class, in the one place where that matters.
+                rows.append(new(TraceRow, (times[text], channel, quantity, si, quality, "")))
+        except (KeyError, ValueError):  # a TraceError is a ValueError too
+            return None
+        if "_" in "".join(numbers):
+            return None
+        self._line += len(lines)
+        return rows
+
+    def _times(self, texts: Iterable[str]) -> dict[str, int]:
+        """Return each text's time, ns."""
+        if self._of_day:
+            return {text: self._time(text) for text in texts}
+        if "".join(texts).isdigit() and max(map(len, texts)) < _NS_DIGITS:
+            return {text: int(text) * _NS_PER_S for text in texts}
+        return {text: self._seconds(text) for text in texts}
+
+    def _one(self, raw: str, columns: int, lines: Iterator[str]) -> TraceRow | None:
+        """Return the row of a line, by the short way where it is plain and right."""
+        self._line += 1
+        fields = raw.removesuffix("\n").split(",")
+        quality = Quality.GOOD
+        try:
+            quantity, factor, offset, lowest, highest = self._known[fields[1], fields[3]]
+            value = float(fields[2]) * factor
+            if offset:
+                value += offset
+            if columns == _WITH_QUALITY:
+                quality = _QUALITIES[fields[4]]
+            plain = lowest <= value <= highest and "_" not in fields[2] and raw.isascii()
+        except (IndexError, KeyError, ValueError):
+            plain = False
+        if not plain or len(fields) != columns:
+            return self._careful(raw, columns, lines)
+        t_ns = self._seconds(fields[0]) if self._of_day is False else self._time(fields[0])
+        return TraceRow(t_ns, fields[1], quantity, value, quality, "")
 
     def _careful(self, raw: str, columns: int, lines: Iterator[str]) -> TraceRow | None:
         """Return the row of any one line, None for empty lines at the end."""
@@ -239,7 +301,13 @@ class _Reader:
         lowest, highest = POSSIBLE[quantity]
         if quantity is Quantity.PRESSURE_ABSOLUTE:
             lowest = 0.0
-        self._known[channel, unit_text] = (quantity, unit.to_si, lowest, highest)
+        self._known[channel, unit_text] = (
+            quantity,
+            unit.factor,
+            unit.offset,
+            lowest,
+            highest,
+        )
         return TraceRow(t_ns, channel, quantity, value, quality, "")
 
     def _value(self, text: str, unit: Unit, quality: Quality) -> float:
@@ -327,59 +395,11 @@ class _Reader:
         return self._second[1] + (int(fraction.ljust(_NS_DIGITS, "0")) if fraction else 0)
 
 
+def _failing(error: Exception) -> Iterator[str]:
+    """Lines that cannot be read."""
+    yield from ()
+    raise error
+
+
 def _words(quantity: Quantity) -> str:
     return quantity.value.replace("_", " ")
-
-
-class TraceAdapter:
-    """Replays a recorded trace live, each reading at its time on the clock given.
-
-    Readings carry the recorded spacing exactly: their stamps are the stream's start plus the
-    trace's own time, so that judging the replay and judging the file come to the same.
-
-    Args:
-        source: The trace's path, or its lines.
-        clock: Paces the replay and gives its start.
-        on_mark: Called with a mark's monotonic time (ns) and word when its time has come; where
-            None, marks are passed over.
-        probe: Name of the probe that the trace stands for: its channels become
-            ``<probe>/<channel>``. None leaves them as they are.
-    """
-
-    def __init__(
-        self,
-        source: Path | str | Iterable[str],
-        clock: Clock,
-        on_mark: Callable[[int, str], None] | None = None,
-        *,
-        probe: str | None = None,
-    ) -> None:
-        self._prefix = "" if probe is None else f"{probe}/"
-        self._source = source
-        self._clock = clock
-        self._on_mark = on_mark
-
-    @property
-    def name(self) -> str:
-        """Return the adapter's name in logs and health."""
-        return "trace"
-
-    async def stream(self) -> AsyncGenerator[Reading | ProbeNotice, None]:
-        """Yield the readings at their times; end with the trace.
-
-        Raises:
-            TraceError: A line cannot be read.
-        """
-        utc_zero, mono_zero = self._clock.utc_ns(), self._clock.mono_ns()
-        for row in read_trace(self._source):
-            mono_ns = mono_zero + row.t_ns
-            ahead = mono_ns - self._clock.mono_ns()
-            if ahead > 0:
-                await self._clock.sleep(ahead / _NS_PER_S)
-            if row.quantity is None:
-                if self._on_mark is not None:
-                    self._on_mark(mono_ns, row.word)
-                continue
-            utc_ns = utc_zero + row.t_ns
-            channel = self._prefix + row.channel
-            yield Reading(channel, row.quantity, utc_ns, mono_ns, row.value, row.quality)

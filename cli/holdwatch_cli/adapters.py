@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from holdwatch_adapters.layout import Layout, Scale
 from holdwatch_adapters.modbus import ModbusAdapter, ModbusProbe, Register, SerialWay, TcpWay
 from holdwatch_adapters.mqtt_in import Broker, MqttAdapter, MqttProbe, Topic, parse_path
+from holdwatch_adapters.replay import TraceAdapter
 from holdwatch_adapters.serial_line import SerialAdapter, SerialProbe
-from holdwatch_adapters.trace import TraceAdapter
 from holdwatch_adapters.translate import BluetoothProbe
 from holdwatch_daemon.destination import destination
 from holdwatch_daemon.errors import ConfigError
