@@ -9,43 +9,56 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 import sandbox_rig
 from holdwatch_daemon.notify import _SHARE
 from system_parts import require, require_library
 
-UNIT = Path(__file__).parents[1] / "deploy" / "holdwatch.service"
+ROOT = Path(__file__).parents[1]
+UNIT = ROOT / "deploy" / "holdwatch.service"
+LANDING = ROOT / "deploy" / "holdwatch-fleet@.service"
 MOST_EXPOSED = 1.5
 """Of 10, by `systemd-analyze security`; services of a distribution are often above 9."""
 
 
-def test_the_unit_is_well_formed(tmp_path: Path) -> None:
+@pytest.mark.parametrize("unit", [UNIT, LANDING], ids=["service", "fleet"])
+def test_the_unit_is_well_formed(unit: Path, tmp_path: Path) -> None:
     program = require("systemd-analyze", "systemd")
-    copy = tmp_path / UNIT.name
+    copy = tmp_path / unit.name.replace("@", "@a")
     # The program need not be installed here.
-    copy.write_text(UNIT.read_text().replace("/opt/holdwatch/bin/holdwatch", "/bin/true"))
+    copy.write_text(unit.read_text().replace("/opt/holdwatch/bin/holdwatch", "/bin/true"))
     done = subprocess.run([program, "verify", copy], capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
 
 
-def test_the_unit_exposes_little() -> None:
+@pytest.mark.parametrize("unit", [UNIT, LANDING], ids=["service", "fleet"])
+def test_the_unit_exposes_little(unit: Path) -> None:
     program = require("systemd-analyze", "systemd")
-    command = [program, "security", "--offline=true", "--no-pager", str(UNIT)]
+    command = [program, "security", "--offline=true", "--no-pager", str(unit)]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
-    found = re.search(r"Overall exposure level for holdwatch.service: ([\d.]+)", done.stdout)
+    found = re.search(r"Overall exposure level for \S+: ([\d.]+)", done.stdout)
     assert found is not None, done.stdout
     assert float(found[1]) <= MOST_EXPOSED
 
 
-def test_what_the_unit_says_is_what_the_program_understands() -> None:
-    keys = sandbox_rig.settings(UNIT)
-    words = shlex.split(keys["ExecStart"][0])
-    help_text = subprocess.run(
-        [sys.executable, "-m", "holdwatch_cli", words[1], "--help"],
+def help_of(*command: str) -> str:
+    return subprocess.run(
+        [sys.executable, "-m", "holdwatch_cli", *command, "--help"],
         capture_output=True,
         text=True,
         check=True,
         env={"COLUMNS": "200", "NO_COLOR": "1"},
     ).stdout
+
+
+def test_what_the_units_say_is_what_the_program_understands() -> None:
+    landing = shlex.split(sandbox_rig.settings(LANDING)["ExecStart"][0])
+    help_text = help_of("fleet", "land")
+    assert all(option in help_text for option in landing if option.startswith("--"))
+    keys = sandbox_rig.settings(UNIT)
+    words = shlex.split(keys["ExecStart"][0])
+    help_text = help_of("serve")
     assert all(option in help_text for option in words if option.startswith("--"))
     # The folder of its data is the one that systemd makes, and alone may be written.
     assert words[words.index("--data") + 1] == f"/var/lib/{keys['StateDirectory'][0]}"

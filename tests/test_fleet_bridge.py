@@ -43,6 +43,7 @@ class Broker:
         text = text.replace("/var/lib/mosquitto/", f"{folder}/")
         text = text.replace("listener 1883", f"listener {self.port}")
         text = text.replace("listener 8883", f"listener {self.port} {HOST}")
+        text = text.replace("#topic", "topic")  # live values too
         text = text.replace("restart_timeout 2 60", "restart_timeout 1 1")
         self._config = folder / "mosquitto.conf"
         # Started by the superuser it would become a user who may not enter the test's folder.
