@@ -40,6 +40,10 @@ _NOTE_EVERY_S = 0.5
 """How often the position is noted in the store; a crash repeats what was sent since, s."""
 _TIMEOUT_S = 10.0
 _LARGEST_COMMAND = 65_536
+_MOST_COMMANDS = 32
+"""Commands in work at once; further ones wait for them …"""
+_MOST_WAITING = 256
+"""… up to so many: what comes beyond them is dropped, unanswered."""
 
 _COMMAND: TypeAdapter[Command] = TypeAdapter(Command)
 
@@ -194,6 +198,7 @@ class Outbox:
             will=aiomqtt.Will(self._topic("status"), b"offline", qos=1, retain=True),
             timeout=math.inf,
             keepalive=30,
+            max_queued_incoming_messages=_MOST_WAITING,
             tls_context=context,
             # What it has to say of broken connections, the outbox says once, in a sentence.
             logger=logging.Logger("mqtt", logging.CRITICAL),  # noqa: LOG001 - heard by nobody
@@ -319,6 +324,8 @@ class Outbox:
             task = asyncio.create_task(self._answer(client, bay, message.payload))
             self._commands.add(task)
             task.add_done_callback(self._commands.discard)
+            while len(self._commands) >= _MOST_COMMANDS:
+                await asyncio.wait(self._commands, return_when=asyncio.FIRST_COMPLETED)
 
     async def _answer(self, client: aiomqtt.Client, bay: str, payload: object) -> None:
         try:

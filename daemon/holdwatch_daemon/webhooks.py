@@ -193,8 +193,10 @@ class Webhook:
             "webhook-timestamp": str(timestamp),
             "webhook-signature": signature(self._secret, event.id, timestamp, body),
         }
+        url = self._config.url
         try:
-            answer = await client.post(self._config.url, content=body, headers=headers)
+            async with client.stream("POST", url, content=body, headers=headers) as answer:
+                # The answer's body is not read: it may be large or never end.
+                return None if answer.is_success else f"it answers {answer.status_code}"
         except (httpx.HTTPError, httpx.InvalidURL) as error:
             return str(error) or type(error).__name__
-        return None if answer.is_success else f"it answers {answer.status_code}"
