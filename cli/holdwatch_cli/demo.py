@@ -15,12 +15,13 @@ from holdwatch_adapters.bluetooth import BluetoothAdapter
 from holdwatch_adapters.payload_feed import PayloadAdapter
 from holdwatch_cli import demo_shop
 from holdwatch_cli.demo_story import IMPORTED, seed_story
+from holdwatch_cli.demo_wire import relays_of
 from holdwatch_cli.running import run_until_stopped
 from holdwatch_cli.serve import screen, with_options
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.clock import ScaledClock
 from holdwatch_daemon.config_load import load_config, parse_config
-from holdwatch_daemon.messages import SayIsolated, StartHold
+from holdwatch_daemon.messages import SayIsolated, StartEvacuation, StartHold
 from holdwatch_daemon.service import Service
 from holdwatch_simulators.air.bluez import FakeBluez
 from holdwatch_simulators.air.bus import PrivateBus
@@ -42,23 +43,40 @@ BUS_VARIABLE = "DBUS_SYSTEM_BUS_ADDRESS"
 """bleak looks here for the system bus each time that it connects."""
 
 
-def run_demo(*, port: int | None, data: Path, config: Path | None, speed: float, seed: int) -> int:
+def run_demo(
+    *,
+    port: int | None,
+    data: Path,
+    config: Path | None,
+    speed: float,
+    seed: int,
+    by_wire: bool = False,
+) -> int:
     """Run the demo until Ctrl-C; return the exit status."""
     if not logging.getLogger().isEnabledFor(logging.DEBUG):
         # The events tell the story, a line each; the log would tell it a second time.
         logging.getLogger().setLevel(logging.ERROR)
-    return run_until_stopped(_demo(port=port, data=data, config=config, speed=speed, seed=seed))
+    bays = demo_shop.WIRED_BAYS if by_wire else demo_shop.BAYS
+    return run_until_stopped(
+        _demo(bays, port=port, data=data, config=config, speed=speed, seed=seed)
+    )
 
 
 async def _demo(
-    *, port: int | None, data: Path, config: Path | None, speed: float, seed: int
+    bays: tuple[demo_shop.DemoBay, ...],
+    *,
+    port: int | None,
+    data: Path,
+    config: Path | None,
+    speed: float,
+    seed: int,
 ) -> None:
     clock = ScaledClock(speed)
     said: asyncio.Queue[tuple[str, str]] = asyncio.Queue()
-    lives = demo_shop.live_bays(clock, seed, lambda bay, word: said.put_nowait((bay, word)))
-    shop = with_options(_shop(lives, config), port=port, data=data)
+    lives = demo_shop.live_bays(clock, seed, lambda bay, word: said.put_nowait((bay, word)), bays)
+    shop = with_options(_shop(lives, bays, config), port=port, data=data)
     async with contextlib.AsyncExitStack() as stack:
-        adapter = await _air(stack, lives, clock)
+        adapter = await _air(stack, lives, bays, clock)
         service = await stack.enter_async_context(Service(shop, clock, [adapter], simulated=True))
         url = await stack.enter_async_context(screen(service, shop))
         _announce(service, shop, url, speed)
@@ -68,16 +86,23 @@ async def _demo(
             tasks.create_task(_say_marks(service, said))
             # Beside the holds: nobody waits for it, and it holds the database for a moment only.
             tasks.create_task(asyncio.to_thread(seed_story, shop.database, clock.utc_ns))
+            for bay in bays:
+                if bay.by_wire:
+                    relays = relays_of(service.broker_address, bay.name, lives[bay.name])
+                    tasks.create_task(relays.run())
+                    await relays.connected.wait()
             await _until_all_speak(service)
-            await _start_holds(service)
+            await _start_holds(service, bays)
             for live in lives.values():
                 live.begin()  # only now: a valve must not be closed before its hold has begun
             await asyncio.Event().wait()
 
 
-def _shop(lives: dict[str, LiveBay], config: Path | None) -> ShopConfig:
+def _shop(
+    lives: dict[str, LiveBay], bays: tuple[demo_shop.DemoBay, ...], config: Path | None
+) -> ShopConfig:
     """The demo's shop; a configuration file gives site, units, broker and screen."""
-    table = demo_shop.shop_table(lives)
+    table = demo_shop.shop_table(lives, bays)
     if config is not None:
         given = load_config(config).model_dump(mode="json", exclude_none=True)
         table |= {key: given[key] for key in ("http", "mqtt", "show") if key in given}
@@ -88,13 +113,14 @@ def _shop(lives: dict[str, LiveBay], config: Path | None) -> ShopConfig:
 async def _air(
     stack: contextlib.AsyncExitStack,
     lives: dict[str, LiveBay],
+    bays: tuple[demo_shop.DemoBay, ...],
     clock: ScaledClock,
 ) -> Adapter:
     """Put the probes on a private D-Bus where one can be started, else feed the decoders.
 
     They speak from the beginning, as those of a real bay do.
     """
-    probes = demo_shop.bluetooth_probes(lives)
+    probes = demo_shop.bluetooth_probes(lives, bays)
     if shutil.which("dbus-daemon") is None:
         say("No dbus-daemon on this machine: the simulated probes feed the decoders directly.")
         return PayloadAdapter(probes, clock, _merged(lives))
@@ -152,12 +178,30 @@ async def _until_all_speak(service: Service) -> None:
                     return
 
 
-async def _start_holds(service: Service) -> None:
-    for bay in demo_shop.BAYS:
-        command = StartHold(command="start_hold", id=_fresh(f"start-{bay.name}"), recipe=bay.recipe)
+async def _start_holds(service: Service, bays: tuple[demo_shop.DemoBay, ...]) -> None:
+    for bay in bays:
+        fresh = _fresh(f"start-{bay.name}")
+        command: StartHold | StartEvacuation = StartHold(
+            command="start_hold", id=fresh, recipe=bay.recipe
+        )
+        if bay.by_wire:
+            await _until_safe(service, bay.name)
+            command = StartEvacuation(
+                command="start_evacuation", id=fresh, recipe=bay.recipe, recovered=True
+            )
         reply = await service.command(bay.name, command, by="demo")
         if not reply.ok:
             say(f"{bay.label}: {reply.text}")
+
+
+async def _until_safe(service: Service, bay: str) -> None:
+    """Wait until valve and pump have confirmed that they are off."""
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(SPEAK_WITHIN_S), contextlib.aclosing(service.changes()) as news:
+            async for _ in news:
+                evacuation = service.bay_state(bay).evacuation
+                if evacuation is not None and evacuation.not_ready is None:
+                    return
 
 
 def _fresh(what: str) -> str:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_adapters.translate import BluetoothProbe
 from holdwatch_physics.units import parse_unit
 from holdwatch_simulators.garage import scenario
+from holdwatch_simulators.instruments import wired_probes
 from holdwatch_simulators.live import LiveBay
 from holdwatch_simulators.probes import GaugeModel
 
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from holdwatch_simulators.wire import ProbeDescription
 
 PROFILE = {"gatt": "ess", "bthome": "bthome"}
+CONFIRM_S = 300.0
+"""What a simulated relay gets to confirm, simulated seconds: five real ones at sixty times."""
 STALE_S = 120.0
 """Simulated seconds: at sixty times the speed, a hiccup of the machine is many of them."""
 
@@ -32,6 +35,7 @@ class DemoBay:
     scenario: str
     unit: dict[str, Any]
     recipe: str
+    by_wire: bool = False
 
 
 BAYS = (
@@ -63,6 +67,9 @@ BAYS = (
     ),
 )
 
+WIRED_BAYS = (replace(BAYS[0], by_wire=True), BAYS[1])
+"""The same with valve and pump of the first bay switched by simulated relays."""
+
 RECIPES: dict[str, dict[str, Any]] = {
     "evacuation-and-vacuum-hold": {
         "procedure": "standing-vacuum",
@@ -84,7 +91,10 @@ def slug(device: str) -> str:
 
 
 def live_bays(
-    clock: LiveClock, seed: int, on_mark: Callable[[str, str], None]
+    clock: LiveClock,
+    seed: int,
+    on_mark: Callable[[str, str], None],
+    bays: tuple[DemoBay, ...] = BAYS,
 ) -> dict[str, LiveBay]:
     """Return a simulation for each bay; ``on_mark`` gets the bay and the word of a mark."""
 
@@ -93,25 +103,34 @@ def live_bays(
 
     return {
         bay.name: LiveBay(
-            scenario(bay.scenario),
+            _scenario_of(bay),
             seed + number,
             clock,
             start_after_s=60.0,
             waits=True,
             on_mark=marking(bay.name),
         )
-        for number, bay in enumerate(BAYS)
+        for number, bay in enumerate(bays)
     }
 
 
-def shop_table(lives: dict[str, LiveBay]) -> dict[str, Any]:
+def _scenario_of(bay: DemoBay) -> Scenario:
+    """What happens in a bay; where relays do it, nobody else does."""
+    named = scenario(bay.scenario)
+    if not bay.by_wire:
+        return named
+    probes = wired_probes(str(bay.unit["name"]))
+    return replace(named, acts=(), marks=False, probes=probes)
+
+
+def shop_table(lives: dict[str, LiveBay], bays: tuple[DemoBay, ...] = BAYS) -> dict[str, Any]:
     """Return the configuration of the demo's shop, as ``shop.toml`` would hold it."""
-    scenarios = {bay.name: scenario(bay.scenario) for bay in BAYS}
+    scenarios = {bay.name: _scenario_of(bay) for bay in bays}
     return {
         "site": {"name": "county-library"},
         "probe": [
             _probe_table(description, scenarios[bay.name])
-            for bay in BAYS
+            for bay in bays
             for description in lives[bay.name].probes
         ],
         "bay": [
@@ -120,18 +139,30 @@ def shop_table(lives: dict[str, LiveBay]) -> dict[str, Any]:
                 "label": bay.label,
                 "unit_under_test": bay.unit,
                 "roles": _roles(scenarios[bay.name]),
+                **({"wire": wire_table(bay.name)} if bay.by_wire else {}),
             }
-            for bay in BAYS
+            for bay in bays
         ],
         "recipes": RECIPES,
     }
 
 
-def bluetooth_probes(lives: dict[str, LiveBay]) -> list[BluetoothProbe]:
+def wire_table(bay: str) -> dict[str, Any]:
+    """Return a bay's valve and pump by wire, as ``[bay.wire]`` would hold it."""
+    topics = {
+        name: {"command": f"garage/{bay}/{name}/set", "state": f"garage/{bay}/{name}"}
+        for name in ("valve", "pump")
+    }
+    return {**topics, "confirm_s": CONFIRM_S}
+
+
+def bluetooth_probes(
+    lives: dict[str, LiveBay], bays: tuple[DemoBay, ...] = BAYS
+) -> list[BluetoothProbe]:
     """Return the enrolled probes of the demo."""
     probes = []
-    for bay in BAYS:
-        of = scenario(bay.scenario)
+    for bay in bays:
+        of = _scenario_of(bay)
         for description in lives[bay.name].probes:
             reference = "gauge" if _reference(description.name, of) == "vented" else "absolute"
             probes.append(

@@ -12,6 +12,7 @@ import typer
 from holdwatch_cli.asked import asked
 from holdwatch_cli.errors import EXIT_UNUSABLE, is_users, tell
 from holdwatch_cli.fleet_commands import app as fleet_app
+from holdwatch_cli.keeping_commands import app as keeping_app
 from holdwatch_cli.token_commands import app as token_app
 from holdwatch_cli.vehicle_commands import app as vehicle_app
 from holdwatch_cli.visit_commands import app as visit_app
@@ -29,6 +30,7 @@ app = typer.Typer(
 app.add_typer(vehicle_app, short_help="Vehicles (units under test) and what their visits say.")
 app.add_typer(fleet_app, short_help="A chain of shops in one PostgreSQL database.")
 app.add_typer(visit_app, short_help="Visits (work orders): weighed, held, found and done.")
+app.add_typer(keeping_app)
 app.add_typer(token_app, short_help="Tokens: who may watch and who may operate.")
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
@@ -65,6 +67,9 @@ def demo(
         float, typer.Option(min=1, max=600, help="Simulated seconds a second.")
     ] = 60.0,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the simulation's chance.")] = 1,
+    by_wire: Annotated[
+        bool, typer.Option("--by-wire", help="Let relays evacuate the first bay, unattended.")
+    ] = False,
 ) -> None:
     """Run two simulated bays to their verdicts, with the bay screen.
 
@@ -72,7 +77,9 @@ def demo(
     """
     from holdwatch_cli.demo import run_demo
 
-    raise typer.Exit(run_demo(port=port, data=data, config=config, speed=speed, seed=seed))
+    raise typer.Exit(
+        run_demo(port=port, data=data, config=config, speed=speed, seed=seed, by_wire=by_wire)
+    )
 
 
 @app.command()

@@ -87,3 +87,9 @@ def nitrogen_probes(van: str) -> tuple[ProbeSpec, ...]:
         _clamp(van, 2),
         *_shop_probes(van),
     )
+
+
+def wired_probes(van: str) -> tuple[ProbeSpec, ...]:
+    """Return what an evacuation by wire needs: the vacuum gauge, and a gauge that sees pressure."""
+    pressure = nitrogen_probes(van)[0]
+    return (*vacuum_probes(van), pressure)

@@ -83,6 +83,10 @@ class SimulatedRelays:
         self._client: aiomqtt.Client | None = None
         self.connected = asyncio.Event()
 
+    def of(self, command: str) -> Relay:
+        """Return the relay that listens to a topic."""
+        return self._relays[command]
+
     async def run(self) -> None:
         """Obey until cancelled."""
         while True:
