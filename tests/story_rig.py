@@ -36,6 +36,10 @@ class StoryService(FakeService):
     def __init__(self, data: Path) -> None:
         super().__init__()
         self.clock = SystemClock()
+        self.keep_in(data)
+
+    def keep_in(self, data: Path) -> None:
+        """Begin a store in a folder."""
         site = self.config.site.model_copy(update={"data": data})
         self.config = self.config.model_copy(update={"site": site})
         opened = open_database(self.config.database, "2026-01-01T00:00:00.000Z")
