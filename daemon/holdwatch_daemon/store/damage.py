@@ -146,7 +146,8 @@ def open_or_begin(path: Path, utc_ns: int, told: ToldNumbers) -> tuple[Opened, S
 def _numbers(path: Path) -> dict[str, int]:
     """Return the newest event numbers of a damaged file, where they can be read."""
     with contextlib.suppress(sqlite3.Error):
-        connection = sqlite3.connect(path)
+        # Read only: what was set aside stays as it is.
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
         try:
             return newest_numbers(connection)
         finally:

@@ -141,6 +141,9 @@ def _prepare(connection: sqlite3.Connection, path: Path, now: str) -> tuple[int,
             )
             raise StoreError(message)
         connection.execute("PRAGMA journal_mode=WAL")
+        # A file that may only be read, or that another program holds, is found here and not later.
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute("ROLLBACK")
         before, _ = schema.migrate(connection, now)
         row = connection.execute("SELECT value FROM about WHERE key = 'database_id'").fetchone()
     except sqlite3.OperationalError as error:

@@ -1,0 +1,75 @@
+"""``holdwatch backup``, ``restore`` and ``salvage``: copies of the store, and what can be saved."""
+
+from __future__ import annotations
+
+import json
+import time
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+from holdwatch_cli.terminal import say
+from holdwatch_daemon.config_load import load_config
+from holdwatch_daemon.store.backup import back_up, restore
+from holdwatch_daemon.store.salvage import salvage
+from holdwatch_daemon.timestamps import rfc3339
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def run_backup(folder: Path, *, data: Path, config: Path | None, as_json: bool) -> int:
+    """Make a backup; return the exit status."""
+    if config is not None:
+        data = load_config(config).site.data
+    made = back_up(data, folder, time.time_ns(), config)
+    if as_json:
+        told = {"folder": str(folder), "made": made.made, "newest_event": made.newest_event}
+        say(json.dumps(told | {"files": len(made.files), "bytes": made.size}))
+    else:
+        say(
+            f"Backed up {data} into {folder}: {len(made.files)} files, {made.size / 1e6:.1f} MB, "
+            f"up to event {made.newest_event}."
+        )
+    return 0
+
+
+def run_restore(folder: Path, *, data: Path, as_json: bool) -> int:
+    """Restore a backup; return the exit status."""
+    backup, number = restore(folder, data, time.time_ns())
+    if as_json:
+        told = {"data": str(data), "made": backup.made, "newest_event": backup.newest_event}
+        say(json.dumps(told | {"next_event": number}))
+        return 0
+    say(f"Restored the backup of {backup.made} into {data}, up to event {backup.newest_event}.")
+    say(f"Events go on with number {number}: none that may have been told is given again.")
+    if "shop.toml" in backup.files:
+        say(f"The shop's configuration lies in {folder / 'shop.toml'}; put it where you need it.")
+    return 0
+
+
+def run_salvage(old: Path, out: Path, *, as_json: bool) -> int:
+    """Recover what can be read; return the exit status: 1 where something was lost."""
+    told = salvage(old, out, rfc3339(time.time_ns()))
+    lost = [one for one in told if one.lost or one.refused]
+    if as_json:
+        say(json.dumps([asdict(one) for one in told]))
+        return 1 if lost else 0
+    for one in told:
+        if not one.table.startswith("tiers"):
+            say(f"{one.table}: {one.rows} rows")
+        for first, last in one.lost:
+            say(f"  LOST {_span(one.table, first, last)}")
+        if one.refused:
+            say(f"  LOST {one.refused} rows that make no sense")
+    say(f"Wrote {out}. {'Nothing was lost.' if not lost else 'What is LOST could not be read.'}")
+    return 1 if lost else 0
+
+
+def _span(table: str, first: int, last: int) -> str:
+    if table.startswith("readings"):
+        begin = f"from {first / 1e9:.3f} s" if abs(first) < 2**61 else "from the beginning"
+        end = f"to {last / 1e9:.3f} s" if abs(last) < 2**61 else "to the end"
+        return f"{begin} {end} of that boot's clock"
+    begin = str(first) if abs(first) < 2**61 else "the beginning"
+    end = str(last) if abs(last) < 2**61 else "the end"
+    return "some rows between its ends" if first == last == 0 else f"from {begin} to {end}"
