@@ -62,11 +62,20 @@ async def _serve(shop: ShopConfig) -> None:
     ):
         say(f"Bay screen: {url}")
         say(f"Store: {shop.database}")
+        if nobody_may_come_in(shop):
+            say("Nobody may come in yet: `holdwatch token new --scope operate` makes a token")
         for finding in bay_findings(shop):
             if not finding.ok:
                 say(f"Warning, {finding.what}: {finding.found}. {finding.mend}")
         async with _known_to_systemd(notifier, service, url):
             await asyncio.Event().wait()
+
+
+def nobody_may_come_in(shop: ShopConfig) -> bool:
+    """Whether a token is needed and there is none."""
+    access = Access.from_config(shop)
+    named = shop.http.watch_token_file or shop.http.operate_token_file
+    return not access.is_open and named is None and not access.book.tokens()
 
 
 @contextlib.asynccontextmanager
@@ -104,6 +113,7 @@ async def screen(service: Service, shop: ShopConfig) -> AsyncIterator[str]:
 
 
 def _screen_makers() -> tuple[Any, Any]:
-    from holdwatch_api.app import create_app, serve  # noqa: PLC0415 - see above
+    from holdwatch_api.access import Access
+from holdwatch_api.app import create_app, serve  # noqa: PLC0415 - see above
 
     return create_app, serve

@@ -66,7 +66,7 @@ def revoke(
     data: Data = None,
     json: Json = False,
 ) -> None:
-    """Take a token back; what is open with it ends within two seconds.
+    """Take a token back; what is open with it ends within three seconds.
 
     Example: holdwatch token revoke "Bay TV"
     """
