@@ -147,6 +147,37 @@ def test_another_event_of_the_same_number_is_refused_and_said(base: Base, postgr
     assert json.loads(payload)["data"] == {"text": "after a copy was put back"}
 
 
+def test_numbers_that_a_shop_left_out_when_it_was_put_back_are_not_missing(
+    base: Base, postgres: str
+) -> None:
+    base.land(Batch("mqtt", events=[arrived(n) for n in (1, 2, 3)]))
+    back = arrived(1_000_000, type="holdwatch.store.restored", data={"from": 2, "text": "back"})
+    base.land(Batch("mqtt", events=[back, arrived(1_000_002)]))
+    (stream,) = base.streams()
+    assert (stream.unbroken, stream.missing) == (1_000_000, 1)
+    base.land(Batch("mqtt", events=[arrived(1_000_001)]))
+    assert base.streams()[0].unbroken == 1_000_002
+    # What was on its way when the shop was lost lands still, and counts as little.
+    base.land(Batch("mqtt", events=[arrived(4)]))
+    assert [(each.unbroken, each.missing) for each in base.streams()] == [(1_000_002, 0)]
+
+
+def test_a_left_out_stretch_behind_a_gap_is_not_counted_as_missing(base: Base) -> None:
+    back = arrived(1_000, type="holdwatch.store.restored", data={"from": 7})
+    base.land(Batch("mqtt", events=[arrived(1), arrived(9), back]))
+    (stream,) = base.streams()
+    assert (stream.unbroken, stream.missing) == (1, 6)  # 2 to 7; 8 is left out, 9 came before
+    base.land(Batch("http", events=[arrived(n) for n in range(2, 8)]))
+    assert [(each.unbroken, each.missing) for each in base.streams()] == [(1_000, 0)]
+
+
+@pytest.mark.parametrize("said", [None, "2", -1, 5, True])
+def test_an_event_of_another_shape_leaves_nothing_out(base: Base, said: object) -> None:
+    odd = arrived(5, type="holdwatch.store.restored", data={"from": said})
+    base.land(Batch("mqtt", events=[odd]))
+    assert base.streams()[0].missing == 4
+
+
 def test_what_the_database_does_not_take_stops_nothing_else(base: Base, postgres: str) -> None:
     zero = arrived(2, data={"text": "a\0b"})  # jsonb knows no zero byte
     batch = Batch("mqtt", events=[arrived(1), zero, arrived(3)])

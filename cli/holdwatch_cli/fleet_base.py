@@ -15,7 +15,7 @@ from psycopg.types.json import Jsonb
 
 from holdwatch_cli import fleet_schema as schema
 from holdwatch_cli.errors import UserError
-from holdwatch_cli.fleet_message import VERDICT, Refused
+from holdwatch_cli.fleet_message import RESTORED, VERDICT, Refused
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -131,18 +131,7 @@ class Base:
 
     def streams(self) -> list[Stream]:
         """Return every shop's stream, and how many of its numbers are missing."""
-        rows = self._connection.execute(
-            """
-            SELECT site, store, unbroken, newest,
-                   newest - unbroken - (
-                       SELECT count(*) FROM holdwatch.events AS event
-                       WHERE event.site = stream.site AND event.store = stream.store
-                         AND event.sequence > stream.unbroken
-                   ),
-                   gap_since, heard, trouble
-            FROM holdwatch.streams AS stream ORDER BY site, store
-            """
-        ).fetchall()
+        rows = self._connection.execute(schema.STREAMS).fetchall()
         return [Stream(*row) for row in rows]
 
     def gaps(self, older_than_s: float) -> list[tuple[str, str, int, int]]:
@@ -196,6 +185,7 @@ class Base:
             self._insert(schema.VERDICT, verdicts)
             self._insert(schema.READING, readings)
             self._insert(schema.REFUSED, [_refused_row(each) for each in batch.refused])
+            self._insert(schema.VOID, [row for event in events for row in _void_rows(event)])
             self._advance(events)
         return new
 
@@ -245,7 +235,10 @@ class Base:
             asked = {"site": site, "store": store, "after": after, "page": schema.PAGE}
             found = int(self._value(schema.UNBROKEN, asked))
             if found < after + schema.PAGE:
-                return found
+                behind = self._value(schema.BEHIND_VOID, asked | {"after": found})
+                if behind is None:
+                    return found
+                found = int(behind)
             after = found
 
     def _make_months(self, months: set[datetime]) -> None:
@@ -327,6 +320,14 @@ def _verdict_row(event: ShopEvent) -> tuple[Any, ...]:
         _words(data.get("readings_sha256")),
         _words(data.get("version")),
     )
+
+
+def _void_rows(event: ShopEvent) -> list[tuple[Any, ...]]:
+    """Return the numbers that a shop put back from a backup has left out, as a row."""
+    known = event.data.get("from")
+    if event.type != RESTORED or type(known) is not int or not 0 <= known < event.sequence - 1:
+        return []
+    return [(event.site, event.store, known + 1, event.sequence - 1, event.sequence)]
 
 
 def _table(table: dict[str, Any], key: str) -> dict[str, Any]:

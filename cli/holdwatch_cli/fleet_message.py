@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 VERDICT = "holdwatch.verdict"
+RESTORED = "holdwatch.store.restored"
 _LARGEST_PAYLOAD = 1_000_000
 _AHEAD = timedelta(days=1)
 _BEHIND = timedelta(days=400)

@@ -99,6 +99,16 @@ TABLES: Final[tuple[LiteralString, ...]] = (
     )
     """,
     """
+    CREATE TABLE IF NOT EXISTS holdwatch.voids (
+        site text NOT NULL,
+        store text NOT NULL,
+        first bigint NOT NULL,       -- numbers that the shop has left out for good
+        last bigint NOT NULL,
+        sequence bigint NOT NULL,    -- the event that says so
+        PRIMARY KEY (site, store, first)
+    )
+    """,
+    """
     CREATE TABLE IF NOT EXISTS holdwatch.refused (
         digest bytea PRIMARY KEY,    -- SHA-256 of topic and payload
         first timestamptz NOT NULL DEFAULT now(),
@@ -166,6 +176,37 @@ FROM (
 WHERE sequence = %(after)s + place
 """
 """The number up to which nothing is missing after one that is known to be such."""
+
+VOID: Final[LiteralString] = """
+INSERT INTO holdwatch.voids (site, store, first, last, sequence) VALUES (%s, %s, %s, %s, %s)
+ON CONFLICT (site, store, first) DO UPDATE SET last = greatest(voids.last, excluded.last)
+"""
+
+BEHIND_VOID: Final[LiteralString] = """
+SELECT max(last) FROM holdwatch.voids
+WHERE site = %(site)s AND store = %(store)s AND first <= %(after)s + 1 AND last > %(after)s
+"""
+"""Where one goes on when the number after one that nothing is missing up to was left out."""
+
+STREAMS: Final[LiteralString] = """
+SELECT site, store, unbroken, newest,
+       newest - unbroken - (
+           SELECT count(*) FROM holdwatch.events AS event
+           WHERE event.site = stream.site AND event.store = stream.store
+             AND event.sequence > stream.unbroken
+       ) - (
+           SELECT coalesce(sum(last - first + 1 - (
+               SELECT count(*) FROM holdwatch.events AS event
+               WHERE event.site = stream.site AND event.store = stream.store
+                 AND event.sequence BETWEEN void.first AND void.last
+           )), 0)::bigint
+           FROM holdwatch.voids AS void
+           WHERE void.site = stream.site AND void.store = stream.store
+             AND void.first > stream.unbroken
+       ),
+       gap_since, heard, trouble
+FROM holdwatch.streams AS stream ORDER BY site, store
+"""
 
 ADVANCE: Final[LiteralString] = """
 UPDATE holdwatch.streams
