@@ -73,6 +73,8 @@ async def _serve(shop: ShopConfig) -> None:
 
 def nobody_may_come_in(shop: ShopConfig) -> bool:
     """Whether a token is needed and there is none."""
+    from holdwatch_api.access import Access  # noqa: PLC0415 - the screen has brought it
+
     access = Access.from_config(shop)
     named = shop.http.watch_token_file or shop.http.operate_token_file
     return not access.is_open and named is None and not access.book.tokens()
@@ -113,7 +115,6 @@ async def screen(service: Service, shop: ShopConfig) -> AsyncIterator[str]:
 
 
 def _screen_makers() -> tuple[Any, Any]:
-    from holdwatch_api.access import Access
-from holdwatch_api.app import create_app, serve  # noqa: PLC0415 - see above
+    from holdwatch_api.app import create_app, serve  # noqa: PLC0415 - see above
 
     return create_app, serve
