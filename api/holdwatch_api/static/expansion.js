@@ -230,6 +230,7 @@ function opened() {
 
 function result() {
   const sentence = el("p", { className: "lead", role: "status" }, "Working it out…");
+  const meaning = el("p");
   const table = el("table", { className: "budget" });
   const { bottle_l, bottle_u_ml, hose_ml } = said;
   const expansion = { bottle_l, bottle_u_ml, hose_ml, ...taken };
@@ -242,12 +243,13 @@ function result() {
       return;
     }
     const { litres, relative_u: u } = found.volume;
-    sentence.textContent = `${figure(litres)} litres, ±${figure(100 * u)} % (standard uncertainty).`;
+    sentence.textContent = `${figure(litres)} litres, ±${figure(100 * u)} %`;
+    meaning.textContent = `The ${figure(100 * u)} % are one standard uncertainty; every hold that uses this volume takes it in.`;
     table.replaceChildren(el("caption", {}, "Where the uncertainty comes from, ml"), el("tbody", {}, Object.entries(found.budget_ml).slice(0, 5).map(([source, ml]) => el("tr", {}, el("th", { scope: "row" }, source), el("td", {}, figure(ml))))));
     button.disabled = false;
   };
   return {
-    title: "The volume", parts: [sentence, table, caution(["Let the nitrogen out slowly, outdoors or in a well-aired place, before a fitting is loosened."])],
+    title: "The volume", parts: [sentence, meaning, table, caution(["Let the nitrogen out slowly, outdoors or in a well-aired place, before a fitting is loosened."])],
     extra: [button], after: work,
   };
 }

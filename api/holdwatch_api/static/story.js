@@ -88,6 +88,8 @@ export function day(text) {
   return text ? new Date(`${text}T12:00:00`).toLocaleDateString("en-GB", { day: "numeric", month: "short", year: "numeric" }) : "";
 }
 
+export const capital = (text) => text[0].toUpperCase() + text.slice(1);
+
 /** An outcome by its shape and its word. */
 export function outcome(word) {
   const shape = document.createElementNS("http://www.w3.org/2000/svg", "svg");

@@ -2,7 +2,7 @@
 
 import { figure } from "./format.js";
 import {
-  asked, caution, day, el, fill, find, outcome, read, send, suspectList, tell, toVehicle, vehiclePath, visitPath,
+  asked, capital, caution, day, el, fill, find, outcome, read, send, suspectList, tell, toVehicle, vehiclePath, visitPath,
 } from "./story.js";
 import { write } from "./visit_forms.js";
 import { inUnits } from "./units.js";
@@ -93,7 +93,7 @@ function points() {
     fresh.forEach((line) => told.add(line));
     return el("li", {},
       el("p", { className: "ask" }, point.ask),
-      el("p", { className: "why" }, `${point.why}. ${point.missing[0].toUpperCase()}${point.missing.slice(1)}.`),
+      el("p", { className: "why" }, `${capital(point.why)}. ${capital(point.missing)}.`),
       caution(fresh),
       el("button", { type: "button", "aria-label": `Answer: ${point.ask}`, onclick: () => open("answer", { point }) }, "Answer…"));
   });

@@ -1,6 +1,6 @@
 // What is written down at a visit, entered by touch: one dialog, its fields by kind.
 
-import { caution, chosenOf, day, el, field, find, sendPicture, tiles } from "./story.js";
+import { capital, caution, chosenOf, day, el, field, find, sendPicture, tiles } from "./story.js";
 
 const input = (type, more = {}) => el("input", { type, ...more });
 const amount = (more = {}) => input("number", { step: "any", min: 0, inputMode: "decimal", ...more });
@@ -194,7 +194,7 @@ function answer({ given: { point } }) {
     title: `Answer: ${point.key}`,
     go: "Answer",
     fields: [
-      caution(point.cautions), el("p", { className: "why" }, `${point.why} (${point.source}). ${point.missing}.`), said,
+      caution(point.cautions), el("p", { className: "why" }, `${capital(point.why)} (${point.source}). ${capital(point.missing)}.`), said,
       field("note", "Figures, or the reason", area()), field("by", "Who did it", input("text", { maxLength: 100, autocomplete: "name" })),
       field("look-again", "Day to look again", input("date")),
     ],
