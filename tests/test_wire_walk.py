@@ -12,12 +12,15 @@ from holdwatch_daemon.export import export_hold
 from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.judge import judge
 from holdwatch_procedures.recipe import load_recipe
+from holdwatch_procedures.unattended import Unattended
 from holdwatch_simulators.moisture import MoistureSpec
 from mosquitto_fixture import Mosquitto, mosquitto
 from wire_rig import BAY, LOW, VACUUM, Garage
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    import pytest
 
 __all__ = ["mosquitto"]  # the fixture, used by its name
 
@@ -222,6 +225,26 @@ async def test_a_service_that_stops_in_order_shuts_everything_first(
         await garage.begin_service()
         (ended,) = await garage.told("holdwatch.evacuation.ended")
         assert ended.data["outcome"] == "interrupted"
+
+
+async def test_a_mistake_in_the_machine_shuts_everything_and_stops_no_bay(
+    tmp_path: Path, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> list[object]:
+        raise RuntimeError("a mistake")
+
+    async with Garage(tmp_path, mosquitto) as garage:
+        assert (await garage.start()).ok
+        await garage.until_step("pumping")
+        with monkeypatch.context() as patch:
+            patch.setattr(Unattended, "look", broken)
+            await garage.run(4)
+        ended = await garage.until_over()
+        assert ended.data["outcome"] == "interrupted"
+        assert "itself broke" in ended.data["text"]
+        assert not garage.plant.vacuum_valve_open
+        assert not garage.plant.pump_running
+        assert (await garage.start(2)).ok
 
 
 async def test_hands_on_the_valve_and_commands_over_mqtt(

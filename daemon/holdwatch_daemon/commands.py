@@ -239,7 +239,7 @@ class CommandDesk:
 
     async def _stop_evacuating(self, bay: Bay, command: StopEvacuation, by: str) -> Reply:
         wired = self._wired(bay)
-        if not wired.runs:
+        if not wired.evacuates:
             raise RefusedError(f"No evacuation is running in {bay.label}.")
         wired.stop(f"Stopped by {by}.")
         text = "It ends: the valve is closed, then the pump is stopped."
@@ -257,7 +257,7 @@ class CommandDesk:
 
     def _check_no_evacuation(self, bay: Bay) -> None:
         wired = self.wired.get(bay.name)
-        if wired is not None and wired.runs:
+        if wired is not None and wired.evacuates:
             raise RefusedError(f"An evacuation is running in {bay.label}; stop it first.")
 
     def _leave_evacuation(self, bay: Bay, why: str) -> None:

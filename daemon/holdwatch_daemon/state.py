@@ -32,7 +32,7 @@ def bay_state(
         hold = None
         doing, sentence = "idle", _idle_sentence(bay, now_mono_ns, stale_allowance_ns)
     evacuation = None if bay.wired is None else bay.wired.message()
-    if evacuation is not None and evacuation.step != "idle" and bay.runner is None:
+    if bay.wired is not None and bay.wired.tells and evacuation is not None and bay.runner is None:
         sentence = evacuation.sentence
     return BayState.model_validate(
         {

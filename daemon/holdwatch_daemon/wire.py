@@ -29,6 +29,7 @@ from holdwatch_procedures.unattended_orders import (
     Stepped,
     Switch,
 )
+from holdwatch_procedures.unattended_orders import Outcome as Ending
 from holdwatch_procedures.verdict import Outcome
 
 if TYPE_CHECKING:
@@ -118,8 +119,18 @@ class WiredBay:
 
     @property
     def runs(self) -> bool:
-        """Whether an evacuation is going on."""
+        """Whether an evacuation is going on, or valve and pump are being shut."""
         return self._machine.runs
+
+    @property
+    def evacuates(self) -> bool:
+        """Whether an evacuation is on its way."""
+        return self._machine.evacuates
+
+    @property
+    def tells(self) -> bool:
+        """Whether what is going on matters to people."""
+        return self._machine.tells
 
     def message(self) -> Evacuation:
         """Return how it stands, for people."""
@@ -157,22 +168,21 @@ class WiredBay:
 
     def stop(self, why: str) -> None:
         """End the running evacuation, if one runs: valve closed, then pump off."""
-        self._carry_out(self._machine.stop(self._means.clock.mono_ns(), why))
+        self._do(lambda now_ns: self._machine.stop(now_ns, why))
 
     def begin_safe(self, *, interrupted: bool) -> None:
         """Command valve closed and pump off as the service starts; what was before is not known."""
         why = "The service was started anew; the valve is closed and the pump stopped."
-        now_ns = self._means.clock.mono_ns()
-        self._carry_out(self._machine.make_safe(now_ns, why if interrupted else None))
+        self._do(lambda now_ns: self._machine.make_safe(now_ns, why if interrupted else None))
 
     def leave(self) -> None:
         """End the evacuation because the service stops; its hold goes on at the next start."""
-        now_ns = self._means.clock.mono_ns()
-        self._carry_out(self._machine.leave(now_ns, "The service was stopped."))
+        why = "The service was stopped."
+        self._do(lambda now_ns: self._machine.stop(now_ns, why, Ending.INTERRUPTED))
 
     def link(self, *, up: bool) -> None:
         """Take whether the broker can be reached."""
-        self._carry_out(self._machine.link(self._means.clock.mono_ns(), up=up))
+        self._do(lambda now_ns: self._machine.link(now_ns, up=up))
 
     def hear(self, topic: str, payload: str, *, retained: bool) -> None:
         """Take a relay's state message."""
@@ -185,8 +195,7 @@ class WiredBay:
                     "bay %s: %s says %.50r: not a known state", self.bay.name, topic, payload
                 )
             return
-        now_ns = self._means.clock.mono_ns()
-        self._carry_out(self._machine.relay_says(now_ns, relay, on=on, retained=retained))
+        self._do(lambda now_ns: self._machine.relay_says(now_ns, relay, on=on, retained=retained))
 
     def take(self, reading: Reading) -> None:
         """Take a reading of the bay that is to be believed."""
@@ -201,7 +210,8 @@ class WiredBay:
             and reading.quality is Quality.GOOD
             and reading.quantity is Quantity.PRESSURE_ABSOLUTE
         ):
-            self._carry_out(machine.reading(reading.mono_ns, reading.value, self._coldest_k()))
+            wall_k = self._coldest_k()
+            self._do(lambda _: machine.reading(reading.mono_ns, reading.value, wall_k))
         self.tick()
 
     def _keep(self, reading: Reading) -> None:
@@ -217,8 +227,7 @@ class WiredBay:
     def tick(self) -> None:
         """Let time go by; at least twice a second."""
         self._see_hold()
-        now_ns = self._means.clock.mono_ns()
-        self._carry_out(self._machine.look(now_ns, self._sight(now_ns)))
+        self._do(lambda now_ns: self._machine.look(now_ns, self._sight(now_ns)))
         if self._machine.is_safe:
             gone = ("wire_unconfirmed", "wire_pressure", "wire_fault")
             kinds = self.bay.alarms.kinds().intersection(gone if not self.runs else gone[:2])
@@ -226,6 +235,24 @@ class WiredBay:
                 self.bay.alarms.cause_gone(kind, self._means.clock.utc_ns())
 
     # -- out ----------------------------------------------------------------------------------
+
+    def _do(self, ask: Callable[[int], Iterable[Order]]) -> None:
+        """Ask the evacuation and carry out its orders; a mistake of ours shuts everything.
+
+        It must stop neither the bay's readings nor its holds.
+        """
+        now_ns = self._means.clock.mono_ns()
+        try:
+            self._carry_out(ask(now_ns))
+        except Exception:
+            log.exception("bay %s: the evacuation broke; valve and pump are shut", self.bay.name)
+            for relay in (self.config.valve, self.config.pump):
+                self._means.send(relay.command, relay.word(on=False))
+            text = "The evacuation itself broke; valve and pump are shut: check both by hand."
+            self.bay.alarms.raise_("wire_fault", text, self._means.clock.utc_ns())
+            linked, self._machine = self._machine.linked, Unattended(self._figures(None))
+            self._machine.linked = linked
+            self._carry_out(self._machine.make_safe(now_ns, text))
 
     def _carry_out(self, orders: Iterable[Order]) -> None:
         for order in orders:
@@ -300,12 +327,12 @@ class WiredBay:
             except Exception as error:
                 log.exception("bay %s: the hold of an evacuation could not begin", self.bay.name)
                 why = f"{type(error).__name__}: {error}"
-        now_ns = self._means.clock.mono_ns()
         if runner is None:
-            self._carry_out(self._machine.hold_refused(now_ns, why))
+            self._do(lambda now_ns: self._machine.hold_refused(now_ns, why))
             return
         self._runner, self._told_runner = runner, False
-        self._carry_out(self._machine.hold_began(now_ns, runner.identity.id))
+        hold_id = runner.identity.id
+        self._do(lambda now_ns: self._machine.hold_began(now_ns, hold_id))
 
     def _end_hold(self, why: str) -> None:
         runner = self._runner
@@ -323,7 +350,7 @@ class WiredBay:
         if verdict is None or self.bay.runner is runner:
             return  # the bay keeps it as its last one first
         self._told_runner = True
-        self._carry_out(self._machine.hold_ended(self._means.clock.mono_ns(), _end(verdict)))
+        self._do(lambda now_ns: self._machine.hold_ended(now_ns, _end(verdict)))
 
     # -- what is known ------------------------------------------------------------------------
 

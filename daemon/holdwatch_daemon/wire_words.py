@@ -48,7 +48,7 @@ def evacuation_message(
     at_target = None if machine.pump_down is None else machine.pump_down.at_target_since_ns
     pumps = machine.step is Step.PUMPING
     not_ready = None
-    if not runs:
+    if not machine.evacuates:
         not_ready = machine.why_not_start(sight, figures.most_above_room_pa)
     return Evacuation.model_validate(
         {
@@ -71,7 +71,7 @@ def evacuation_message(
 
 
 def _sentence(machine: Unattended, now_ns: int, units: ShowConfig) -> str:
-    if machine.step is Step.IDLE:
+    if not machine.tells:
         return "" if machine.last is None else machine.last.text
     if machine.step is not Step.PUMPING:
         return _SENTENCES[machine.step]

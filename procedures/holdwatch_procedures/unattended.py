@@ -35,7 +35,7 @@ from holdwatch_procedures.unattended_orders import (
     Switch,
 )
 from holdwatch_procedures.unattended_pumpdown import PumpDown, Turn
-from holdwatch_procedures.unattended_relays import AWAITED, WORDS, Wire
+from holdwatch_procedures.unattended_relays import AWAITED, WORDS, Wire, why_not_off
 
 if TYPE_CHECKING:
     from holdwatch_procedures.unattended_guard import Sight
@@ -92,8 +92,18 @@ class Unattended:
 
     @property
     def runs(self) -> bool:
-        """Whether an evacuation is going on, or what it left is being shut."""
+        """Whether an evacuation is going on, or valve and pump are being shut."""
         return self.step is not Step.IDLE
+
+    @property
+    def evacuates(self) -> bool:
+        """Whether an evacuation is on its way."""
+        return self.runs and self.step not in _SHUTTING
+
+    @property
+    def tells(self) -> bool:
+        """Whether what is going on matters to people; shutting as a service starts does not."""
+        return self.evacuates or (self.runs and self._ending is not None)
 
     @property
     def is_safe(self) -> bool:
@@ -107,18 +117,11 @@ class Unattended:
 
     def why_not_start(self, sight: Sight, most_above_room_pa: float) -> str | None:
         """Return why no evacuation can begin now, in one sentence; None where one can."""
-        if self.runs:
+        if self.evacuates:
             return "An evacuation is running; stop it first."
         if not self.linked:
             return "The broker that the valve and the pump listen to cannot be reached."
-        for relay, wire in self._wires.items():
-            if wire.known is True and wire.wanted is None:
-                said = "open" if relay is Relay.VALVE else "running"
-                return f"The {relay} says that it is {said}: switch it off by hand first."
-            if not wire.is_surely(on=False):
-                state = "closed" if relay is Relay.VALVE else "off"
-                return f"The {relay} has not confirmed that it is {state}: check its relay."
-        return why_not_open(sight, most_above_room_pa)
+        return why_not_off(self._wires) or why_not_open(sight, most_above_room_pa)
 
     # -- in: people, the broker, the relays ---------------------------------------------------
 
@@ -134,17 +137,12 @@ class Unattended:
         self._quiet = False
         return self._pump_again(t_ns, "The pump is started.")
 
-    def stop(self, t_ns: int, why: str) -> list[Order]:
-        """End the evacuation as a person wishes; nothing where none runs."""
-        if not self.runs or self.step in _SHUTTING:
-            return []
-        return self._end(t_ns, Outcome.STOPPED, why)
+    def stop(self, t_ns: int, why: str, outcome: Outcome = Outcome.STOPPED) -> list[Order]:
+        """End the evacuation as a person wishes, or interrupt it; nothing where none runs.
 
-    def leave(self, t_ns: int, why: str) -> list[Order]:
-        """End because this service stops; a running hold is not ended, it goes on later."""
-        if not self.runs or self.step in _SHUTTING:
-            return []
-        return self._end(t_ns, Outcome.INTERRUPTED, why)
+        A hold that runs is stopped as well, unless it is interrupted: then it goes on alone.
+        """
+        return self._end(t_ns, outcome, why) if self.evacuates else []
 
     def make_safe(self, t_ns: int, why: str | None) -> list[Order]:
         """Command valve closed and pump off, since what was before is not known.

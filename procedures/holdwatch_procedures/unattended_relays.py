@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from holdwatch_procedures.unattended_orders import Relay, Step
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 AWAITED: Final = {
     Step.STARTING_PUMP: Relay.PUMP,
@@ -37,3 +40,15 @@ class Wire:
     def is_surely(self, *, on: bool) -> bool:
         """Whether it is confirmed to be so, and nothing else is commanded."""
         return self.known is on and self.wanted in {None, on}
+
+
+def why_not_off(wires: Mapping[Relay, Wire]) -> str | None:
+    """Return which relay is not confirmed off, in one sentence; None where all are."""
+    for relay, wire in wires.items():
+        if wire.known is True and wire.wanted is None:
+            said = "open" if relay is Relay.VALVE else "running"
+            return f"The {relay} says that it is {said}: switch it off by hand first."
+        if not wire.is_surely(on=False):
+            state = "closed" if relay is Relay.VALVE else "off"
+            return f"The {relay} has not confirmed that it is {state}: check its relay."
+    return None
