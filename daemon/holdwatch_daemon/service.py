@@ -319,7 +319,13 @@ class Service:
     def _start_readings(self) -> None:
         create = self._group.create_task
         self._supervisors = [
-            Supervisor(adapter, self._inbox.put, self.clock, self._random)
+            Supervisor(
+                adapter,
+                self._inbox.put,
+                self.clock,
+                self._random,
+                is_enrolled=self._book.states.__contains__,
+            )
             for adapter in self._adapters
         ]
         self._tasks = [create(self._pump()), create(self._recorder.keep())]

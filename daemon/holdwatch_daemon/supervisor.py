@@ -58,6 +58,7 @@ class Supervisor:
         publish: Where its readings and notices go; may wait.
         clock: Stamps what the supervisor itself says.
         random: For the jitter.
+        is_enrolled: Whether a probe of this name is one of the shop's.
         sleep: Waits real seconds; a test gives its own.
         steady_clock: Real seconds that only grow.
     """
@@ -69,6 +70,7 @@ class Supervisor:
         clock: Clock,
         random: Random,
         *,
+        is_enrolled: Callable[[str], bool] = lambda _: True,
         sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
         steady_clock: Callable[[], float] | None = None,
     ) -> None:
@@ -80,7 +82,7 @@ class Supervisor:
         self._sleep = sleep
         self._seconds = steady_clock or asyncio.get_running_loop().time
         self._connected: set[str] = set()
-        self._gate = FloodGate()
+        self._gate = FloodGate(is_enrolled)
 
     async def run(self) -> None:
         """Run the adapter again and again until it ends by itself or this is cancelled.
@@ -140,7 +142,6 @@ class Supervisor:
         self.status.stopped = self._gate.stopped
         complaint = self._gate.complaint(item)
         if complaint is not None:
-            log.warning("adapter %s: %s", self._adapter.name, complaint.detail)
             await self._publish(complaint)
         if self._gate.stopped % _BREATH == 0:
             await asyncio.sleep(0)

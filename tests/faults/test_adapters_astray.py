@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import time
-import tracemalloc
+import sqlite3
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
@@ -122,6 +121,8 @@ class Flood:
             stamp = (self._clock.utc_ns(), self._clock.mono_ns() + self.sent)
             value = 98_000.0 + self.sent % 7
             self.sent += 1
+            if self.sent % 500 == 0:
+                await asyncio.sleep(0)  # as a radio would, after a burst
             if self.sent % 2:
                 yield Reading(
                     "BM-room/pressure", Quantity.PRESSURE_ABSOLUTE, *stamp, value, Quality.GOOD
@@ -133,31 +134,36 @@ class Flood:
 
 async def test_a_flood_is_told_once_bounded_and_no_hindrance_to_the_bays(tmp_path: Path) -> None:
     clock, adapter = TurnedClock(), FedAdapter()
-    flood = Flood(clock)
-    async with Service(shop(tmp_path / "data"), clock, [adapter, flood]) as service:
-        hold_id = await start(service)
+    flood, seconds = Flood(clock), 40
+    config = shop(tmp_path / "data")
+    async with Service(config, clock, [adapter, flood]) as service:
+        await start(service)
         await isolated(service)
-        bay = service.bays[BAY]
-        tracemalloc.start()
-        began = time.process_time()
-        await run_hold(service, clock, adapter, 1_000, until=lambda: bay.runner is None)
-        spent = time.process_time() - began
-        _, peak = tracemalloc.get_traced_memory()
-        tracemalloc.stop()
+        await run_hold(service, clock, adapter, seconds)
         await eventually(lambda: service._writer.state.pending_rows == 0)
         told = await service.store.events_after(0, 1_000)
-        verdict = await service.store.verdict(hold_id)
         stopped = service._supervisors[1].status.stopped
-    assert verdict is not None
-    assert verdict["outcome"] == "pass"
-    assert flood.sent > 50_000, spent
-    assert stopped > flood.sent / 4
+        runner = service.bays[BAY].runner
+        assert runner is not None
+        assert runner._late == 0, "the bay's own readings came in time"
+        assert len(service._inbox) < 2_000
+    assert flood.sent > 100 * 2 * MOST_PER_S
+    assert stopped > flood.sent / 2
+    with sqlite3.connect(config.database) as connection:
+        stored = dict(
+            connection.execute(
+                "SELECT channels.name, COUNT(*) FROM readings"
+                " JOIN channels ON channels.id = channel_id GROUP BY channels.name"
+            ).fetchall()
+        )
+    connection.close()
+    assert stored[GAUGE] == seconds, "not one of the bay's own is missing"
+    assert stored["BM-room/pressure"] <= (seconds + 1) * (MOST_PER_S + 1)
     refused = [event for event in told if event.type == "holdwatch.reading.refused"]
     rooms = [event for event in refused if event.data.get("probe") == "BM-room"]
-    assert 1 <= len(rooms) <= 1_000 / 60 + 1, "once a minute"
+    assert 1 <= len(rooms) <= 2, "once a minute"
     assert "more than 50 a second" in rooms[0].data["text"]
     assert len(refused) - len(rooms) <= 50, "strangers: fifty by name, the rest counted"
-    assert peak < 40e6
 
 
 def test_the_gate_lets_measure_pass_and_stops_what_is_beyond() -> None:
@@ -172,6 +178,16 @@ def test_the_gate_lets_measure_pass_and_stops_what_is_beyond() -> None:
     assert gate.complaint(reading(clock, GAUGE, 1.0)) is None
     clock.now_ns += 60 * 10**9
     assert gate.complaint(reading(clock, GAUGE, 1.0)) is not None
+    others = [reading(clock, f"other-{n}/pressure", 1.0) for n in range(1_000)]
+    assert sum(gate.complaint(other) is not None for other in others) == 7, "eight a minute in all"
+
+
+def test_strangers_share_one_measure() -> None:
+    clock = TurnedClock()
+    gate = FloodGate(lambda probe: probe == GAUGE.partition("/")[0])
+    strangers = [reading(clock, f"stranger-{n}/pressure", 1.0) for n in range(1_000)]
+    assert sum(gate.passes(stranger) for stranger in strangers) == MOST_PER_S
+    assert gate.passes(reading(clock, GAUGE, 1.0))
 
 
 def test_the_gate_stays_small_however_many_senders_there_are() -> None:
@@ -180,4 +196,4 @@ def test_the_gate_stays_small_however_many_senders_there_are() -> None:
         gate.passes(ProbeNotice(f"p{n}", "malformed", clock.utc_ns(), clock.mono_ns()))
         gate.complaint(reading(clock, f"p{n}/pressure", 1.0))
     assert len(gate._counts) <= 1_025
-    assert len(gate._told_ns) <= 1_025
+    assert len(gate._told) <= 8
