@@ -1,4 +1,4 @@
-"""A real PostgreSQL server on a private socket, and a fresh database for each test."""
+"""A real PostgreSQL server on a private socket, and an empty database for each test."""
 
 from __future__ import annotations
 
@@ -27,7 +27,6 @@ class Postgres:
 
     def __init__(self, folder: Path, account: str) -> None:
         self.folder = folder
-        self.databases = 0
         self._account = account
         self._user = None if account == getpass.getuser() else account
         self._bin = _programs()
@@ -37,7 +36,7 @@ class Postgres:
         return f"host={self.folder} user={self._account} dbname={database}"
 
     def initialise(self) -> None:
-        words = ["--auth=trust", "--encoding=UTF8", "--locale=C", "--no-sync"]
+        words = ["--auth=trust", "--encoding=UTF8", "--locale=C", "--no-sync", "--wal-segsize=1"]
         command = [str(self._bin / "initdb"), "-D", str(self.folder / "data"), *words]
         subprocess.run(
             command, check=True, stdout=subprocess.DEVNULL, cwd=self.folder, user=self._user
@@ -95,9 +94,8 @@ def postgres_server() -> Iterator[Postgres]:
 
 @pytest.fixture
 def postgres(postgres_server: Postgres) -> str:
-    """A fresh database's address, as libpq has it."""
-    postgres_server.databases += 1
-    name = f"fleet_{postgres_server.databases}"
-    with psycopg.connect(postgres_server.dsn("postgres"), autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    return postgres_server.dsn(name)
+    """An empty database's address, as libpq has it."""
+    dsn = postgres_server.dsn("postgres")
+    with psycopg.connect(dsn, autocommit=True) as connection:
+        connection.execute("DROP SCHEMA IF EXISTS holdwatch CASCADE")
+    return dsn
