@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 BAYS = 12
 READINGS_A_SECOND = 200.0
 SLOT_S = 0.01
+SETTLE_S = 8.0  # a page that has just been opened loads its curve library and draws
 STEPS = 2**14  # a reading's number stands in its value, so many of them apart
 # role: channel, quantity, first value and step in SI; steps are exact in binary
 CHANNELS = {
@@ -215,10 +216,11 @@ async def in_chromium(url: str, seconds: float) -> tuple[dict[str, float], Seen]
         )
         await page.add_init_script(WATCH_PAGE)
         await page.goto(url)
-        await asyncio.sleep(seconds)
+        await asyncio.sleep(SETTLE_S + seconds)
         told = await page.evaluate("() => window.seen")
     seen = Seen()
-    for text, at_ms in told:
+    settled_ms = told[0][1] + SETTLE_S * 1e3
+    for text, at_ms in (each for each in told if each[1] > settled_ms):
         seen.take(json.loads(text), int(at_ms * 1e6))
     return cold, seen
 

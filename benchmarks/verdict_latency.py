@@ -131,16 +131,16 @@ def shop(folder: Path, port: int) -> ShopConfig:
 
 def note_decisions(decided: dict[str, tuple[int, int]]) -> None:
     """Let every bay note the stamp of the reading with which its hold decided, and when it did."""
-    take = Bay.take
+    act = Bay.act
 
-    def noted(bay: Bay, reading: Reading, *, judged: bool = True) -> None:
-        runner = bay.runner
-        take(bay, reading, judged=judged)
-        if runner is not None and bay.runner is None:
-            decided.setdefault(runner.identity.id, (reading.mono_ns, time.time_ns()))
+    def noted(bay: Bay) -> None:
+        runner, put = bay.runner, bay._put  # noqa: SLF001 - what no message tells
+        act(bay)
+        if runner is not None and bay.runner is None and put:
+            # Of the readings that came together one decided: the oldest counts.
+            decided.setdefault(runner.identity.id, (put[0][1].mono_ns, time.time_ns()))
 
-    # Only here, to see what no message tells.
-    Bay.take = noted  # type: ignore[method-assign, assignment]
+    Bay.act = noted  # type: ignore[method-assign, assignment]
 
 
 async def keep_holding(service: Service, bay: str) -> None:
@@ -153,7 +153,9 @@ async def keep_holding(service: Service, bay: str) -> None:
                 StartHold(command="start_hold", id=f"s-{bay}-{number}", recipe="hold"),
                 SayIsolated(command="say_isolated", id=f"i-{bay}-{number}"),
             ):
-                await service.command(bay, command, by="benchmark")
+                reply = await service.command(bay, command, by="benchmark")
+                if not reply.ok:
+                    print(f"{bay}: {reply.text}")
         await asyncio.sleep(0.2)
 
 
@@ -239,6 +241,8 @@ def main() -> None:
 
 
 def tell(name: str, ages: list[float]) -> None:
+    if not ages:
+        raise SystemExit("no verdict was heard of a hold that a reading decided")
     ages.sort()
     median, p99 = (ages[min(int(part * len(ages)), len(ages) - 1)] for part in (0.5, 0.99))
     print(f"{name:22} median {median:7.1f} ms   p99 {p99:7.1f} ms   most {ages[-1]:7.1f} ms")
