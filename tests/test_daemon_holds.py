@@ -231,7 +231,7 @@ async def test_drawing_a_long_hold_keeps_its_peaks(tmp_path: Path) -> None:
     assert low_side["t_s"] == sorted(low_side["t_s"])
 
 
-@pytest.mark.parametrize("where", ["feed", "mark", "progress", "finish"])
+@pytest.mark.parametrize("where", ["feed_many", "mark", "progress", "finish"])
 async def test_a_hold_whose_judging_fails_ends_without_a_pass_and_stops_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
 ) -> None:
@@ -244,7 +244,7 @@ async def test_a_hold_whose_judging_fails_ends_without_a_pass_and_stops_nothing(
             raise ZeroDivisionError("a mistake")
 
         monkeypatch.setattr(Hold, where, broken)
-        if where == "feed":
+        if where == "feed_many":
             await run_hold(service, clock, adapter, 1)
         elif where == "mark":
             assert (await isolated(service)).ok

@@ -73,6 +73,7 @@ class Bay:
         self.test_gas = False
         self.ended_mono_ns: int | None = None
         self.wired: WiredBay | None = None
+        self._put: list[tuple[str | None, Reading]] = []
         self.alarms = alarms
         self._role_of = {channel: role for role, channel in self.roles.items()}
         self._stale_ns = _stale_ns(config, shop)
@@ -102,7 +103,12 @@ class Bay:
         return self.ended_mono_ns is not None and reading.mono_ns <= self.ended_mono_ns
 
     def take(self, reading: Reading, *, judged: bool = True) -> None:
-        """Take a reading that is to be believed: into the running hold, and as newest value.
+        """Take a reading that is to be believed, and act on it at once; see `put`."""
+        self.put(reading, judged=judged)
+        self.act()
+
+    def put(self, reading: Reading, *, judged: bool = True) -> None:
+        """Take a reading: as newest value, and for the running hold, at the next `act`.
 
         With ``judged`` false the hold does not get it: it could not be stored.
         """
@@ -112,16 +118,25 @@ class Bay:
             if known is None or known.mono_ns <= reading.mono_ns:
                 self.newest[role] = reading
         if self.runner is not None and judged:
-            self.runner.feed(reading)
-            if self.runner.alarm is not None:
-                text, self.runner.alarm = self.runner.alarm, None
-                self._raise(OVERPRESSURE, text, reading.utc_ns)
-            if self.runner.verdict is not None:
+            self.runner.queue(reading)
+        self._put.append((role, reading))
+
+    def act(self) -> None:
+        """Let hold, alarms and whatever is wired here see what was put, in its order."""
+        put, self._put = self._put, []
+        runner = self.runner
+        if runner is not None and put:
+            runner.feed_queue()
+            if runner.alarm is not None:
+                text, runner.alarm = runner.alarm, None
+                self._raise(OVERPRESSURE, text, put[-1][1].utc_ns)
+            if runner.verdict is not None:
                 self.end_hold()
-        if role is not None:
-            self._watch(role, reading)
-        if self.wired is not None:
-            self.wired.take(reading)
+        for role, reading in put:
+            if role is not None:
+                self._watch(role, reading)
+            if self.wired is not None:
+                self.wired.take(reading)
 
     def begin_hold(self, runner: HoldRunner) -> None:
         """Let a hold run here."""
@@ -154,14 +169,20 @@ class Bay:
         fresh = {role: reading for role, reading in self.newest.items() if role not in stale}
         return self._handover.decide(fresh, self.barometer_pa())
 
-    def watch_probes(self, now_mono_ns: int, now_utc_ns: int, allowance_ns: int) -> bool:
-        """Raise or settle the alarm of lost probes; return whether anything changed."""
+    def watch_probes(
+        self, now_mono_ns: int, now_utc_ns: int, allowance_ns: int, awake_ns: int | None = None
+    ) -> bool:
+        """Raise or settle the alarm of lost probes; return whether anything changed.
+
+        ``awake_ns`` says since when this process listens: a silence from before is not the probes'.
+        """
         stale = self.stale_roles(now_mono_ns, allowance_ns)
         # A vacuum gauge above its range has nothing to say, and some then say nothing.
         if stale and self.speakers(now_mono_ns, allowance_ns).under_pressure:
             stale = {role: age for role, age in stale.items() if role_of(role) is not Role.VACUUM}
         if self.runner is not None:
-            since_ns = now_mono_ns - self.runner.zero_mono_ns
+            begun_ns = self.runner.zero_mono_ns
+            since_ns = now_mono_ns - (begun_ns if awake_ns is None else max(begun_ns, awake_ns))
             # A hold that has just begun may wait as long for its first readings.
             lost = [role for role in stale if since_ns > self._stale_ns[role] + allowance_ns]
             if lost:

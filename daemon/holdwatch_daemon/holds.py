@@ -14,6 +14,7 @@ from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.trace_line import TRACE_HEADER
 from holdwatch_procedures.hold import MARK_WORD
 from holdwatch_procedures.scale import unknown_leak
+from holdwatch_procedures.sequence import WAIT_NS
 from holdwatch_procedures.verdict import NoticeKind, Outcome, Phase, Progress, Verdict
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.events import EventLog, Telling
     from holdwatch_daemon.messages import EventType
     from holdwatch_daemon.store.rows import Ids
-    from holdwatch_physics.reading import Reading
+    from holdwatch_physics.reading import Quality, Quantity, Reading
     from holdwatch_procedures.hold import Hold
     from holdwatch_procedures.recipe import Recipe
     from holdwatch_procedures.verdict import Notice
@@ -168,6 +169,7 @@ class HoldRunner:
         self._told = set(told)
         self._curve_told = curve_told
         self._newest_ns = newest_ns
+        self._queue: list[tuple[int, str, Quantity, float, Quality]] = []
         self._late = 0
 
     @property
@@ -183,6 +185,8 @@ class HoldRunner:
     def is_late(self, reading: Reading) -> bool:
         """Whether a reading lags so far behind that it is not judged (and must not be fed)."""
         t_ns = reading.mono_ns - self.zero_mono_ns
+        if self._queue and t_ns < (self._newest_ns or 0) - WAIT_NS:
+            return t_ns >= 0
         return t_ns >= 0 and self.hold.is_late(t_ns)
 
     def count_late(self) -> None:
@@ -195,13 +199,26 @@ class HoldRunner:
 
     def feed(self, reading: Reading) -> None:
         """Judge one reading of the bay; other channels and earlier times are ignored."""
+        self.queue(reading)
+        self.feed_queue()
+
+    def queue(self, reading: Reading) -> None:
+        """Take one reading of the bay as `feed` does, and judge it at the next ``feed_queue``."""
         role = self.identity.channels.get(reading.channel)
         t_ns = reading.mono_ns - self.zero_mono_ns
         if role is None or t_ns < 0 or self.verdict is not None:
             return
-        self._newest_ns = t_ns if self._newest_ns is None else max(self._newest_ns, t_ns)
+        if self._newest_ns is None or t_ns > self._newest_ns:
+            self._newest_ns = t_ns
+        self._queue.append((t_ns, role, reading.quantity, reading.value, reading.quality))
+
+    def feed_queue(self) -> None:
+        """Judge the readings that wait, in the order in which they came."""
+        if not self._queue:
+            return
+        readings, self._queue = self._queue, []
         try:
-            notices = self.hold.feed(t_ns, role, reading.quantity, reading.value, reading.quality)
+            notices = self.hold.feed_many(readings)
         except Exception as error:  # noqa: BLE001 - one hold's mistake must not stop the others
             self.fail(error)
             notices = []

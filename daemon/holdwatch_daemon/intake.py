@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.bays import Bay
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.events import EventLog
+    from holdwatch_daemon.holds import HoldRunner
     from holdwatch_daemon.probes import ProbeBook
     from holdwatch_daemon.senses import Senses
     from holdwatch_daemon.store.writer import Writer
@@ -80,6 +81,10 @@ class Intake:
         self._book = book
         self._senses = senses
         self._bays = tuple(bays.values())
+        self._hearing: dict[str, tuple[Bay, ...]] = {}
+        self._runners: list[HoldRunner | None] = []
+        self._waiting: list[FlaggedReading] = []
+        self._touched: dict[str, Bay] = {}
         self._writer = writer
         self._events = events
         self._clock = clock
@@ -90,14 +95,18 @@ class Intake:
         Returns:
             The names of the bays with something new to show.
         """
+        now = (self._clock.utc_ns(), self._clock.mono_ns())
+        self._see_runners()
         changed: set[str] = set()
         for item in items:
             if isinstance(item, ProbeNotice):
                 self._tell(self._book.take(item), item.probe)
             elif self._book.knows(item.channel):
-                changed.update(self._reading(item))
+                for bay in self._reading(item, *now):
+                    changed.add(bay.name)
             else:
                 self._tell_stranger(item)
+        self._hand_on()
         return changed
 
     def _tell_stranger(self, reading: Reading) -> None:
@@ -110,46 +119,74 @@ class Intake:
             )
             self._events.tell(draft)
 
-    def _reading(self, reading: Reading) -> list[str]:
-        now_mono_ns = self._clock.mono_ns()
+    def _reading(self, reading: Reading, now_utc_ns: int, now_mono_ns: int) -> tuple[Bay, ...]:
         found = doubt(reading, now_mono_ns)
         if found is not None:
             probe = reading.channel.partition("/")[0]
-            now_utc_ns = self._clock.utc_ns()
             self._tell(self._book.refuse(probe, found.text, now_utc_ns, now_mono_ns), probe)
             if found.stored:
                 suspect = replace(reading, quality=Quality.SUSPECT)
-                self._writer.write_readings([FlaggedReading(suspect, "future")])
-            return []
-        sensed = self._senses.take(reading, self._clock.utc_ns(), now_mono_ns)
+                self._waiting.append(FlaggedReading(suspect, "future"))
+            return ()
+        sensed = self._senses.take(reading, now_utc_ns, now_mono_ns)
         for draft in sensed.drafts:
             self._tell(draft, str(draft.subject))
         if sensed.reading is None:
             self._book.heard_twice(reading)
-            return []
-        reading = sensed.reading
-        self._book.heard(reading, out_of_order=sensed.out_of_order)
-        bays = [bay for bay in self._bays if bay.hears(reading.channel)]
+            return ()
+        self._book.heard(sensed.reading, out_of_order=sensed.out_of_order)
+        bays = self._hearers(sensed.reading.channel)
+        self._sort(sensed.reading, bays)
+        return bays
+
+    def _see_runners(self) -> None:
+        """Ask anew who hears what, once a hold has begun or ended."""
+        runners = [bay.runner for bay in self._bays]
+        if runners != self._runners:
+            self._runners = runners
+            self._hearing.clear()
+
+    def _hearers(self, channel: str) -> tuple[Bay, ...]:
+        """The bays that hear a channel."""
+        found = self._hearing.get(channel)
+        if found is None:
+            found = tuple(bay for bay in self._bays if bay.hears(channel))
+            self._hearing[channel] = found
+        return found
+
+    def _sort(self, reading: Reading, bays: tuple[Bay, ...]) -> None:
+        """Put a reading to those that are handed on next, with what is to become of it."""
         if self._writer.is_overfull:
             # Neither stored nor judged: a hold must not rest on what is not on the disk.
             self._writer.drop(reading)
-            for bay in bays:
-                bay.take(reading, judged=False)
-        else:
-            self._hand_on(reading, bays)
-        return [bay.name for bay in bays]
-
-    def _hand_on(self, reading: Reading, bays: list[Bay]) -> None:
-        """Hand a reading to the recorder, then to the bays that hear it."""
+            self._put(reading, bays, judged=False)
+            return
         late = [bay for bay in bays if bay.is_late(reading)]
         # Late for one bay is late for all that share the channel: a reading has one flag.
-        self._writer.write_readings([FlaggedReading(reading, "late" if late else None)])
+        self._waiting.append(FlaggedReading(reading, "late" if late else None))
         for bay in late:
             if bay.runner is not None:
                 bay.runner.count_late()
         if not late:
-            for bay in bays:
-                bay.take(reading)
+            self._put(reading, bays, judged=True)
+
+    def _put(self, reading: Reading, bays: tuple[Bay, ...], *, judged: bool) -> None:
+        for bay in bays:
+            bay.put(reading, judged=judged)
+            self._touched[bay.name] = bay
+        # What is wired may begin a hold at a reading, and the very next one belongs to it.
+        if any(bay.wired is not None for bay in bays):
+            self._hand_on()
+            self._see_runners()
+
+    def _hand_on(self) -> None:
+        """Hand what was taken to the recorder, then let the bays act on it."""
+        waiting, self._waiting = self._waiting, []
+        touched, self._touched = self._touched, {}
+        if waiting:
+            self._writer.write_readings(waiting)
+        for bay in touched.values():
+            bay.act()
 
     def _tell(self, draft: Draft | None, probe: str) -> None:
         """Write an event about a probe; where one bay alone uses the probe, it is the bay's."""

@@ -29,12 +29,16 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.answers import HoldRow, Segment, StoredReading
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_physics.fluids import Fluids
+    from holdwatch_physics.reading import Quality, Quantity
     from holdwatch_procedures.verdict import Notice
 
 log = logging.getLogger(__name__)
 
 _BEYOND_GAP_NS = 20_000_000_000
 """Two blocks more than a recipe's longest gap: across boots a gap is judged as one, ns."""
+
+_AT_ONCE = 2_000
+"""Stored readings that are judged at a time; what comes of them does not depend on it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,13 +84,14 @@ def replay(connection: sqlite3.Connection, row: HoldRow, fluids: Fluids, version
     count = 0
     error: Exception | None = None
     try:
-        for item in stored_items(connection, row.id):
-            newest_ns = item.t_ns
-            if isinstance(item, Mark):
-                notices += hold.mark(item.t_ns, item.word)
-            else:
-                count += 1
-                notices += hold.feed(item.t_ns, item.role, item.quantity, item.value, item.quality)
+        for marks, readings in _stored_batches(connection, row.id):
+            for mark in marks:
+                newest_ns = mark.t_ns
+                notices += hold.mark(mark.t_ns, mark.word)
+            if readings:
+                newest_ns = readings[-1][0]
+                count += len(readings)
+                notices += hold.feed_many(readings)
     except sqlite3.Error:
         raise
     except Exception as failure:  # noqa: BLE001 - a hold that cannot be judged must not stop the start
@@ -105,6 +110,26 @@ def replay(connection: sqlite3.Connection, row: HoldRow, fluids: Fluids, version
         readings=count,
         error=error,
     )
+
+
+def _stored_batches(
+    connection: sqlite3.Connection, hold_id: str
+) -> Iterator[tuple[list[Mark], list[tuple[int, str, Quantity, float, Quality]]]]:
+    """Yield what `stored_items` yields, in its order: marks, then the readings after them."""
+    marks: list[Mark] = []
+    readings: list[tuple[int, str, Quantity, float, Quality]] = []
+    for item in stored_items(connection, hold_id):
+        if isinstance(item, Mark):
+            if readings:
+                yield marks, readings
+                marks, readings = [], []
+            marks.append(item)
+        else:
+            readings.append((item.t_ns, item.role, item.quantity, item.value, item.quality))
+            if len(readings) == _AT_ONCE:
+                yield marks, readings
+                marks, readings = [], []
+    yield marks, readings
 
 
 def stored_items(connection: sqlite3.Connection, hold_id: str) -> Iterator[StoredReading | Mark]:

@@ -50,6 +50,8 @@ class _Channel:
     figures: Figures
     quantity: Quantity | None  # what the figures measure
     calibration: Calibration
+    clock: ClockWatch
+    pairs: list[_Pair]
     tells_saturation: bool
     order: OrderWatch = field(default_factory=OrderWatch)
     stuck: StuckWatch = field(init=False)
@@ -106,28 +108,25 @@ class Senses:
         order = channel.order.push(reading.mono_ns)
         if order == "duplicate":
             return Sensed(None)
-        drafts = list(self._clock(reading, now_utc_ns, now_mono_ns))
-        quality = reading.quality
-        value = channel.calibration.apply(reading.value)
-        if quality is Quality.GOOD and channel.quantity in {None, reading.quantity}:
-            end = channel.figures.end(reading.value)
-            drafts += _saturation(channel, reading, end)
-            if end is not None:
-                quality = Quality.SATURATED
+        drafts: list[Draft] = []
+        clock = channel.clock.push(reading.utc_ns, reading.mono_ns, now_utc_ns, now_mono_ns)
+        if clock is not None:
+            drafts.append(_clock_draft(reading, *clock, utc_ns=now_utc_ns))
+        said = reading.value
+        value = channel.calibration.apply(said)
+        quality = _within_range(channel, reading, drafts)
         if order == "new":
-            drafts += _stuck(channel, reading)
-            if quality is Quality.GOOD:
-                drafts += self._neighbours(reading, value)
-        below_nothing = value < 0.0 and reading.quantity is Quantity.PRESSURE_ABSOLUTE
-        doubtful = (
-            below_nothing
-            or channel.told_stuck
-            or any(pair.watch.apart for pair in self._pairs.get(reading.channel, ()))
-        )
-        if doubtful and quality is Quality.GOOD:
+            lasted_s = channel.stuck.push(reading.mono_ns, said)
+            if lasted_s is not None or channel.told_stuck:
+                drafts += _stuck(channel, reading, lasted_s)
+            if quality is Quality.GOOD and channel.pairs:
+                drafts += _neighbours_of(channel, reading, value)
+        if quality is Quality.GOOD and _is_doubtful(channel, reading, value):
             quality = Quality.SUSPECT
-        sensed = replace(reading, value=value, quality=quality)
-        return Sensed(sensed, tuple(drafts), out_of_order=order == "out_of_order")
+        # A zero may have lost its sign, which does not compare.
+        if value != said or said == 0.0 or quality is not reading.quality:
+            reading = replace(reading, value=value, quality=quality)
+        return Sensed(reading, tuple(drafts), out_of_order=order == "out_of_order")
 
     def _channel(self, name: str) -> _Channel:
         known = self._channels.get(name)
@@ -136,6 +135,8 @@ class Senses:
                 self._figures(name),
                 _quantity(self._probe(name), name),
                 self._calibrations.get(name, Calibration()),
+                self._clocks[name.partition("/")[0]],
+                self._pairs.get(name, []),
                 tells_saturation=name not in self._vacuum,
             )
         return known
@@ -155,27 +156,32 @@ class Senses:
         )
         return Figures(low, high, *steps)
 
-    def _clock(self, reading: Reading, now_utc_ns: int, now_mono_ns: int) -> Iterator[Draft]:
-        probe = reading.channel.partition("/")[0]
-        found = self._clocks[probe].push(reading.utc_ns, reading.mono_ns, now_utc_ns, now_mono_ns)
-        if found is None:
-            return
-        is_off, ahead_s = found
-        side = "ahead of" if ahead_s > 0.0 else "behind"
-        text = (
-            f"{probe}: its clock is {abs(ahead_s):.0f} s {side} this machine's; its readings are "
-            "judged by when they came. Set the device's clock."
-            if is_off
-            else f"{probe}: its clock agrees with this machine's again."
-        )
-        yield _draft("clock", reading, text, is_off, utc_ns=now_utc_ns, ahead_s=round(ahead_s, 1))
 
-    def _neighbours(self, reading: Reading, value: float) -> Iterator[Draft]:
-        for pair in self._pairs.get(reading.channel, ()):
-            which: Literal[0, 1] = 0 if reading.channel == pair.first else 1
-            found = pair.watch.push(which, reading.mono_ns, value)
-            if found is not None:
-                yield _parting(pair, reading, found)
+def _clock_draft(reading: Reading, is_off: bool, ahead_s: float, *, utc_ns: int) -> Draft:
+    probe = reading.channel.partition("/")[0]
+    side = "ahead of" if ahead_s > 0.0 else "behind"
+    text = (
+        f"{probe}: its clock is {abs(ahead_s):.0f} s {side} this machine's; its readings are "
+        "judged by when they came. Set the device's clock."
+        if is_off
+        else f"{probe}: its clock agrees with this machine's again."
+    )
+    return _draft("clock", reading, text, is_off, utc_ns=utc_ns, ahead_s=round(ahead_s, 1))
+
+
+def _neighbours_of(channel: _Channel, reading: Reading, value: float) -> Iterator[Draft]:
+    for pair in channel.pairs:
+        which: Literal[0, 1] = 0 if reading.channel == pair.first else 1
+        found = pair.watch.push(which, reading.mono_ns, value)
+        if found is not None:
+            yield _parting(pair, reading, found)
+
+
+def _is_doubtful(channel: _Channel, reading: Reading, value: float) -> bool:
+    """Whether a good reading is not to be judged: below nothing, stuck, or out of step."""
+    if channel.told_stuck or (value < 0.0 and reading.quantity is Quantity.PRESSURE_ABSOLUTE):
+        return True
+    return any(pair.watch.apart for pair in channel.pairs)
 
 
 def _neighbours(config: ShopConfig) -> Iterator[tuple[str, str]]:
@@ -211,6 +217,17 @@ def _quantity(probe: ProbeConfig | None, channel: str) -> Quantity | None:
     return quantity
 
 
+def _within_range(channel: _Channel, reading: Reading, drafts: list[Draft]) -> Quality:
+    """The quality of a reading by its gauge's range; what there is to tell goes to ``drafts``."""
+    quality = reading.quality
+    if quality is not Quality.GOOD or channel.quantity not in {None, reading.quantity}:
+        return quality
+    end = channel.figures.end(reading.value)
+    if end is not None or channel.told_saturated:
+        drafts += _saturation(channel, reading, end)
+    return quality if end is None else Quality.SATURATED
+
+
 def _saturation(
     channel: _Channel, reading: Reading, end: Literal["low", "high"] | None
 ) -> Iterator[Draft]:
@@ -230,8 +247,7 @@ def _saturation(
         yield _draft("saturated", reading, f"{reading.channel} reads within its range again.")
 
 
-def _stuck(channel: _Channel, reading: Reading) -> Iterator[Draft]:
-    lasted_s = channel.stuck.push(reading.mono_ns, reading.value)
+def _stuck(channel: _Channel, reading: Reading, lasted_s: float | None) -> Iterator[Draft]:
     if lasted_s is not None and not channel.told_stuck:
         channel.told_stuck = True
         text = (
