@@ -16,7 +16,7 @@ from holdwatch_daemon.store.thinning import Limits, Thinner
 from holdwatch_daemon.timestamps import rfc3339
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Awaitable, Callable, Iterable
 
     from holdwatch_daemon.bays import Bay
     from holdwatch_daemon.clock import ServiceClock
@@ -76,23 +76,30 @@ class Keeper:
         self._pass_due = time.monotonic()
         self._low = False
         self._dropped = 0
-        self._error = ""
 
     async def run(self) -> None:
         """Work until cancelled."""
+        # Apart: a piece of work waits as long as the disk refuses, and the alarm must not.
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self._repeat(self._look_at_disk))
+            group.create_task(self._repeat(self._work))
+
+    async def _repeat(self, look: Callable[[], Awaitable[float]]) -> None:
+        failed = ""
         while True:
-            pause = LOOK_EVERY_S
             try:
-                await self._look_at_disk()
-                await self._tell_dropped()
-                pause = min(await self._roll(), await self._thin())
-                self._error = ""
+                pause = await look()
+                failed = ""
             except (sqlite3.Error, OSError) as error:
                 self.roller.undone()
-                if str(error) != self._error:
+                pause = LOOK_EVERY_S
+                if str(error) != failed:
                     log.error("the store cannot be kept in order: %s", error)  # noqa: TRY400 - not ours
-                self._error = str(error)
+                failed = str(error)
             await asyncio.sleep(pause)
+
+    async def _work(self) -> float:
+        return min(await self._roll(), await self._thin())
 
     async def _timed(self, work: Callable[[sqlite3.Connection], Any]) -> tuple[Any, float]:
         """Do a piece of work in the writer's thread; return its result and how long to rest, s."""
@@ -118,6 +125,9 @@ class Keeper:
         if self._pass is None:
             limits = await self._limits()
             if limits is None:
+                # The writer itself may have made room.
+                if not (await self._store.ask(thinning.to_tell)).is_nothing:
+                    await self._tell_thinned()
                 return LOOK_EVERY_S
             self._pass = Thinner(limits)
         more, rest_s = await self._timed(self._pass.step)
@@ -170,7 +180,7 @@ class Keeper:
 
     # -- the disk ---------------------------------------------------------------------------
 
-    async def _look_at_disk(self) -> None:
+    async def _look_at_disk(self) -> float:
         """Raise or settle the alarm of a disk that is full, refuses, or soon will."""
         failing = self._writer.state.failing
         free = await asyncio.to_thread(self._disk.free_bytes)
@@ -201,8 +211,10 @@ class Keeper:
                 bay.alarms.cause_gone(DISK, now)
         if failing is None and not self._low:
             await asyncio.to_thread(self._disk.make_reserve)
+        self._tell_dropped()
+        return LOOK_EVERY_S
 
-    async def _tell_dropped(self) -> None:
+    def _tell_dropped(self) -> None:
         state = self._writer.state
         count = state.dropped_rows - self._dropped
         if not count or state.failing is not None:
@@ -218,4 +230,4 @@ class Keeper:
                 "judged; a hold that was running counts them as a gap."
             ),
         }
-        await self._events.tell(Draft("holdwatch.store.dropped", self._clock.utc_ns(), data))
+        self._events.tell(Draft("holdwatch.store.dropped", self._clock.utc_ns(), data))
