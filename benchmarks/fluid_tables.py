@@ -108,7 +108,7 @@ def _compare_boiling(
 def table(points: int) -> str:
     """Return the deviations of every fluid as a table in Markdown."""
     fluids = Fluids.load()
-    names = [each.name for each in fields(Apart)]
+    names = [each.name for each in fields(Apart) if each.name != "refused"]
     lines = ["| fluid | " + " | ".join(name.replace("_", " ") for name in names) + " |"]
     lines.append("| --- " * (len(names) + 1) + "|")
     for it in (*REFRIGERANTS, *GASES):
@@ -119,8 +119,6 @@ def table(points: int) -> str:
 
 
 def _shown(found: float) -> str:
-    if isinstance(found, int):
-        return str(found)
     return f"{found:.0e}" if found else "–"
 
 

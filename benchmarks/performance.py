@@ -207,7 +207,7 @@ def history(folder: Path) -> list[Line]:
 def screens(folder: Path) -> list[Line]:
     found = _output(["screen_load.py"], folder)
     return [
-        Line(f"screens: {what.strip()}", "", measured.strip())
+        Line(f"screens: {what}", "", " ".join(measured.split()))
         for what, measured in re.findall(r"^(\S.*?)  +(\S.*)$", found, re.MULTILINE)
         if not what.startswith("load")
     ]

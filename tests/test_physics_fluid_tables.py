@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from fluid_tables import compare
+from fluid_tables import MARKS, PAGE, compare
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.polynomial import chebyshev
@@ -56,6 +56,12 @@ def test_tables_answer_as_the_equations_do(it: Fluid) -> None:
 def test_every_fluid_has_a_table() -> None:
     tables = read_tables()
     assert set(tables) == {it.key for it in (*REFRIGERANTS, *GASES)}
+
+
+def test_the_page_says_of_every_fluid_how_close_its_table_is() -> None:
+    page = PAGE.read_text(encoding="utf-8").partition(MARKS[0])[2].partition(MARKS[1])[0]
+    rows = {line.split("|")[1].strip() for line in page.splitlines() if line.startswith("| ")}
+    assert rows >= {it.name for it in (*REFRIGERANTS, *GASES)}
 
 
 def _script() -> ModuleType:
