@@ -73,7 +73,7 @@ class Bay:
         self.test_gas = False
         self.ended_mono_ns: int | None = None
         self.wired: WiredBay | None = None
-        self._put: list[tuple[str | None, Reading]] = []
+        self._put: list[tuple[str | None, Reading, bool]] = []
         self.alarms = alarms
         self._role_of = {channel: role for role, channel in self.roles.items()}
         self._stale_ns = _stale_ns(config, shop)
@@ -119,7 +119,7 @@ class Bay:
                 self.newest[role] = reading
         if self.runner is not None and judged:
             self.runner.queue(reading)
-        self._put.append((role, reading))
+        self._put.append((role, reading, judged))
 
     def act(self) -> None:
         """Let hold, alarms and whatever is wired here see what was put, in its order."""
@@ -132,11 +132,11 @@ class Bay:
                 self._raise(OVERPRESSURE, text, put[-1][1].utc_ns)
             if runner.verdict is not None:
                 self.end_hold()
-        for role, reading in put:
+        for role, reading, judged in put:
             if role is not None:
                 self._watch(role, reading)
             if self.wired is not None:
-                self.wired.take(reading)
+                self.wired.take(reading, judged=judged)
 
     def begin_hold(self, runner: HoldRunner) -> None:
         """Let a hold run here."""

@@ -197,12 +197,16 @@ class WiredBay:
             return
         self._do(lambda now_ns: self._machine.relay_says(now_ns, relay, on=on, retained=retained))
 
-    def take(self, reading: Reading) -> None:
-        """Take a reading of the bay that is to be believed."""
+    def take(self, reading: Reading, *, judged: bool = True) -> None:
+        """Take a reading of the bay that is to be believed.
+
+        With ``judged`` false no hold gets it, since it could not be stored.
+        """
         machine = self._machine
         if not machine.runs:
             return
-        self._keep(reading)
+        if judged:
+            self._keep(reading)
         role = self.bay.role_of(reading.channel)
         if (
             role is not None
