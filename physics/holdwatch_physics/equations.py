@@ -33,11 +33,6 @@ class Equations:
         self._states: dict[str, Any] = {}
         self._lock = threading.RLock()
 
-    @property
-    def is_loaded(self) -> bool:
-        """Whether the library has been imported here."""
-        return self._library is not None
-
     def load(self) -> None:
         """Import the library now, once."""
         with self._lock:
