@@ -37,7 +37,12 @@ async def base(service: FakeService) -> AsyncIterator[str]:
 
 
 async def frames(
-    base: str, path: str, count: int, headers: dict[str, str] | None = None
+    base: str,
+    path: str,
+    count: int,
+    headers: dict[str, str] | None = None,
+    *,
+    opened: asyncio.Event | None = None,
 ) -> list[Frame]:
     """Read so many events of a stream, with comments as ``{"comment": …}``."""
     read: list[Frame] = []
@@ -48,6 +53,8 @@ async def frames(
     ):
         assert got.status_code == 200
         assert got.headers["content-type"].startswith("text/event-stream")
+        if opened is not None:
+            opened.set()
         async for line in got.aiter_lines():
             if line:
                 name, _, text = line.partition(": ")
@@ -85,12 +92,15 @@ async def test_events_resume_without_gap(service: FakeService, base: str) -> Non
 async def test_without_a_number_only_new_events_come(service: FakeService, base: str) -> None:
     await service.events.write("holdwatch.hold.noted")
 
+    opened = asyncio.Event()
+
     async def write_soon() -> None:
-        await asyncio.sleep(0.3)
+        await opened.wait()
+        await asyncio.sleep(0.3)  # the stream goes on to wait for the next event
         await service.events.write("holdwatch.verdict")
 
     task = asyncio.create_task(write_soon())
-    _, event = await frames(base, "/api/v1/events", 2)
+    _, event = await frames(base, "/api/v1/events", 2, opened=opened)
     await task
     assert (event["id"], json.loads(event["data"])["type"]) == ("2", "holdwatch.verdict")
 
