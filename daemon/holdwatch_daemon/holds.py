@@ -12,7 +12,7 @@ from holdwatch_daemon.hold_binding import settle
 from holdwatch_daemon.store import rows
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.trace_line import TRACE_HEADER
-from holdwatch_procedures.hold import MARK_WORD
+from holdwatch_procedures.marks import MARK_WORD
 from holdwatch_procedures.scale import unknown_leak
 from holdwatch_procedures.sequence import WAIT_NS
 from holdwatch_procedures.verdict import NoticeKind, Outcome, Phase, Progress, Verdict

@@ -44,6 +44,11 @@ def own_slope(stretch: Stretch | None) -> tuple[float, float, float] | None:
     return (own.slope, own.low, own.high) if own is not None and own.ready else None
 
 
+def limit_of(stretch: Stretch | None) -> float | None:
+    """The criterion in g a year; None while it is not known."""
+    return stretch.scale.limit_grams if stretch is not None and stretch.scale else None
+
+
 def settled_at(stretch: Stretch | None) -> float | None:
     """When the gas had settled, seconds of the hold's clock; None while it has not."""
     if stretch is None or stretch.settled_at_s is None:
@@ -84,7 +89,7 @@ def progress_of(
         sentence=sentence,
         leak=leak if scale is not None else None,
         smallest_visible_g_per_year=smallest_visible(stretch),
-        criterion_g_per_year=scale.limit_grams if scale is not None else None,
+        criterion_g_per_year=limit_of(stretch),
         pressure_change_raw_pa=stretch.raw_change_pa if stretch is not None else None,
         pressure_change_compensated_pa=estimate.compensated_pa if estimate is not None else None,
         earliest_end_s=left[0],

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from bisect import bisect_left
 from typing import TYPE_CHECKING
 
@@ -11,6 +10,7 @@ from holdwatch_procedures.blocks import BLOCK_NS
 from holdwatch_procedures.estimates import BLOCK_S, Cause
 from holdwatch_procedures.figures import (
     leak_of,
+    limit_of,
     own_slope,
     progress_of,
     ready_estimate,
@@ -18,6 +18,7 @@ from holdwatch_procedures.figures import (
     smallest_visible,
 )
 from holdwatch_procedures.leaving import time_left
+from holdwatch_procedures.marks import EXTENDED, MARK_WORD
 from holdwatch_procedures.overpressure import OverPressure
 from holdwatch_procedures.scale import charge_density
 from holdwatch_procedures.sequence import Item, Ledger, Sequencer
@@ -40,11 +41,6 @@ if TYPE_CHECKING:
     from holdwatch_physics.reading import Quality, Quantity
     from holdwatch_procedures.recipe import Recipe
     from holdwatch_procedures.verdict import Progress
-
-MARK_WORD = {"standing-vacuum": "isolated", "pressure-decay": "valve_closed"}
-"""The mark that starts each procedure's clock."""
-EXTENDED = re.compile(r"extended (\d{1,5}(?:\.\d{1,6})?)")
-"""The mark that lets a hold last so many minutes longer."""
 
 
 class Hold:
@@ -93,8 +89,6 @@ class Hold:
         self._extended_min = 0.0
         self._ending: tuple[Outcome, float | None] | None = None
 
-    # -- in ---------------------------------------------------------------------------------
-
     def feed(
         self, t_ns: int, channel: str, quantity: Quantity, value: float, quality: Quality
     ) -> list[Notice]:
@@ -139,7 +133,8 @@ class Hold:
                 if text:
                     self._tell(t_ns, NoticeKind.ALARM, text, Cause.OVERPRESSURE)
             sequencer.push(item)
-        self._process_ready()
+        if not self._only_fills():
+            self._process_ready()
         return self._drain()
 
     def mark(self, t_ns: int, word: str) -> list[Notice]:
@@ -173,8 +168,7 @@ class Hold:
         if self._ending is None:
             if self._stretch is None:
                 self._begin_stretch(at_end=True)
-            if self._stretch is not None:
-                self._look_until(self._now_ns)
+            self._look_until(self._now_ns)
         if self._ending is None:
             if self._stretch is not None:
                 self._stretch.finish()
@@ -185,10 +179,10 @@ class Hold:
             raise RuntimeError("a finished hold must have a verdict")
         return verdict
 
-    # -- out --------------------------------------------------------------------------------
-
     def progress(self) -> Progress:
         """How the hold stands now."""
+        if self.verdict is None:
+            self._process_ready()
         stretch, mark_ns = self._stretch, self._mark_ns
         return progress_of(
             stretch,
@@ -204,8 +198,6 @@ class Hold:
     def curve_since(self, index: int) -> list[CurvePoint]:
         """The points for drawing, from the given number on."""
         return self._curve[index:]
-
-    # -- within -----------------------------------------------------------------------------
 
     def _drain(self) -> list[Notice]:
         notices, self._notices = self._notices, []
@@ -229,6 +221,16 @@ class Hold:
         self._process_all(self._sequencer.ready())
         if self._ending is not None:
             self._seal()
+
+    def _only_fills(self) -> bool:
+        """Whether what is ready would only fill the block now open, so that it can wait."""
+        stretch, sequencer = self._stretch, self._sequencer
+        return (
+            stretch is not None
+            and sequencer.watermark_ns <= stretch.end_ns
+            and not sequencer.marks
+            and not (self._seen and self._starter.may_pull_again(self._now_ns))
+        )
 
     def _process_all(self, items: list[Item]) -> None:
         """Take items in the order of time; the last is the one that ended the hold.
@@ -433,9 +435,7 @@ class Hold:
             criterion_kind=self.recipe.criterion.kind,
             criterion_limit=self.recipe.criterion.limit,
             criterion_source=self.recipe.criterion.source,
-            criterion_g_per_year=(
-                stretch.scale.limit_grams if stretch is not None and stretch.scale else None
-            ),
+            criterion_g_per_year=limit_of(stretch),
             own_slope_pa_per_s=own_slope(stretch),
             settled_at_s=settled_at(stretch),
             mark_s=None if self._mark_ns is None else self._mark_ns / 1e9,

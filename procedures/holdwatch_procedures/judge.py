@@ -7,7 +7,8 @@ from operator import sub
 from typing import TYPE_CHECKING, Protocol
 
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
-from holdwatch_procedures.hold import EXTENDED, MARK_WORD, Hold
+from holdwatch_procedures.hold import Hold
+from holdwatch_procedures.marks import EXTENDED, MARK_WORD
 from holdwatch_procedures.sequence import WAIT_NS
 
 if TYPE_CHECKING:

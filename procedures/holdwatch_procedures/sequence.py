@@ -49,6 +49,13 @@ class Sequencer:
         self._newest_of: dict[str, int] = {}
         self._twice = False  # whether one of the items waiting may be there twice
         self._newest_ns = -(2**62)
+        self.marks = 0
+        """How many marks wait."""
+
+    @property
+    def watermark_ns(self) -> int:
+        """What is older than this can leave: nothing on time can overtake it any more, ns."""
+        return self._newest_ns - WAIT_NS
 
     def is_late(self, t_ns: int) -> bool:
         """Whether an item of this time comes too late to be judged."""
@@ -63,15 +70,18 @@ class Sequencer:
         else:
             self._twice = True
         self._waiting.append(item)
+        self.marks += item[1] == 0
 
     def ready(self) -> list[Item]:
         """Give out, in order, what nothing on time can overtake any more."""
         waiting = self._sorted()
-        cut = bisect_left(waiting, (self._newest_ns - WAIT_NS,))
+        cut = bisect_left(waiting, (self.watermark_ns,))
         if not cut:
             return []
         ready = waiting[:cut]
         del waiting[:cut]
+        if self.marks:
+            self.marks = sum(item[1] == 0 for item in waiting)
         return ready
 
     def rest(self) -> list[Item]:

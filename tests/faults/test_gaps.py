@@ -11,7 +11,8 @@ from hold_builder import decay_recipe, vacuum_recipe
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality, Quantity
 from holdwatch_procedures.evacuation import EvacuationNews, EvacuationWatch
-from holdwatch_procedures.hold import MARK_WORD, Hold
+from holdwatch_procedures.hold import Hold
+from holdwatch_procedures.marks import MARK_WORD
 from holdwatch_procedures.verdict import Outcome
 
 if TYPE_CHECKING:
