@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from daemon_rig import FedAdapter, TurnedClock, settled, shop, shop_table, start, stop
+from daemon_rig import BAY, FedAdapter, TurnedClock, settled, shop, shop_table, start, stop
 from holdwatch_api.app import create_app
 from holdwatch_api.recipes import summaries
 from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.errors import StoreError
+from holdwatch_daemon.messages import StartHold, StopHold
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.store import answers, schema_story, story_rows
 from holdwatch_daemon.store.story_rows import KINDS
@@ -42,6 +43,9 @@ UNIT = {
     },
     "max_pressure_kpa_g": 1600,
     "own_places": {"roof joint": "high-side"},
+    "section_volumes": {
+        "compressor": {"litres": 0.3, "relative_u": 0.05, "how": "stated", "source": "the shop"},
+    },
 }  # fmt: skip
 VISIT = {
     "number": "2026-0001",
@@ -235,6 +239,19 @@ async def test_a_hold_takes_from_the_story_what_configuration_and_recipe_leave_o
         hold_id = await start(service, "bare")
         toml = await service.store.recipe_toml(hold_id)
         await stop(service)
+        part = StartHold(command="start_hold", id="part", recipe="bare", section="compressor")
+        reply = await service.command(BAY, part, by="test")
+        assert reply.ok, reply.text
+        of_part = await service.store.recipe_toml(reply.hold_id or "")
+        ended = StopHold(command="stop_hold", id="part ends")
+        await service.command(BAY, ended, by="test")
+        rest = part.model_copy(update={"id": "rest", "section": "high-side"})
+        refused = await service.command(BAY, rest, by="test")
+    assert not refused.ok
+    assert "The volume of 'high-side' is not the whole unit's" in refused.text
+    held = tomllib.loads(of_part or "")
+    assert (held["volume_l"], held["volume_uncertainty"]) == (0.3, 0.05)
+    assert held["charge_g"] == 850
     used = tomllib.loads(toml or "")
     assert used["volume_l"] == 1.6
     assert used["volume_uncertainty"] == 0.01
