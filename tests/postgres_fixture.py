@@ -10,6 +10,7 @@ import signal
 import subprocess
 import tempfile
 import time
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -72,9 +73,9 @@ def _programs() -> Path:
     return found[-1].parent if found else Path(require("initdb", "postgresql")).parent
 
 
-@pytest.fixture(scope="session")
-def postgres_server() -> Iterator[Postgres]:
-    """One server for all tests of a run."""
+@contextmanager
+def server() -> Iterator[Postgres]:
+    """A server of its own for as long as the block lasts."""
     _programs()
     account = getpass.getuser()
     folder = Path(tempfile.mkdtemp(prefix="holdwatch-pg-"))
@@ -82,14 +83,21 @@ def postgres_server() -> Iterator[Postgres]:
         account = "postgres"
         entry = pwd.getpwnam(account)  # the system package makes it
         os.chown(folder, entry.pw_uid, entry.pw_gid)
-    server = Postgres(folder, account)
+    made = Postgres(folder, account)
     try:
-        server.initialise()
-        server.start()
-        yield server
+        made.initialise()
+        made.start()
+        yield made
     finally:
-        server.stop(signal.SIGQUIT)
+        made.stop(signal.SIGQUIT)
         shutil.rmtree(folder)
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[Postgres]:
+    """One server for all tests of a run."""
+    with server() as made:
+        yield made
 
 
 @pytest.fixture
