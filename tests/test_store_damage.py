@@ -27,6 +27,7 @@ from daemon_rig import (
 )
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.store import writer
 from holdwatch_daemon.store.damage import find_damage, set_aside
 from holdwatch_daemon.store.numbers import ToldNumbers, raise_floors
 from holdwatch_daemon.store.opening import open_database
@@ -137,13 +138,16 @@ async def test_damage_found_while_a_hold_runs_ends_it_inconclusive_and_recording
     async with Service(shop(tmp_path), clock, [adapter]) as service:
         hold = await start(service)
         await run_hold(service, clock, adapter, 120)
+        await eventually(lambda: service._writer.state.written_rows >= 300)
         before = (await events(service))[-1].sequence
+
+        found = ["database disk image is malformed"]
 
         def broken(connection: sqlite3.Connection) -> None:
             connection.execute("SELECT 1")
-            error = sqlite3.DatabaseError("database disk image is malformed")
-            error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-            if connection.execute("SELECT COUNT(*) FROM readings").fetchone()[0]:
+            if found:  # once: the new file is sound
+                error = sqlite3.DatabaseError(found.pop())
+                error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
                 raise error
 
         await service._writer.transact(broken)
@@ -165,11 +169,35 @@ async def test_damage_found_while_a_hold_runs_ends_it_inconclusive_and_recording
         count = await service.store.ask(
             lambda c: c.execute("SELECT COUNT(*) FROM readings").fetchone()[0]
         )
-        assert count >= 90
     old = damaged(tmp_path)
     connection = sqlite3.connect(old)
-    assert connection.execute("SELECT COUNT(*) FROM readings").fetchone()[0] > 300
+    (before_it,) = connection.execute("SELECT COUNT(*) FROM readings").fetchone()
     connection.close()
+    assert before_it > 0
+    assert before_it + count == 3 * (120 + 30), "every reading is in one file or the other"
+
+
+async def test_a_new_file_that_is_damaged_at_once_is_not_set_aside_in_its_turn(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writer, "RETRY_S", 0.02)
+    async with Service(shop(tmp_path), TurnedClock(), []) as service:
+        is_bad = True
+
+        def broken(connection: sqlite3.Connection) -> None:
+            connection.execute("SELECT 1")
+            if is_bad:
+                error = sqlite3.DatabaseError("database disk image is malformed")
+                error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+                raise error
+
+        waiting = service._writer.transact(broken)
+        await eventually(lambda: service._writer.state.failing is not None)
+        assert damaged(tmp_path).exists()  # one
+        assert not waiting.done()
+        is_bad = False
+        await waiting
+        await eventually(lambda: service._writer.state.failing is None)
 
 
 def test_a_sound_file_is_not_damaged_and_the_look_is_bounded(

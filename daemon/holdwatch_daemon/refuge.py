@@ -8,9 +8,11 @@ so. Nothing of the damaged file is deleted; ``holdwatch salvage`` recovers what 
 from __future__ import annotations
 
 import contextlib
+import logging
 import sqlite3
 from typing import TYPE_CHECKING
 
+from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.events import Draft
 from holdwatch_daemon.store import rows
 from holdwatch_daemon.store.damage import set_aside
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.damage import SetAside
     from holdwatch_daemon.store.numbers import ToldNumbers
     from holdwatch_daemon.store.rows import Ids
+
+log = logging.getLogger(__name__)
 
 STORE = "store"
 """The alarm's kind."""
@@ -91,14 +95,17 @@ class Refuge:
     def mend(self, connection: sqlite3.Connection, error: Exception) -> sqlite3.Connection:
         """Set the file aside and return a connection to a new one; in the writer's thread.
 
-        Raises:
-            StoreError: That cannot be done either.
+        Where that cannot be done either, the connection is one to what lies there.
         """
         now = self._clock.utc_ns()
         with contextlib.suppress(sqlite3.Error):
             connection.close()
-        aside = set_aside(self._database, now, str(error))
-        fresh, _, _ = open_locked(self._database, rfc3339(now))
+        try:
+            aside = set_aside(self._database, now, str(error))
+            fresh, _, _ = open_locked(self._database, rfc3339(now))
+        except StoreError as problem:
+            log.error("no new database could be begun: %s", problem)  # noqa: TRY400 - said whole
+            return sqlite3.connect(self._database, isolation_level=None, check_same_thread=False)
         self._ids.forget()
         self._ids.rolled_ns = None
         fresh.execute("BEGIN IMMEDIATE")

@@ -141,10 +141,9 @@ def _prepare(connection: sqlite3.Connection, path: Path, now: str) -> tuple[int,
             )
             raise StoreError(message)
         connection.execute("PRAGMA journal_mode=WAL")
-        # A file that may only be read, or that another program holds, is found here and not later.
-        connection.execute("BEGIN IMMEDIATE")
-        connection.execute("ROLLBACK")
         before, _ = schema.migrate(connection, now)
+        # A file that may only be read, or that another program holds, is found here and not later.
+        connection.execute("UPDATE about SET value = value WHERE 0")
         row = connection.execute("SELECT value FROM about WHERE key = 'database_id'").fetchone()
     except sqlite3.OperationalError as error:
         raise StoreError(f"{path}: {_advice(error)}") from error

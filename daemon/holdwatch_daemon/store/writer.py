@@ -30,6 +30,8 @@ MOST_PENDING_ROWS = 50_000
 """Readings that may wait in memory; beyond it ``room`` holds the adapters back."""
 RETRY_S = 1.0
 """Pause before a transaction that the disk refused is tried again, s."""
+MEND_EVERY_S = 60.0
+"""Shortest time between two files that are set aside as damaged, s."""
 
 _DISK_CODES = frozenset(
     {
@@ -101,6 +103,7 @@ class Writer:
         self.state = WriterState()
         self.mend: Callable[[sqlite3.Connection, Exception], sqlite3.Connection] | None = None
         self.relieve: Callable[[sqlite3.Connection], bool] | None = None
+        self._mended_at = -MEND_EVERY_S
         self._connection = connection
         self._ids = ids
         self._loop = asyncio.get_running_loop()
@@ -283,7 +286,11 @@ class Writer:
 
     def _has_mended(self, error: Exception) -> bool:
         """Set a damaged file aside, or make room on a full disk, for another try at once."""
-        if self.mend is not None and is_damage(error):
+        if is_damage(error):
+            now = time.monotonic()
+            if self.mend is None or now - self._mended_at < MEND_EVERY_S:
+                return False  # a new file that is damaged at once is a disk to be mended
+            self._mended_at = now
             self._connection = self.mend(self._connection, error)
             return True
         full = getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
