@@ -18,9 +18,14 @@ HOST: Final = "127.0.0.1"
 
 
 class Broker:
-    """Mosquitto with lasting sessions; raises ``RuntimeError`` where it is not installed."""
+    """Mosquitto with lasting sessions; raises ``RuntimeError`` where it is not installed.
 
-    def __init__(self, folder: Path) -> None:
+    Args:
+        folder: For its configuration and what it writes down.
+        writes_down_s: How often it writes its sessions down; 1,800 s where nobody says so.
+    """
+
+    def __init__(self, folder: Path, *, writes_down_s: int = 1) -> None:
         program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
         if program is None:
             raise RuntimeError("mosquitto is not installed; apt-get install mosquitto")
@@ -32,7 +37,7 @@ class Broker:
         lines = [f"listener {self.port} {HOST}", "allow_anonymous true", "max_queued_messages 0"]
         # Started by the superuser it would become a user who may not enter the folder.
         lines += [f"user {getpass.getuser()}", "persistence true"]
-        lines += [f"persistence_location {folder}/", "autosave_interval 1"]
+        lines += [f"persistence_location {folder}/", f"autosave_interval {writes_down_s}"]
         self._config.write_text("\n".join([*lines, ""]), encoding="utf-8")
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -60,6 +65,11 @@ class Broker:
         else:
             process.terminate()
         process.wait(20)
+
+    def write_down(self) -> None:
+        """Let it write its sessions down now."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGUSR1)
 
     def freeze(self) -> None:
         """Let it answer nobody, though its connections stand: a network that swallows all."""

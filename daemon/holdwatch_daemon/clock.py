@@ -7,14 +7,19 @@ import sys
 import time
 import uuid
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from holdwatch_adapters.ports import Clock
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 _LINUX_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 _STEP_NS = 2_000_000_000
 """A wall clock that moves by less against the monotonic one between two looks was not set, ns."""
 _SLOW_LOOK_NS = 200_000_000
+_NAP_NS = 5_000_000_000
+"""Looks further apart than this were a pause in which nothing was heard, ns."""
 
 
 class ServiceClock(Clock, Protocol):
@@ -48,6 +53,13 @@ def machine_boot_id() -> str:
         return f"process-{uuid.uuid4()}"
 
 
+def machine_mono_ns() -> int:
+    """Return the machine's monotonic time, ns; on Linux it goes on while it is suspended."""
+    if sys.platform == "linux":
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+    return time.monotonic_ns()
+
+
 class SystemClock:
     """The machine's clocks, as they run.
 
@@ -68,9 +80,7 @@ class SystemClock:
 
     def mono_ns(self) -> int:
         """Monotonic time, nanoseconds since the machine's start."""
-        if sys.platform == "linux":
-            return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
-        return time.monotonic_ns()
+        return machine_mono_ns()
 
     async def sleep(self, seconds: float) -> None:
         """Wait this many seconds."""
@@ -98,6 +108,30 @@ class ClockSteps:
             return None
         step_ns = self._offset_ns - last_ns
         return step_ns / 1e9 if abs(step_ns) >= _STEP_NS * clock.speed else None
+
+
+class Naps:
+    """Knows since when this process has been listening without a longer pause.
+
+    A machine that was suspended, or a process that was stopped or has just been started, heard
+    nothing meanwhile, whatever the probes said.
+
+    Args:
+        machine_ns: The machine's own clock, which goes on while it is suspended.
+    """
+
+    def __init__(self, machine_ns: Callable[[], int] | None = None) -> None:
+        self._machine_ns = machine_ns or machine_mono_ns
+        self._looked_ns: int | None = None
+        self._awake_ns = 0
+
+    def awake_since(self, mono_ns: int) -> int:
+        """Look, at a time of the service's clock; return since when there has been no pause, ns."""
+        now_ns = self._machine_ns()
+        if self._looked_ns is None or now_ns - self._looked_ns > _NAP_NS:
+            self._awake_ns = mono_ns
+        self._looked_ns = now_ns
+        return self._awake_ns
 
 
 def step_text(step_s: float) -> str:

@@ -33,6 +33,9 @@ class Client(aiomqtt.Client):
             sock.close()
         if self._misc_task is not None:
             self._misc_task.cancel()
+        for future in (self._connected, self._disconnected):
+            if future.done() and not future.cancelled():
+                future.exception()  # known; unasked, it would be logged once more
 
     def _on_socket_register_write(
         self,

@@ -10,6 +10,7 @@ import ssl
 from collections import deque
 from contextlib import aclosing, asynccontextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from functools import partial
 from typing import TYPE_CHECKING, Literal
 
@@ -24,6 +25,7 @@ from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.supervisor import pause_s
 
 if TYPE_CHECKING:
+    import sqlite3
     from collections.abc import AsyncGenerator, Awaitable, Callable, Iterable
     from random import Random
 
@@ -36,6 +38,12 @@ log = logging.getLogger(__name__)
 
 MOST_UNCONFIRMED = 8
 """Events on their way to the broker; a long absence is made good no faster than it confirms."""
+MOST_REPEATED = 200
+REPEATED_S = 1_800.0
+"""After a broken connection, or an end that was not in order, events of so long before are
+published again, and so many at most: a broker that was killed, or had its power cut, forgets what
+it had confirmed and not yet written down, every 1,800 s by default (``autosave_interval`` in
+mosquitto.conf(5))."""
 _NOTE_EVERY_S = 0.5
 """How often the position is noted in the store; a crash repeats what was sent since, s."""
 _TIMEOUT_S = 10.0
@@ -73,9 +81,9 @@ class Outbox:
     """Publishes a shop over MQTT for as long as it runs, whatever the broker does.
 
     Events are read from the store after the last confirmed one and published in order at QoS 1,
-    a few on their way at a time; after a break the unconfirmed ones are published again under
-    the same id. Commands are taken on a clean session only: one that was sent while
-    the service was down must not start a hold hours later.
+    a few on their way at a time; after a break the unconfirmed ones, and the newest of the
+    confirmed, are published again under the same id. Commands are taken on a clean session only:
+    one that was sent while the service was down must not start a hold hours later.
     """
 
     def __init__(
@@ -249,12 +257,13 @@ class Outbox:
         def confirmed(_: asyncio.Task[None]) -> None:
             room.release()
             while on_way and on_way[0][1].done() and _is_good(on_way[0][1]):
-                self.status.confirmed = on_way.popleft()[0]
+                self.status.confirmed = max(self.status.confirmed, on_way.popleft()[0])
                 self._moved.set()
 
+        after = await self._queries.ask(partial(_go_back, confirmed=self.status.confirmed))
         async with (
             asyncio.TaskGroup() as group,
-            aclosing(self._events.subscribe(self.status.confirmed)) as events,
+            aclosing(self._events.subscribe(after)) as events,
         ):
             async for event in events:
                 await room.acquire()
@@ -376,6 +385,22 @@ async def _disconnect(client: Client) -> None:
                 await client.__aexit__(None, None, None)
     finally:
         client.drop()
+
+
+def _go_back(connection: sqlite3.Connection, confirmed: int) -> int:
+    """Return the number after which to publish: the last confirmed, or somewhat before it."""
+    rows = connection.execute(
+        "SELECT sequence, type, time FROM events WHERE sequence <= ?"
+        " ORDER BY sequence DESC LIMIT ?",
+        (confirmed, MOST_REPEATED),
+    ).fetchall()
+    if not rows or rows[0]["type"] == "holdwatch.service.stopped":
+        return confirmed  # the end was in order, and told
+    newest = datetime.fromisoformat(rows[0]["time"])
+    for row in rows:
+        if (newest - datetime.fromisoformat(row["time"])).total_seconds() > REPEATED_S:
+            return int(row["sequence"])
+    return int(rows[-1]["sequence"]) - 1
 
 
 def _is_good(task: asyncio.Task[None]) -> bool:

@@ -14,7 +14,7 @@ from holdwatch_daemon.bays import Bay, FinishedHold
 from holdwatch_daemon.broker import EmbeddedBroker
 from holdwatch_daemon.bus import Changes, Lossless
 from holdwatch_daemon.calibration import calibration_drafts, last_told
-from holdwatch_daemon.clock import ClockSteps, step_text
+from holdwatch_daemon.clock import ClockSteps, Naps, step_text
 from holdwatch_daemon.commands import CommandDesk, Means
 from holdwatch_daemon.destination import Destination, destination
 from holdwatch_daemon.events import Draft
@@ -124,7 +124,7 @@ class Service:
         self._exit = contextlib.AsyncExitStack()
         self._allowance_ns = round((clock.speed - 1.0) * 2e9)
         self._stall_s = stall_s
-        self._steps = ClockSteps()
+        self._steps, self._naps = ClockSteps(), Naps()
         self._supervisors: list[Supervisor] = []
         self._outbox: Outbox | None = None
         self._webhooks: list[Webhook] = []
@@ -318,6 +318,7 @@ class Service:
 
     def _start_readings(self) -> None:
         create = self._group.create_task
+        self._naps.awake_since(self.clock.mono_ns())
         self._supervisors = [
             Supervisor(
                 adapter,
@@ -383,8 +384,9 @@ class Service:
             await asyncio.sleep(_TICK_S)
             self._pulse.tick()
             now_mono_ns, now_utc_ns = self.clock.mono_ns(), self.clock.utc_ns()
+            awake_ns = self._naps.awake_since(now_mono_ns)
             for bay in self.bays.values():
-                changed = bay.watch_probes(now_mono_ns, now_utc_ns, self._allowance_ns)
+                changed = bay.watch_probes(now_mono_ns, now_utc_ns, self._allowance_ns, awake_ns)
                 runner = bay.runner
                 if runner is not None and self._is_over(runner, now_mono_ns):
                     runner.finish()
