@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import httpx
@@ -11,6 +11,8 @@ import pytest
 import pytest_asyncio
 
 from holdwatch_api.app import create_app
+from holdwatch_cli.demo_story import seed_story
+from holdwatch_daemon.story_book import StoryBook
 from story_rig import StoryService
 from test_story_pictures import png
 
@@ -269,3 +271,14 @@ async def test_who_may_watch_may_not_write(tmp_path: Path) -> None:
         assert await status("w" * 32, "GET", "vehicles/BM-04") == 200
         assert await status("w" * 32, "POST", "visits/BM-01/reopen") == 403
         assert await status("o" * 32, "POST", "visits/BM-01/reopen") == 200
+
+
+def test_the_demo_fills_an_empty_store_only_with_a_season_that_has_just_ended(
+    tmp_path: Path,
+) -> None:
+    service = StoryService(tmp_path)
+    assert not seed_story(service.config.database, service.clock.utc_ns)
+    book = StoryBook(service.config.database, service.clock.utc_ns)
+    last = max(visit.opened_on for visit in book.story("BM-05").visits)
+    assert timedelta(0) <= datetime.now(UTC).date() - last < timedelta(days=366)
+    assert book.visit("BM-01")[1].closed_on is None  # what the bay's hold can be bound to
