@@ -1,0 +1,93 @@
+// The whole record: what a channel read over any span, as a band with its mean; zooming in reaches the readings.
+
+import { plotly, colour } from "./curve.js";
+import { say } from "./format.js";
+import * as units from "./units.js";
+
+const POINTS = 1500;
+const SPANS = { hour: 3600, day: 86400, week: 7 * 86400, month: 30 * 86400, all: Infinity };
+const find = (id) => document.getElementById(id);
+
+let kept = null; // {channels, first, last}
+let asked = 0;
+
+async function read(path) {
+  const answer = await fetch(path);
+  const body = await answer.json();
+  if (!answer.ok) throw new Error(body.detail ?? String(answer.status));
+  return body;
+}
+
+async function open() {
+  if (kept || !find("record").open) return;
+  try {
+    kept = await read("/api/v1/channels");
+  } catch (error) {
+    say(find("record-told"), `The record could not be read: ${error.message}`);
+    return;
+  }
+  find("channel").replaceChildren(...kept.channels.map(({ channel, quantity }, at) => new Option(`${channel} (${quantity.replace("_", ", ")})`, at)));
+  if (kept.first === null) say(find("record-told"), "Nothing has been recorded yet.");
+  else newest();
+}
+
+function newest() {
+  const [first, last] = [Date.parse(kept.first), Date.parse(kept.last)];
+  const span = SPANS[find("span").value] * 1000;
+  show(Math.max(first, last - span), last);
+}
+
+function unitOf(quantity, most) {
+  if (quantity === "temperature") return { text: units.temperatureLabel(), convert: units.temperatureOf };
+  const low = quantity === "pressure_absolute" && most < 20000;
+  const unit = quantity === "pressure_gauge" || low ? units.curveUnit(low ? "standing-vacuum" : "pressure-decay") : { text: "kPa", pa: 1000 };
+  return { text: unit.text, convert: (pa) => pa / unit.pa };
+}
+
+/** Draw a span, ms since 1970; a later question overtakes an earlier one. */
+async function show(from, to) {
+  const number = ++asked;
+  const { channel, quantity } = kept.channels[Number(find("channel").value)];
+  const query = new URLSearchParams({
+    channel, points: POINTS, from: new Date(from).toISOString(), to: new Date(Math.max(to, from + 10000)).toISOString(),
+  });
+  let answer;
+  try {
+    answer = await read(`/api/v1/history?${query}`);
+  } catch (error) {
+    say(find("record-told"), `The record could not be read: ${error.message}`);
+    return;
+  }
+  const Plotly = await plotly();
+  if (number !== asked) return;
+  const series = answer.series.find((one) => one.quantity === quantity);
+  const { text, convert } = unitOf(quantity, Math.max(...series.high));
+  const x = series.t_s.map((t) => new Date((t + answer.width_s / 2) * 1000));
+  const [low, mean, high] = [series.low, series.mean, series.high].map((column) => column.map(convert));
+  const grain = answer.width_s ? `lowest, mean and highest of every ${answer.width_s} s` : "single readings";
+  say(find("record-told"), `${series.t_s.length} points: ${grain}${answer.whole ? "" : "; older readings are still being summarised"}.`);
+  const ink = colour("--text");
+  const axis = { gridcolor: colour("--rule"), linecolor: colour("--rule"), zeroline: false, color: ink };
+  const edge = { mode: "lines", x, line: { width: 0 }, hoverinfo: "skip" };
+  const node = find("record-plot");
+  node.setAttribute("aria-label", `${channel} in ${text}, ${grain}.`);
+  const lines = [
+    { ...edge, y: low }, { ...edge, y: high, fill: "tonexty", fillcolor: `${colour("--curve")}40` },
+    { mode: "lines", x, y: mean, hoverinfo: "x+y", line: { color: colour("--curve"), width: 2 } },
+  ];
+  await Plotly.react(node, lines, {
+    width: node.clientWidth, height: node.clientHeight, margin: { l: 76, r: 16, t: 10, b: 40 }, showlegend: false, dragmode: "zoom",
+    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
+    font: { family: getComputedStyle(document.body).fontFamily, size: node.clientWidth > 600 ? 16 : 13, color: ink },
+    xaxis: { ...axis, type: "date", range: [new Date(from), new Date(to)] }, yaxis: { ...axis, fixedrange: true, title: { text, standoff: 6 } },
+  }, { displayModeBar: false, responsive: false });
+  node.removeAllListeners("plotly_relayout");
+  node.on("plotly_relayout", (change) => {
+    if (change["xaxis.autorange"]) newest();
+    else if (change["xaxis.range[0]"] !== undefined) show(...[0, 1].map((end) => new Date(change[`xaxis.range[${end}]`]).getTime()));
+  });
+}
+
+find("record").addEventListener("toggle", open);
+for (const id of ["channel", "span"]) find(id).addEventListener("change", newest);
+find("record-newest").addEventListener("click", newest);
