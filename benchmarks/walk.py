@@ -1,8 +1,10 @@
 """The whole walk, measured: decode → bus → procedures → SQLite, beside raw inserts.
 
 Run it from the repository: ``python benchmarks/walk.py [--bays 12] [--seconds 1200]``. It prints
-readings a second of the walk and of sqlite3 alone in one run, their ratio, the memory of an idle
-``holdwatch serve``, and the seconds from starting it to its first reading.
+readings a second of the walk and of sqlite3 alone in one run (same rows, schema, batches and
+synchronous mode), their ratio, the processor time of a reading by stage, the memory of an idle
+``holdwatch serve``, and the seconds from starting it to its first reading. ``--no-idle`` leaves
+the last two out.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from holdwatch_adapters.gatt import full_uuid
 from holdwatch_adapters.translate import BluetoothProbe, Translator
@@ -28,7 +30,7 @@ from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.writer import BATCH_ROWS
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Iterator
 
     from holdwatch_daemon.config import ShopConfig
     from holdwatch_physics.reading import ProbeNotice, Reading
@@ -76,6 +78,12 @@ class Flood:
         self.begin = asyncio.Event()
         self.sent = 0
 
+    def decoded(self, gauge: bytes, clamp: bytes) -> Iterator[Reading | ProbeNotice]:
+        """Yield what one payload of every gauge and every clamp says."""
+        for of_gauge, of_clamp in self._translators:
+            yield from of_gauge.characteristic(PRESSURE, gauge)
+            yield from of_clamp.characteristic(TEMPERATURE, clamp)
+
     async def stream(self) -> AsyncIterator[Reading | ProbeNotice]:
         await self.begin.wait()
         step_ns = 1_000_000_000 // ROUNDS_A_SECOND
@@ -85,11 +93,8 @@ class Flood:
             tenths = 400 + tick // 20 + tick * 7 % 5
             gauge = struct.pack("<I", tenths)
             clamp = struct.pack("<h", 2100 + tick * 3 % 4)
-            for of_gauge, of_clamp in self._translators:
-                for item in of_gauge.characteristic(PRESSURE, gauge):
-                    yield item
-                for item in of_clamp.characteristic(TEMPERATURE, clamp):
-                    yield item
+            for item in self.decoded(gauge, clamp):
+                yield item
             self.sent += 2 * len(self._translators)
 
 
@@ -116,8 +121,17 @@ def shop(bays: int, folder: Path) -> ShopConfig:
     return parse_config(table)
 
 
-async def walk(bays: int, seconds: int, folder: Path) -> tuple[int, float]:
-    """Run the walk; return how many readings it took and in how many seconds."""
+class Walked(NamedTuple):
+    """How a walk went: its readings, seconds, and processor seconds of loop and whole process."""
+
+    readings: int
+    took_s: float
+    loop_cpu_s: float
+    cpu_s: float
+
+
+async def walk(bays: int, seconds: int, folder: Path) -> Walked:
+    """Run the walk."""
     clock = SteppedClock()
     flood = Flood(bays, seconds, clock)
     async with Service(shop(bays, folder), clock, [flood], simulated=True) as service:
@@ -126,12 +140,29 @@ async def walk(bays: int, seconds: int, folder: Path) -> tuple[int, float]:
             assert (await service.command(bay, start, by="benchmark")).ok  # noqa: S101
             isolate = SayIsolated(command="say_isolated", id=f"i-{bay}")
             assert (await service.command(bay, isolate, by="benchmark")).ok  # noqa: S101
-        began = time.perf_counter()
+        began, loop_cpu, cpu = time.perf_counter(), time.thread_time(), time.process_time()
         flood.begin.set()
         expected = bays * seconds * ROUNDS_A_SECOND * 2
         while service_written(service) < expected:  # noqa: ASYNC110 - the writer tells nobody
             await asyncio.sleep(0.05)
-        return expected, time.perf_counter() - began
+        return Walked(
+            expected,
+            time.perf_counter() - began,
+            time.thread_time() - loop_cpu,
+            time.process_time() - cpu,
+        )
+
+
+def decoding(bays: int, rounds: int = 200) -> float:
+    """Return the processor seconds that decoding one reading takes by itself."""
+    clock = SteppedClock()
+    flood = Flood(bays, 1, clock)
+    began, count = time.process_time(), 0
+    for tick in range(rounds):
+        clock.now_ns += 250_000_000
+        payloads = struct.pack("<I", 400 + tick % 5), struct.pack("<h", 2100 + tick % 4)
+        count += sum(1 for _ in flood.decoded(*payloads))
+    return (time.process_time() - began) / count
 
 
 def service_written(service: Service) -> int:
@@ -156,9 +187,10 @@ def raw(database: Path, folder: Path) -> tuple[int, float]:
         "INSERT INTO boots (id, boot, first_seen, simulated) VALUES (?,?,?,?)", boots
     )
     target.executemany("INSERT INTO channels VALUES (?, ?, ?, ?, ?)", channels)
+    target.execute("PRAGMA synchronous=NORMAL")  # what the recorder writes readings with
     began = time.perf_counter()
     for first in range(0, len(rows), BATCH_ROWS):
-        target.execute("BEGIN")
+        target.execute("BEGIN IMMEDIATE")
         target.executemany(
             "INSERT INTO readings (channel_id, boot_id, mono_ns, utc_ns, value, quality, flag)"
             " VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
@@ -220,15 +252,27 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--bays", type=int, default=12)
     parser.add_argument("--seconds", type=int, default=1200, help="simulated seconds at 4 Hz")
+    parser.add_argument("--no-idle", action="store_true", help="measure the walk alone")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        taken, took_s = asyncio.run(walk(options.bays, options.seconds, folder / "walk"))
+        walked = asyncio.run(walk(options.bays, options.seconds, folder / "walk"))
         rows, raw_s = raw(folder / "walk" / "holdwatch.db", folder / "raw")
+        decode_us = decoding(options.bays) * 1e6
+        rate, raw_rate = walked.readings / walked.took_s, rows / raw_s
+        loop_us = walked.loop_cpu_s / walked.readings * 1e6
+        rest_us = walked.cpu_s / walked.readings * 1e6 - loop_us
+        print(
+            f"whole walk, {options.bays} bays      {rate:10,.0f} readings/s ({walked.readings:,})"
+        )
+        print(f"sqlite3 alone, same rows  {raw_rate:10,.0f} rows/s")
+        print(f"ratio                     {rate / raw_rate:10.3f}")
+        print(f"CPU decoding              {decode_us:10.1f} us/reading")
+        print(f"CPU bus, bays, procedures {loop_us - decode_us:10.1f} us/reading")
+        print(f"CPU recorder and others   {rest_us:10.1f} us/reading")
+        if options.no_idle:
+            return
         memory_mb, first_s = idle(folder)
-    print(f"whole walk, {options.bays} bays      {taken / took_s:10,.0f} readings/s ({taken:,})")
-    print(f"sqlite3 alone, same rows  {rows / raw_s:10,.0f} rows/s")
-    print(f"ratio                     {(taken / took_s) / (rows / raw_s):10.3f}")
     print(f"idle serve, 12 bays       {memory_mb:10.0f} MB")
     print(f"serve to first reading    {first_s:10.2f} s")
 
