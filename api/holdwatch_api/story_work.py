@@ -115,9 +115,7 @@ class StoryWork:
             told = once(desk, said.id, body, lambda page: {"visit": change(desk, page)[1].number})
             story, order = desk.book.visit(str(told["visit"]))
             warned = () if warn is None else warn(desk, story)
-            return visit_view(
-                desk, story, order, today=self.today(), text=text, cautions=warned
-            )
+            return visit_view(desk, story, order, today=self.today(), text=text, cautions=warned)
 
         return await self.do(work)
 
