@@ -1,4 +1,4 @@
-"""The whole record in a real Chromium over a real store: drawn as a band, zoomed to the readings."""
+"""The whole record in a real Chromium, over a real store: drawn as a band, zoomed to readings."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ async def test_the_record_is_drawn_and_zoomed_down_to_readings(
         assert (body["width_s"], body["whole"], body["from_s"]) == (1200, True, START_S)
         assert [sum(each["count"]) for each in body["series"]] == [7200]
         refused = await client.get("/api/v1/history", params=query | {"to": query["from"]})
-        assert refused.status_code == 422
+        assert refused.status_code == 409
         page.on("pageerror", lambda error: errors.append(str(error)))
         page.on("console", lambda line: errors.append(line.text) if line.type == "error" else None)
         await page.goto(f"{serving.url}history")

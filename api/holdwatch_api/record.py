@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, HTTPException, Query, Response
 from fastapi.responses import JSONResponse
@@ -11,6 +11,7 @@ from pydantic import AwareDatetime  # noqa: TC002 - read by FastAPI
 from pydantic_core import to_json
 
 from holdwatch_api.routes import NOT_FOUND, known_bay
+from holdwatch_api.shapes import Problem
 from holdwatch_daemon.messages import Message
 from holdwatch_daemon.store import history
 from holdwatch_daemon.timestamps import rfc3339
@@ -23,6 +24,10 @@ if TYPE_CHECKING:
 _LATEST = datetime(2200, 1, 1, tzinfo=UTC)
 _EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
 MOST_CHANNELS = 64
+_ANSWERS: dict[int | str, dict[str, Any]] = {
+    **NOT_FOUND,
+    409: {"model": Problem, "description": "The span ends before it begins"},
+}
 
 
 class ChannelName(Message):
@@ -86,7 +91,7 @@ def record_routes(service: Service) -> APIRouter:
         "/history",
         tags=["record"],
         response_model=Record,
-        responses=NOT_FOUND,
+        responses=_ANSWERS,
         response_class=JSONResponse,
     )
     async def record(
@@ -109,7 +114,7 @@ def record_routes(service: Service) -> APIRouter:
             names = [*(channel or []), *roles.values()]
         from_ns, to_ns = _ns(start), _ns(end)
         if from_ns >= to_ns:
-            raise HTTPException(422, "`from` must be earlier than `to`.")
+            raise HTTPException(409, "`from` must be earlier than `to`.")
 
         def ask(connection: sqlite3.Connection) -> bytes:
             asked = history.channels(connection, names)[:MOST_CHANNELS]

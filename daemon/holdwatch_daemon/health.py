@@ -89,6 +89,7 @@ def health_of(
             "path": str(database),
             "failing": writer.failing,
             "pending_rows": writer.pending_rows,
+            "dropped_rows": writer.dropped_rows,
             "newest_event": newest_event,
         },
         "clock": {
@@ -117,6 +118,7 @@ def metrics_of(
         _counter("store_readings_total", "Readings written.", writer.written_rows),
         _counter("store_transactions_total", "Transactions committed.", writer.transactions),
         _gauge("store_pending_readings", "Readings waiting to be written.", writer.pending_rows),
+        _counter("store_dropped_total", "Readings that no disk could take.", writer.dropped_rows),
         _gauge("store_failing", "1 while the disk refuses.", float(writer.failing is not None)),
         _gauge("store_slowest_seconds", "Longest transaction so far.", writer.slowest_s),
         _counter("events_total", "Events numbered.", newest_event),
