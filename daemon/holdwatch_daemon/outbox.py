@@ -293,6 +293,9 @@ class Outbox:
 
     async def _publish_newest_verdict(self, client: aiomqtt.Client, event: Event) -> None:
         """Retain a verdict unless, after a long absence, a newer one is retained already."""
+        if event.sequence == self._events.newest:  # the usual case, without asking the store
+            await self._publish_verdict(client, event)
+            return
         bay = event.bay or ""
         newest = await self._queries.ask(lambda c: answers.last_verdict_event(c, bay))
         if newest is None or newest.sequence <= event.sequence:
