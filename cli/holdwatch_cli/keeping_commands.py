@@ -22,7 +22,9 @@ def backup(
     ] = None,
     json: Json = False,
 ) -> None:
-    """Copy store, counters, photographs and configuration, also while the service runs.
+    """Copy the store, also while the service runs.
+
+    Counters, photographs and the configuration go with it.
 
     Example: holdwatch backup /mnt/usb/2026-05-04 --config shop.toml
     """
@@ -37,7 +39,9 @@ def restore(
     data: Data = Path("holdwatch-data"),
     json: Json = False,
 ) -> None:
-    """Check a backup and put it into a data folder; nothing there is overwritten.
+    """Check a backup and put it into a data folder.
+
+    Nothing that is there is overwritten.
 
     Example: holdwatch restore /mnt/usb/2026-05-04 --data holdwatch-data
     """
@@ -52,7 +56,9 @@ def salvage(
     out: Annotated[Path, typer.Option("--out", help="The new file.")],
     json: Json = False,
 ) -> None:
-    """Recover what can be read of a damaged database, and say what was lost (exit status 1).
+    """Recover what can be read of a damaged database.
+
+    It says what was lost (exit status 1).
 
     Example: holdwatch salvage holdwatch.db.damaged-20260504T093107Z --out saved/holdwatch.db
     """

@@ -30,7 +30,7 @@ app = typer.Typer(
 app.add_typer(vehicle_app, short_help="Vehicles (units under test) and what their visits say.")
 app.add_typer(fleet_app, short_help="A chain of shops in one PostgreSQL database.")
 app.add_typer(visit_app, short_help="Visits (work orders): weighed, held, found and done.")
-app.add_typer(keeping_app)
+app.registered_commands += keeping_app.registered_commands
 app.add_typer(token_app, short_help="Tokens: who may watch and who may operate.")
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
