@@ -151,15 +151,20 @@ def test_numbers_that_a_shop_left_out_when_it_was_put_back_are_not_missing(
     base: Base, postgres: str
 ) -> None:
     base.land(Batch("mqtt", events=[arrived(n) for n in (1, 2, 3)]))
-    back = arrived(1_000_000, type="holdwatch.store.restored", data={"from": 2, "text": "back"})
-    base.land(Batch("mqtt", events=[back, arrived(1_000_002)]))
+    number = 1_790_000_000_000  # the time of restoring, ms
+    put_back = {"type": "holdwatch.store.restored", "data": {"from": 2, "text": "back"}}
+    base.land(Batch("mqtt", events=[arrived(number, **put_back), arrived(number + 2)]))
     (stream,) = base.streams()
-    assert (stream.unbroken, stream.missing) == (1_000_000, 1)
-    base.land(Batch("mqtt", events=[arrived(1_000_001)]))
-    assert base.streams()[0].unbroken == 1_000_002
+    assert (stream.unbroken, stream.missing) == (number, 1)
+    base.land(Batch("mqtt", events=[arrived(number + 1)]))
+    assert base.streams()[0].unbroken == number + 2
     # What was on its way when the shop was lost lands still, and counts as little.
     base.land(Batch("mqtt", events=[arrived(4)]))
-    assert [(each.unbroken, each.missing) for each in base.streams()] == [(1_000_002, 0)]
+    assert [(each.unbroken, each.missing) for each in base.streams()] == [(number + 2, 0)]
+    # The same backup once more: what the first restoring told is kept, and nothing is missing.
+    again = number + 3_600_000
+    base.land(Batch("mqtt", events=[arrived(again, **put_back), arrived(again + 1)]))
+    assert [(each.unbroken, each.missing) for each in base.streams()] == [(again + 1, 0)]
 
 
 def test_a_left_out_stretch_behind_a_gap_is_not_counted_as_missing(base: Base) -> None:

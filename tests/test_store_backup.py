@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import json
 import sqlite3
+import subprocess
+import sys
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -14,9 +16,10 @@ from holdwatch_cli.main import main
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.messages import StartHold
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.store.backup import GAP, MANIFEST, back_up, restore, verify
+from holdwatch_daemon.store import backup
+from holdwatch_daemon.store.backup import GAP, MANIFEST, back_up, number_after, restore, verify
 from holdwatch_daemon.store.counters import SqliteCounters
-from holdwatch_daemon.store.numbers import ToldNumbers
+from holdwatch_daemon.store.numbers import ToldNumbers, raise_floors
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.rows import Ids
 from holdwatch_daemon.store.writer import FlaggedReading, Writer
@@ -28,6 +31,8 @@ if TYPE_CHECKING:
 
 NOW = "2026-09-21T14:00:00.000Z"
 NOW_NS = 1_790_000_000 * 10**9
+NOW_MS = NOW_NS // 10**6
+LATER_NS = NOW_NS + 3600 * 10**9
 
 
 def rows(path: Path) -> dict[str, list[tuple[Any, ...]]]:
@@ -105,10 +110,10 @@ async def test_a_backup_under_load_is_the_source_up_to_its_moment(tmp_path: Path
     await load.until(load.written + 300)
     await load.writer.close()
 
-    backup, number = restore(folder, restored, NOW_NS)
-    assert (backup.newest_event, backup.made, number) == (made.newest_event, made.made, GAP)
+    put, number = restore(folder, restored, NOW_NS)
+    assert (put.newest_event, put.made, number) == (made.newest_event, made.made, NOW_MS)
     source, copy = rows(data / "holdwatch.db"), rows(restored / "holdwatch.db")
-    told = [event for event in copy["events"] if event[0] >= GAP]
+    told = [event for event in copy["events"] if event[0] >= NOW_MS]
     assert [event[2] for event in told] == ["holdwatch.store.restored"]
     assert len(source["events"]) > made.newest_event, "the source went on"
     # Up to the moment all tables are equal: events by their number, readings by what they tell of.
@@ -118,7 +123,7 @@ async def test_a_backup_under_load_is_the_source_up_to_its_moment(tmp_path: Path
         wanted, found = source[name], copy[name]
         if name == "events":
             wanted = [row for row in wanted if row[0] <= made.newest_event]
-            found = [row for row in found if row[0] < GAP]
+            found = [row for row in found if row[0] < NOW_MS]
         elif name == "readings":
             # Some that no event tells of yet may be there: whole batches, none left out.
             newest = max(row[4] for row in found if row[0] == load_id)
@@ -143,21 +148,113 @@ async def test_numbers_after_a_restore_are_above_all_that_were_told(tmp_path: Pa
         later = [event for event in told if event.sequence > seen]
         assert later[0].type == "holdwatch.store.restored"
         assert later[0].data["from"] < GAP
-        assert [event.sequence for event in later] == [GAP + n for n in range(len(later))]
+        assert [event.sequence for event in later] == [NOW_MS + n for n in range(len(later))]
         again = StartHold(command="start_hold", id="another", recipe="nitrogen")
         assert (await service.command(BAY, again, by="test")).ok
-        of_bay = [e.baysequence for e in await events(service) if e.bay == BAY and e.sequence > GAP]
-        assert of_bay[0] == GAP
-        assert of_bay == [GAP + n for n in range(len(of_bay))]
+        of_bay = [
+            e.baysequence for e in await events(service) if e.bay == BAY and e.sequence > NOW_MS
+        ]
+        assert of_bay[0] == NOW_MS
+        assert of_bay == [NOW_MS + n for n in range(len(of_bay))]
         follower = service.events.subscribe(after=seen)
-        assert (await anext(follower)).sequence == GAP
+        assert (await anext(follower)).sequence == NOW_MS
         await follower.aclose()
         newest = service.events.newest
     # A second loss, restored where the counters of the first restore still lie: behind those.
     (lost / "holdwatch.db").unlink()
     assert ToldNumbers(lost / "counters.db").read()[""] >= newest
-    _, number = restore(folder, lost, NOW_NS)
-    assert number == 2 * GAP
+    _, number = restore(folder, lost, LATER_NS)
+    assert number == LATER_NS // 10**6 > newest
+    # And once more with a clock that went back meanwhile: still behind what was told.
+    (lost / "holdwatch.db").unlink()
+    ToldNumbers(lost / "counters.db").note({"": number})
+    assert restore(folder, lost, NOW_NS)[1] == (number // GAP + 1) * GAP
+
+
+def small_backup(data: Path, folder: Path) -> None:
+    opened = open_database(data / "holdwatch.db", NOW)
+    fill(opened.connection, seconds=10)
+    opened.connection.close()
+    opened.lock.release()
+    back_up(data, folder, NOW_NS)
+
+
+def test_restoring_one_backup_twice_tells_no_number_and_no_id_twice(tmp_path: Path) -> None:
+    small_backup(tmp_path / "data", tmp_path / "backup")
+    told = []
+    for name, now_ns in (("one", NOW_NS), ("two", LATER_NS)):
+        _, number = restore(tmp_path / "backup", tmp_path / name, now_ns)
+        opened = open_database(tmp_path / name / "holdwatch.db", NOW)
+        (event,) = opened.connection.execute(
+            "SELECT sequence, id FROM events WHERE type = 'holdwatch.store.restored'"
+        ).fetchall()
+        floors = opened.connection.execute("SELECT bay, sequence + 1 FROM event_floors").fetchall()
+        opened.connection.close()
+        opened.lock.release()
+        assert event[0] == number == now_ns // 10**6 < 2**53
+        assert dict(floors) == dict.fromkeys(("", "bay-1"), number), "every bay's as the shop's"
+        told.append(event)
+    assert told[0][0] != told[1][0]
+    assert told[0][1] != told[1][1]
+
+
+@pytest.mark.parametrize(
+    ("newest", "utc_ms", "number"),
+    [
+        (202, NOW_MS, NOW_MS),
+        (NOW_MS - 1, NOW_MS, NOW_MS),
+        (202, 1_200_000, GAP),  # a computer without a battery, 20 minutes after its start
+        (NOW_MS + 5, NOW_MS, (NOW_MS // GAP + 1) * GAP),
+    ],
+)
+def test_numbers_go_on_above_the_newest_whatever_the_clock_says(
+    newest: int, utc_ms: int, number: int
+) -> None:
+    assert number_after(newest, utc_ms * 10**6) == number > newest
+
+
+KILLED = """
+import os, sys
+from pathlib import Path
+from holdwatch_daemon.store import backup
+def die(*_, **__):
+    os._exit(9)
+setattr(backup, sys.argv[3], die)
+backup.restore(Path(sys.argv[1]), Path(sys.argv[2]), 1_790_000_000 * 10**9)
+"""
+
+
+@pytest.mark.parametrize("step", ["raise_floors", "append_event"])
+def test_a_restoring_that_is_killed_leaves_no_database_to_start_on(
+    tmp_path: Path, step: str
+) -> None:
+    folder, new = tmp_path / "backup", tmp_path / "new"
+    small_backup(tmp_path / "data", folder)
+    killed = subprocess.run([sys.executable, "-c", KILLED, folder, new, step], check=False)
+    assert killed.returncode == 9
+    assert not (new / "holdwatch.db").exists()
+    assert (new / "holdwatch.db.restoring").exists()
+    (new / "holdwatch.db.restoring-journal").write_bytes(b"of another time")
+    assert restore(folder, new, LATER_NS)[1] == LATER_NS // 10**6
+    assert [path.name for path in new.iterdir() if ".restoring" in path.name] == []
+    assert len(rows(new / "holdwatch.db")["events"]) == 203
+
+
+def test_no_service_starts_while_a_backup_is_restored(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    small_backup(tmp_path / "data", tmp_path / "backup")
+    refused = []
+
+    def begin(connection: sqlite3.Connection, floors: dict[str, int]) -> dict[str, int]:
+        with pytest.raises(StoreError, match="another holdwatch process") as error:
+            open_database(tmp_path / "new" / "holdwatch.db", NOW)
+        refused.append(error.value)
+        return raise_floors(connection, floors)
+
+    monkeypatch.setattr(backup, "raise_floors", begin)
+    restore(tmp_path / "backup", tmp_path / "new", NOW_NS)
+    assert refused
 
 
 def test_a_restore_overwrites_nothing_and_takes_only_what_is_whole(tmp_path: Path) -> None:
@@ -173,6 +270,10 @@ def test_a_restore_overwrites_nothing_and_takes_only_what_is_whole(tmp_path: Pat
     with pytest.raises(StoreError, match="exists already, and nothing is overwritten"):
         restore(folder, data, NOW_NS)
     assert rows(data / "holdwatch.db") == before
+    (tmp_path / "left").mkdir()
+    (tmp_path / "left" / "holdwatch.db-journal").write_bytes(b"would be rolled back into it")
+    with pytest.raises(StoreError, match="db-journal: exists already"):
+        restore(folder, tmp_path / "left", NOW_NS)
     with pytest.raises(StoreError, match="is not empty"):
         back_up(data, folder, NOW_NS)
     with pytest.raises(StoreError, match="within the data itself"):
@@ -205,7 +306,7 @@ def test_the_commands_say_what_they_did(tmp_path: Path, capsys: pytest.CaptureFi
     config.write_text('[site]\nname = "county-library"\ndata = "data"\n')
     for arguments, status, said in [
         (["backup", str(folder), "--config", str(config)], 0, "up to event 202"),
-        (["restore", str(folder), "--data", str(tmp_path / "new")], 0, "number 1000000"),
+        (["restore", str(folder), "--data", str(tmp_path / "new")], 0, "go on with number 1"),
         (["salvage", str(data / "holdwatch.db"), "--out", str(tmp_path / "s.db")], 0, "Nothing"),
         (["restore", str(folder), "--data", str(tmp_path / "new")], 3, "exists already"),
     ]:

@@ -3,7 +3,7 @@
 A backup is a folder: the database as of one transaction, the counters, the photographs and the
 shop's files, and ``manifest.json`` with the SHA-256 of each and the newest event's number. It is
 made beside a running service. A restored database begins its numbers behind a gap, since events
-may have been told after the backup that it knows nothing of.
+may have been told after the backup that it knows nothing of; each restoring has a gap of its own.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import os
 import shutil
 import sqlite3
 from dataclasses import dataclass
@@ -21,7 +22,7 @@ from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.events import Draft, append_event
 from holdwatch_daemon.store import schema
 from holdwatch_daemon.store.numbers import COUNTERS, ToldNumbers, newest_numbers, raise_floors
-from holdwatch_daemon.store.opening import open_database
+from holdwatch_daemon.store.opening import ProcessLock, open_locked
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_daemon.version import version
 
@@ -31,11 +32,14 @@ if TYPE_CHECKING:
 MANIFEST: Final = "manifest.json"
 DATABASE: Final = "holdwatch.db"
 GAP: Final = 1_000_000
-"""A restored shop's numbers go on at the next multiple of this, so that none is told twice."""
+"""Where the clock cannot be right, a restored shop's numbers go on at the next multiple of this."""
+_NEVER_BEFORE_MS: Final = 1_735_689_600_000
+"""No clock that is right shows a time before 2025, ms since 1970 UTC."""
 _PAGES: Final = 1_000
 """Pages copied at once; between them the service writes."""
 _PAUSE_S: Final = 0.005
-_LEFT_OUT: Final = (".lock", "-wal", "-shm", "-journal", ".reserve")
+_LEFT_OUT: Final = (".lock", "-wal", "-shm", "-journal", ".reserve", ".restoring")
+_UNFINISHED: Final = ".restoring"
 _FORMAT: Final = 1
 
 
@@ -133,8 +137,9 @@ def verify(folder: Path) -> Backup:
 def restore(folder: Path, data: Path, utc_ns: int) -> tuple[Backup, int]:
     """Put a backup into a data folder that has no database; return it and the next event's number.
 
-    The numbers of events go on at the next multiple of ``GAP`` behind the newest that is known
-    here or in the backup, of the shop and of every bay; the first event behind the gap tells it.
+    The database gets its name last, when all is in its place and its numbers are raised: where
+    the restoring is cut short there is none, and it can be done again. The numbers of events go
+    on at the time of restoring, of the shop and of every bay; the first event tells it.
 
     Args:
         folder: The backup.
@@ -145,50 +150,102 @@ def restore(folder: Path, data: Path, utc_ns: int) -> tuple[Backup, int]:
         StoreError: The backup is not whole, or there is something in the way.
     """
     backup = verify(folder)
-    known = _told_here(data)
     places = {
         name: data / Path(name).relative_to("data")
         for name in backup.files
         if Path(name).parts[0] == "data"
     }
-    in_the_way = [
-        path
-        for name, path in places.items()
-        if path.exists() and not (path.name == COUNTERS or _sha256(path) == backup.files[name])
-    ]
-    in_the_way += [
-        p for p in (data / f"{DATABASE}{side}" for side in ("-wal", "-shm")) if p.exists()
-    ]
-    if in_the_way or (data / DATABASE).exists():
-        first = (data / DATABASE) if (data / DATABASE).exists() else in_the_way[0]
-        raise StoreError(
-            f"{first}: exists already, and nothing is overwritten; restore into a new folder "
-            "with --data, or move what lies there out of the way"
-        )
+    _refuse_what_is_in_the_way(data, places, backup)
+    unfinished = data / f"{DATABASE}{_UNFINISHED}"
     try:
-        for name, path in places.items():
-            if path.name == COUNTERS and path.exists():
-                continue  # those here are newer: a counter must never go back
-            path.parent.mkdir(parents=True, exist_ok=True)
-            if not path.exists():
-                shutil.copy2(folder / name, path)
+        data.mkdir(parents=True, exist_ok=True)
+        # No service may begin a database of its own meanwhile.
+        lock = ProcessLock(data / DATABASE)
+        try:
+            _refuse_what_is_in_the_way(data, places, backup)
+            known = _told_here(data)
+            _clear(unfinished)
+            for name, path in places.items():
+                # A counter must never go back, and the same picture may be there.
+                if path.name != DATABASE and not path.exists():
+                    _put(folder / name, path)
+            shutil.copy2(folder / "data" / DATABASE, unfinished)
+            number = _go_on(unfinished, backup, known, utc_ns)
+            _sync(unfinished)
+            unfinished.replace(data / DATABASE)
+            _sync(data)
+        finally:
+            lock.release()
+    except sqlite3.Error as error:
+        raise StoreError(f"{unfinished}: cannot be written: {error}") from error
     except OSError as error:
         message = f"{error.filename}: cannot be written: {error.strerror}"
         raise StoreError(message) from error
-    return backup, _go_on(data, backup, known, utc_ns)
+    return backup, number
 
 
-def _go_on(data: Path, backup: Backup, known: dict[str, int], utc_ns: int) -> int:
-    """Raise the floors of the numbers and tell the restoring; return that event's number."""
-    opened = open_database(data / DATABASE, rfc3339(utc_ns))
-    connection = opened.connection
+def _refuse_what_is_in_the_way(data: Path, places: dict[str, Path], backup: Backup) -> None:
+    database = [data / f"{DATABASE}{side}" for side in ("", "-wal", "-shm", "-journal")]
+    others = [
+        path
+        for name, path in places.items()
+        if path.exists() and path.name != COUNTERS and _sha256(path) != backup.files[name]
+    ]
+    for path in [*(part for part in database if part.exists()), *others]:
+        raise StoreError(
+            f"{path}: exists already, and nothing is overwritten; restore into a new folder "
+            "with --data, or move what lies there out of the way"
+        )
+
+
+def _clear(unfinished: Path) -> None:
+    """Delete what a restoring that was cut short left of its database."""
+    for side in ("", "-wal", "-shm", "-journal"):
+        unfinished.with_name(unfinished.name + side).unlink(missing_ok=True)
+
+
+def _put(source: Path, target: Path) -> None:
+    """Copy a file so that it is whole or not there."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    part = target.with_name(f"{target.name}{_UNFINISHED}")
+    shutil.copy2(source, part)
+    _sync(part)
+    part.replace(target)
+
+
+def _sync(path: Path) -> None:
+    """Have the disk keep a file or a folder's names, also through a loss of power."""
+    if os.name == "nt" and path.is_dir():
+        return  # a folder cannot be opened there
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
     try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def number_after(newest: int, utc_ns: int) -> int:
+    """Return where numbers go on after a restoring, above the newest that is known.
+
+    The time itself, in ms since 1970: far above what was told meanwhile (a shop tells far fewer
+    than 1000 events a second), and another number at each restoring of the same backup. Where
+    the clock cannot be right, behind the numbers or at its own beginning, the next multiple of
+    ``GAP``. Both are exact in JSON, which knows whole numbers below 2^53.
+    """
+    now_ms = utc_ns // 10**6
+    return now_ms if now_ms > max(newest, _NEVER_BEFORE_MS) else (newest // GAP + 1) * GAP
+
+
+def _go_on(path: Path, backup: Backup, known: dict[str, int], utc_ns: int) -> int:
+    """Raise the floors of the numbers and tell the restoring; return that event's number."""
+    connection, _, database_id = open_locked(path, rfc3339(utc_ns))
+    with contextlib.closing(connection):
         connection.execute("BEGIN IMMEDIATE")
-        floors = known | {
+        newest = known | {
             bay: max(number, known.get(bay, 0))
             for bay, number in newest_numbers(connection).items()
         }
-        raise_floors(connection, {bay: (n // GAP + 1) * GAP - 1 for bay, n in floors.items()})
+        raise_floors(connection, {bay: number_after(n, utc_ns) - 1 for bay, n in newest.items()})
         (source,) = connection.execute(
             "SELECT COALESCE((SELECT json_extract(body, '$.source') FROM events"
             " WHERE json_valid(body) ORDER BY sequence DESC LIMIT 1), '/holdwatch/shop')"
@@ -203,13 +260,11 @@ def _go_on(data: Path, backup: Backup, known: dict[str, int], utc_ns: int) -> in
             connection,
             Draft("holdwatch.store.restored", utc_ns, details),
             source=source,
-            id_head=f"{source.rpartition('/')[2]}-{opened.database_id}",
+            id_head=f"{source.rpartition('/')[2]}-{database_id}",
         )
         connection.execute("COMMIT")
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    finally:
-        connection.close()
-        opened.lock.release()
+        # All of it in the one file that is renamed.
+        connection.execute("PRAGMA journal_mode=DELETE")
     return event.sequence
 
 
