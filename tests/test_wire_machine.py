@@ -128,6 +128,40 @@ def test_pressure_while_pumping_closes_the_valve_at_once() -> None:
     assert "30 kPa (gauge)" in ended.text
 
 
+@pytest.mark.parametrize("step", [Step.ISOLATING, Step.STOPPING_PUMP, Step.STARTING_HOLD])
+def test_pressure_behind_a_valve_that_only_says_closed_shuts_everything(step: Step) -> None:
+    """The pump runs, or did a moment ago, and the vacuum gauge shows a vacuum all the while."""
+    bench = Bench()
+    bench.start()
+    if step is Step.STOPPING_PUMP:
+        bench.mute = {Relay.PUMP}
+    bench.pump_down(until=step)
+    assert bench.machine.step is step
+    bench.mute.clear()
+    bench.look((gauge("low_side", 300_000.0), EVACUATED[1]))
+    assert bench.alarms() == ["wire_fault"]
+    assert bench.switches()[-2:] == [CLOSE, PUMP_OFF]
+    ended = bench.ended()
+    assert ended is not None
+    assert ended.outcome is Outcome.FAULT
+    assert "300 kPa (gauge)" in ended.text
+    bench.take(bench.machine.hold_began(bench.t_ns, "hold-1"))
+    assert isinstance(bench.orders[-1], EndHold)
+
+
+def test_pressure_during_the_hold_is_an_alarm_and_ends_it() -> None:
+    bench = Bench()
+    bench.start()
+    bench.to_hold()
+    bench.look((gauge("low_side", 300_000.0), EVACUATED[1]))
+    assert bench.alarms() == ["wire_fault"]
+    assert any(isinstance(order, EndHold) for order in bench.orders)
+    ended = bench.ended()
+    assert ended is not None
+    assert ended.outcome is Outcome.FAULT
+    assert "300 kPa (gauge)" in ended.text
+
+
 def test_a_valve_that_lies_gives_no_hold() -> None:
     """It says closed, and the pressure goes on falling, then stands, while the pump runs."""
     bench = Bench()

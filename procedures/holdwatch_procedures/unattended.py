@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from holdwatch_procedures.unattended_alarms import Alarms
 from holdwatch_procedures.unattended_guard import why_blind, why_not_open, why_too_high
 from holdwatch_procedures.unattended_orders import (
     BeginHold,
@@ -28,7 +29,6 @@ from holdwatch_procedures.unattended_orders import (
     HoldEnd,
     Order,
     Outcome,
-    RaiseAlarm,
     Relay,
     Step,
     Stepped,
@@ -39,7 +39,6 @@ from holdwatch_procedures.unattended_relays import AWAITED, WORDS, Wire, why_not
 
 if TYPE_CHECKING:
     from holdwatch_procedures.unattended_guard import Sight
-    from holdwatch_procedures.unattended_orders import AlarmKind
 
 REPEAT_S = 60.0
 """How often an unconfirmed command to close or stop is repeated, s."""
@@ -85,8 +84,7 @@ class Unattended:
         self._continues: list[str] = []
         self._closed_ns = 0
         self._ending: Ended | None = None
-        self._alarmed: set[AlarmKind] = set()
-        self._quiet = False
+        self._alarms = Alarms()
 
     # -- what is asked of it ------------------------------------------------------------------
 
@@ -133,8 +131,7 @@ class Unattended:
         self.figures = figures
         self.pump_downs, self.holds, self.last = 0, [], None
         self._continues, self._ending = [], None
-        self._alarmed.clear()
-        self._quiet = False
+        self._alarms.begin()
         return self._pump_again(t_ns, "The pump is started.")
 
     def stop(self, t_ns: int, why: str, outcome: Outcome = Outcome.STOPPED) -> list[Order]:
@@ -152,7 +149,7 @@ class Unattended:
             why: How an evacuation that was running ended; None where none was.
         """
         self._ending = None if why is None else Ended(Outcome.INTERRUPTED, why)
-        self._quiet = why is None  # a relay without power is no alarm where nothing ran
+        self._alarms.quiet = why is None  # a relay without power is no alarm where nothing ran
         return self._shut(t_ns)
 
     def link(self, t_ns: int, *, up: bool) -> list[Order]:
@@ -194,10 +191,13 @@ class Unattended:
 
         The one place where a valve is opened.
         """
-        late = [*self._overdue(t_ns), *self._unsafe_pressure(sight)]
+        late = self._overdue(t_ns)
+        if not self.evacuates:
+            most_pa = self.figures.most_above_room_pa
+            late += self._alarms.pressure(self._wires[Relay.VALVE], sight, most_pa)
         if late:
             return late
-        if self.step in {Step.STARTING_PUMP, *_VALVE_OPEN} and (why := self._danger(sight)):
+        if why := self._danger(sight):
             return self._fault(t_ns, why)
         match self.step:
             case Step.STARTING_PUMP if self._wires[Relay.PUMP].is_surely(on=True):
@@ -328,20 +328,13 @@ class Unattended:
     # -- what goes wrong ----------------------------------------------------------------------
 
     def _danger(self, sight: Sight) -> str | None:
+        """Return what the gauges show that must not be; that a valve says closed is no wall."""
+        if not self.evacuates:
+            return None
         why = why_too_high(sight, self.figures.most_above_room_pa)
         if why is not None or self.step not in _VALVE_OPEN:
             return why
         return why_blind(sight)
-
-    def _unsafe_pressure(self, sight: Sight) -> list[Order]:
-        """Watch the pressure behind a valve that has not confirmed that it is closed."""
-        if self._quiet or self._wires[Relay.VALVE].wanted is not False:
-            return []
-        why = why_too_high(sight, self.figures.most_above_room_pa)
-        if why is None or self.step not in {Step.IDLE, *_SHUTTING}:
-            return []
-        text = f"{why} The valve is not confirmed closed: close it by hand at once."
-        return self._alarm("wire_pressure", text)
 
     def _overdue(self, t_ns: int) -> list[Order]:
         """Act on commands that were not confirmed in time."""
@@ -362,7 +355,7 @@ class Unattended:
         heard = Heard(relay, on, "unanswered")
         if self.step is Step.SHUTTING:
             by_hand = f"{text} Close the valve by hand, then stop the pump."
-            alarm = self._alarm("wire_unconfirmed", by_hand)
+            alarm = self._alarms.once("wire_unconfirmed", by_hand)
             if not self.linked:
                 # Nothing can be commanded now: it goes on when the broker is back.
                 self._wires[relay].sent_ns = t_ns
@@ -370,10 +363,10 @@ class Unattended:
             return [heard, *alarm, *self._shut_pump(t_ns)]
         by_hand = f"{text} Stop the pump by hand."
         if self.step is Step.SHUTTING_PUMP:
-            alarm = self._alarm("wire_unconfirmed", by_hand)
+            alarm = self._alarms.once("wire_unconfirmed", by_hand)
             return [heard, *alarm, *self._over(t_ns)]
         if self.step in _WITH_HOLD:
-            alarm = self._alarm("wire_unconfirmed", by_hand)
+            alarm = self._alarms.once("wire_unconfirmed", by_hand)
             return [*alarm, self._switch(t_ns, relay, on=on, again=True)]
         return [heard, *self._fault(t_ns, text)]
 
@@ -404,7 +397,7 @@ class Unattended:
             orders.append(EndHold(text))
         self._ending = Ended(outcome, text)
         if alarm:
-            orders += self._alarm("wire_fault", text)
+            orders += self._alarms.once("wire_fault", text)
         if self.step is Step.HOLDING and self.is_safe:
             return [*orders, *self._over(t_ns)]
         pump = self._wires[Relay.PUMP]
@@ -438,10 +431,3 @@ class Unattended:
             for relay, wire in self._wires.items()
             if wire.wanted is False
         ]
-
-    def _alarm(self, kind: AlarmKind, text: str) -> list[Order]:
-        """Raise an alarm, each kind once an evacuation."""
-        if kind in self._alarmed or (self._quiet and kind == "wire_unconfirmed"):
-            return []
-        self._alarmed.add(kind)
-        return [RaiseAlarm(kind, text)]

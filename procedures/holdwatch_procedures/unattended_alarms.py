@@ -1,0 +1,53 @@
+"""What calls for a person at a bay by wire: each kind of alarm once, and pressure at the valve."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdwatch_procedures.unattended_guard import why_too_high
+from holdwatch_procedures.unattended_orders import RaiseAlarm
+
+if TYPE_CHECKING:
+    from holdwatch_procedures.unattended_guard import Sight
+    from holdwatch_procedures.unattended_orders import AlarmKind, Order
+    from holdwatch_procedures.unattended_relays import Wire
+
+
+class Alarms:
+    """Raises each kind of alarm once an evacuation.
+
+    Attributes:
+        quiet: Whether a relay that does not confirm is no alarm, since nothing ran.
+    """
+
+    def __init__(self) -> None:
+        self.quiet = False
+        self._raised: set[AlarmKind] = set()
+
+    def begin(self) -> None:
+        """Forget what was raised: an evacuation begins."""
+        self.quiet = False
+        self._raised.clear()
+
+    def once(self, kind: AlarmKind, text: str) -> list[Order]:
+        """Raise an alarm unless it was raised."""
+        if kind in self._raised or (self.quiet and kind == "wire_unconfirmed"):
+            return []
+        self._raised.add(kind)
+        return [RaiseAlarm(kind, text)]
+
+    def pressure(self, valve: Wire, sight: Sight, most_above_room_pa: float) -> list[Order]:
+        """Watch the pressure behind a valve that has not confirmed that it is closed.
+
+        Args:
+            valve: What is known of the valve.
+            sight: What the gauges show.
+            most_above_room_pa: Pressure above the room's at which the valve may be open, Pa.
+        """
+        if self.quiet or valve.wanted is not False:
+            return []
+        why = why_too_high(sight, most_above_room_pa)
+        if why is None:
+            return []
+        text = f"{why} The valve is not confirmed closed: close it by hand at once."
+        return self.once("wire_pressure", text)
