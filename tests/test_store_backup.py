@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import json
 import sqlite3
 import subprocess
@@ -12,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from daemon_rig import BAY, TurnedClock, events, shop, start, stop
+from holdwatch_api import tokens
+from holdwatch_cli.keeping import run_restore
 from holdwatch_cli.main import main
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.messages import StartHold
@@ -316,3 +319,30 @@ def test_the_commands_say_what_they_did(tmp_path: Path, capsys: pytest.CaptureFi
         told = capsys.readouterr()
         assert said in told.out + told.err
     assert (folder / "shop.toml").read_text() == config.read_text()
+
+
+def test_tokens_are_in_no_backup_and_those_of_the_folder_stay(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data, folder = tmp_path / "data", tmp_path / "backup"
+    access = data / backup.ACCESS
+    assert access.name == tokens.FILE
+    data.mkdir()
+    for path in (access, data / f"{access.name}-wal", data / f"{access.name}-journal"):
+        path.write_bytes(b"good until it is revoked")
+    small_backup(data, folder)
+    assert [name for name in verify(folder).files if "access" in name] == []
+    # Made by an older version: what it holds of tokens is left where it is.
+    old = folder / "data" / access.name
+    old.write_bytes(b"of a token revoked since")
+    manifest = json.loads((folder / MANIFEST).read_text())
+    manifest["files"][f"data/{access.name}"] = hashlib.sha256(old.read_bytes()).hexdigest()
+    (folder / MANIFEST).write_text(json.dumps(manifest))
+    for path in data.glob("holdwatch.db*"):  # only the database is lost
+        path.unlink()
+    assert run_restore(folder, data=data, as_json=False) == 0
+    assert access.read_bytes() == b"good until it is revoked"
+    assert "go on being good" in capsys.readouterr().out
+    assert run_restore(folder, data=tmp_path / "new", as_json=False) == 0
+    assert not (tmp_path / "new" / access.name).exists()
+    assert "holdwatch token new" in capsys.readouterr().out

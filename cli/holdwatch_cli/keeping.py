@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.config_load import load_config
-from holdwatch_daemon.store.backup import back_up, restore
+from holdwatch_daemon.store.backup import ACCESS, back_up, restore
 from holdwatch_daemon.store.salvage import salvage
 from holdwatch_daemon.timestamps import rfc3339
 
@@ -36,12 +36,20 @@ def run_backup(folder: Path, *, data: Path, config: Path | None, as_json: bool) 
 def run_restore(folder: Path, *, data: Path, as_json: bool) -> int:
     """Restore a backup; return the exit status."""
     backup, number = restore(folder, data, time.time_ns())
+    has_tokens = (data / ACCESS).exists()
     if as_json:
         told = {"data": str(data), "made": backup.made, "newest_event": backup.newest_event}
-        say(json.dumps(told | {"next_event": number}))
+        say(json.dumps(told | {"next_event": number, "tokens": has_tokens}))
         return 0
     say(f"Restored the backup of {backup.made} into {data}, up to event {backup.newest_event}.")
     say(f"Events go on with number {number}: none that may have been told is given again.")
+    if has_tokens:
+        say(f"Tokens are in no backup: those in {data / ACCESS} go on being good.")
+    else:
+        say(
+            "Tokens are in no backup: make new ones with `holdwatch token new --scope operate` "
+            "before you start. Without any, a service on loopback is open to all on its computer."
+        )
     if "shop.toml" in backup.files:
         say(f"The shop's configuration lies in {folder / 'shop.toml'}; put it where you need it.")
     return 0

@@ -40,6 +40,11 @@ _PAGES: Final = 1_000
 _PAUSE_S: Final = 0.005
 _LEFT_OUT: Final = (".lock", "-wal", "-shm", "-journal", ".reserve", ".restoring")
 _UNFINISHED: Final = ".restoring"
+ACCESS: Final = "access.db"
+"""The tokens of the shop's screens, which the API keeps beside the store: in no backup.
+
+A token that was revoked after the backup must not come back with it.
+"""
 _FORMAT: Final = 1
 
 
@@ -153,7 +158,8 @@ def restore(folder: Path, data: Path, utc_ns: int) -> tuple[Backup, int]:
     places = {
         name: data / Path(name).relative_to("data")
         for name in backup.files
-        if Path(name).parts[0] == "data"
+        # A backup of an older version may hold tokens.
+        if Path(name).parts[0] == "data" and name != f"data/{ACCESS}"
     }
     _refuse_what_is_in_the_way(data, places, backup)
     unfinished = data / f"{DATABASE}{_UNFINISHED}"
@@ -300,9 +306,9 @@ def _others(data: Path) -> Iterator[Path]:
     """Yield the other files of a data folder: photographs and the shop's own tables."""
     for path in sorted(data.rglob("*")):
         name = path.name
-        is_database = path.parent == data and name.startswith((DATABASE, COUNTERS))
+        is_apart = path.parent == data and name.startswith((DATABASE, COUNTERS, ACCESS))
         is_file = path.is_file() and not path.is_symlink()
-        if is_file and not is_database and not name.endswith(_LEFT_OUT):
+        if is_file and not is_apart and not name.endswith(_LEFT_OUT):
             yield path
 
 
