@@ -162,6 +162,37 @@ def test_pressure_during_the_hold_is_an_alarm_and_ends_it() -> None:
     assert "300 kPa (gauge)" in ended.text
 
 
+def risen_out(bench: Bench) -> Sight:
+    """A fast rise: a fresh reading above the vacuum gauge's range."""
+    return (EVACUATED[0], replace(off_scale(), read_ns=bench.t_ns + 10**9))
+
+
+def test_one_look_at_a_saturated_gauge_proves_no_isolation() -> None:
+    bench = Bench()
+    bench.start()
+    bench.pump_down(until=Step.ISOLATING)
+    bench.look(risen_out(bench))
+    assert bench.machine.step is Step.ISOLATING
+    once = risen_out(bench)
+    for _ in range(40):  # one reading, looked at again and again
+        bench.look(once)
+    assert bench.machine.step is Step.ISOLATING
+    bench.read(40.0, 40.0)  # back within its range: it was nothing
+    for _ in range(23):
+        bench.look(risen_out(bench))
+    assert bench.machine.step is Step.ISOLATING
+    assert bench.switches()[-1] == CLOSE
+
+
+def test_a_gauge_that_rose_out_of_its_range_and_stays_there_proves_the_isolation() -> None:
+    bench = Bench()
+    bench.start()
+    bench.pump_down(until=Step.ISOLATING)
+    for _ in range(30):
+        bench.look(risen_out(bench))
+    assert bench.machine.step is Step.STARTING_HOLD
+
+
 def test_a_valve_that_lies_gives_no_hold() -> None:
     """It says closed, and the pressure goes on falling, then stands, while the pump runs."""
     bench = Bench()

@@ -44,6 +44,7 @@ def _glimpse(bay: Bay, role: str, room_pa: float, *, fresh: bool) -> Glimpse:
         fresh=fresh,
         good=reading.quality is Quality.GOOD,
         end=_end(bay, role, reading),
+        read_ns=reading.mono_ns,
     )
 
 

@@ -22,6 +22,7 @@ class Glimpse:
         fresh: Whether that reading is not older than the probe's own limit.
         good: Whether it may be believed.
         end: The end of the gauge's range at which it stands; None within it.
+        read_ns: Monotonic time of its newest reading, ns; None without any.
     """
 
     role: str
@@ -31,6 +32,7 @@ class Glimpse:
     fresh: bool
     good: bool
     end: Literal["low", "high"] | None = None
+    read_ns: int | None = None
 
     @property
     def name(self) -> str:
@@ -104,10 +106,16 @@ def vacuum_pa(sight: Sight) -> float | None:
     return None
 
 
-def is_off_scale(sight: Sight) -> bool:
-    """Whether every vacuum gauge is fresh and above its range."""
+def off_scale_ns(sight: Sight) -> int | None:
+    """Return since when every vacuum gauge's newest reading stands above its range, ns.
+
+    None unless each of them is fresh, and stands there.
+    """
     vacuums = [glimpse for glimpse in sight if glimpse.is_vacuum]
-    return bool(vacuums) and all(glimpse.fresh and glimpse.end == "high" for glimpse in vacuums)
+    if not vacuums or not all(glimpse.fresh and glimpse.end == "high" for glimpse in vacuums):
+        return None
+    times = [glimpse.read_ns for glimpse in vacuums if glimpse.read_ns is not None]
+    return min(times) if len(times) == len(vacuums) else None
 
 
 def _doubt(glimpse: Glimpse) -> str | None:

@@ -6,12 +6,13 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdwatch_procedures.evacuation import (
+    CONFIRM_S,
     HIGHEST_VACUUM_PA,
     EvacuationNews,
     EvacuationPhase,
     EvacuationWatch,
 )
-from holdwatch_procedures.unattended_guard import is_off_scale
+from holdwatch_procedures.unattended_guard import off_scale_ns
 
 if TYPE_CHECKING:
     from holdwatch_procedures.evacuation import EvacuationEvent
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 
 NO_PULL_S = 330.0
 """How long a rise under the running pump may last before the pump counts as not pulling, s."""
+OFF_SCALE_READINGS = 5
+"""How many readings above the vacuum gauge's range, one after the other, show an isolation."""
 _RECENT_S = 30.0
 _RISES = "The pressure rises although the pump should pull."
 
@@ -58,6 +61,7 @@ class PumpDown:
         self._stalled: str | None = None
         self._rises_ns: int | None = None
         self._rise_seen = False
+        self._off_scale_ns: list[int] = []
 
     @property
     def pressure_pa(self) -> float | None:
@@ -78,6 +82,7 @@ class PumpDown:
         if t_ns <= self._newest_ns:
             return []
         self._newest_ns = t_ns
+        self._off_scale_ns.clear()
         t_s = (t_ns - self._begun_ns) / 1e9
         events = self._watch.push(t_s, pressure_pa, wall_k)
         told = [self._news(t_ns, event, pumping=pumping) for event in events]
@@ -105,11 +110,31 @@ class PumpDown:
     def is_isolated(self, t_ns: int, closed_ns: int, sight: Sight) -> bool:
         """Whether the pressure shows that the pump, which still runs, no longer pulls.
 
-        It rises steadily, or it has risen out of the vacuum gauge's range.
+        It rises steadily, or it has risen out of the vacuum gauge's range and stays there; either
+        for some time, since one odd reading proves nothing. To be asked at every look.
+
+        Args:
+            t_ns: Now, ns.
+            closed_ns: When the valve was confirmed closed, ns.
+            sight: What the gauges show.
         """
-        rises = self._rise_seen and self._watch.facts.phase is EvacuationPhase.ISOLATED
-        was_read = self._newest_ns > min(closed_ns, t_ns - round(_RECENT_S * 1e9))
-        return rises or (was_read and is_off_scale(sight))
+        stays = self._stays_off_scale(closed_ns, sight)
+        if t_ns - closed_ns < CONFIRM_S * 1e9:
+            return False
+        return stays or (self._rise_seen and self._watch.facts.phase is EvacuationPhase.ISOLATED)
+
+    def _stays_off_scale(self, closed_ns: int, sight: Sight) -> bool:
+        """Whether one reading after the other stood above the range, after some within it."""
+        read_ns, seen = off_scale_ns(sight), self._off_scale_ns
+        if read_ns is None:
+            seen.clear()
+            return False
+        if read_ns > max(closed_ns, self._newest_ns) and (not seen or read_ns > seen[-1]):
+            seen.append(read_ns)
+        if len(seen) < OFF_SCALE_READINGS or self.pressure_pa is None:
+            return False
+        from_within = seen[0] - self._newest_ns <= _RECENT_S * 1e9
+        return from_within and seen[-1] - seen[0] >= CONFIRM_S * 1e9
 
     def _too_long(self) -> Way:
         if self.pressure_pa is None or self.pressure_pa > HIGHEST_VACUUM_PA:
