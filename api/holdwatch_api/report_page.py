@@ -11,12 +11,14 @@ from holdwatch_api.report_pictures import Pictures, picture_pages, shown_picture
 from holdwatch_api.report_svg import leak_svg, pressure_svg
 from holdwatch_procedures.story.report_model import read_report
 from holdwatch_procedures.story.rows import StoryError
+from holdwatch_procedures.story.work_orders import NOT_JUDGED_HERE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from holdwatch_procedures.story.report_model import ProofRow, Report
     from holdwatch_procedures.story.units_under_test import UnitUnderTest
+    from holdwatch_procedures.story.work_orders import HoldEntry
 
 _DATA_ID: Final = "holdwatch-report"
 _DATA: Final = re.compile(
@@ -208,7 +210,7 @@ def _holds(report: Report) -> Iterator[str]:
         hold = proof.hold
         bounds = f"{_figure(hold.g_per_year)}, {_figure(hold.low)} … {_figure(hold.high)}"
         when = " (after the repair)" if hold.after_repair else ""
-        cells = [hold.hold_id, str(hold.on), f"{hold.section}{when}", hold.outcome]
+        cells = [hold.hold_id, str(hold.on), f"{hold.section}{when}", _outcome(hold)]
         row = "".join(f'<td class="whole">{escape(cell)}</td>' for cell in cells)
         seen = _figure(hold.smallest_visible)
         yield (
@@ -252,7 +254,11 @@ def _deciding(proofs: Iterable[ProofRow]) -> ProofRow | None:
 
 def _hold_name(proof: ProofRow) -> str:
     hold = proof.hold
-    return f"{hold.section}: {hold.outcome}. {hold.sentence}"
+    return f"{hold.section}: {_outcome(hold)}. {hold.sentence}"
+
+
+def _outcome(hold: HoldEntry) -> str:
+    return f"{hold.outcome}, {NOT_JUDGED_HERE}" if hold.judged_elsewhere else hold.outcome
 
 
 def _curves(proof: ProofRow) -> str:

@@ -157,7 +157,11 @@ def _add_exchange(router: APIRouter, work: StoryWork) -> None:
         request: Request,
         table: Annotated[str, Query(max_length=40, description="For CSV.")] = UNITS,
     ) -> Imported:
-        """Take vehicles and visits in, all or none; what is known already is replaced."""
+        """Take vehicles and visits in, all or none; what is known already is replaced.
+
+        Not replaced, but refused where the file says otherwise: what this store judged of a hold,
+        and a visit that is closed here. A hold that is not stored here is kept as a statement.
+        """
         content = await request.body()
         is_csv = request.headers.get("content-type", "").startswith("text/csv")
 
@@ -166,10 +170,10 @@ def _add_exchange(router: APIRouter, work: StoryWork) -> None:
                 text = content.decode("utf-8-sig")
             except UnicodeDecodeError as error:
                 raise StoryError(f"the file is no UTF-8: {error}") from error
-            with work.desk().book.writing() as page:
-                units, visits = take(
-                    page, text, "csv" if is_csv else "json", table, where="the file"
-                )
+            desk = work.desk()
+            form: Literal["json", "csv"] = "csv" if is_csv else "json"
+            with desk.book.writing() as page:
+                units, visits = take(page, desk.tables, text, form, table, where="the file")
             return Imported(vehicles=units, visits=visits)
 
         return await work.do(taken)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from holdwatch_cli.demo_shop import BAYS
 from holdwatch_daemon.store import rows, story_rows
 from holdwatch_daemon.story_book import StoryBook
+from holdwatch_daemon.story_desk import read_shop_tables
 from holdwatch_daemon.story_files import take
 from holdwatch_daemon.story_holds import IMPORTED as IMPORT_BAY
 from holdwatch_daemon.story_visits import open_visit
@@ -42,10 +43,12 @@ def seed_story(database: Path, utc_ns: Callable[[], int]) -> bool:
     today = datetime.fromtimestamp(utc_ns() / 1e9, UTC).date()
     text = (files("holdwatch_cli") / "demo_season.json").read_text(encoding="utf-8")
     content = json.loads(_moved(text, _whole_years(today)))
+    tables = read_shop_tables(database.parent)
     with book.writing() as page:
         for hold in content["holds"]:
             _put_hold(page, hold)
-        take(page, json.dumps(content["story"]), "json", "units", where="the demo's season")
+        story = json.dumps(content["story"])
+        take(page, tables, story, "json", "units", where="the demo's season")
         for bay in BAYS:
             _put_bay_unit(page, bay.unit, today)
     return True

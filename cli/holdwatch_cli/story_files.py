@@ -44,7 +44,7 @@ def run_import(desk: Desk, file: Path, *, table: str) -> int:
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(f"{file}: cannot be read: {error}") from error
     with desk.book.writing() as page:
-        units, visits = take(page, text, form, table, where=str(file))
+        units, visits = take(page, desk.tables, text, form, table, where=str(file))
     content = {"file": str(file), "vehicles": units, "visits": visits}
     return desk.answer(content, [f"Took {units} vehicles and {visits} visits from {file}."])
 

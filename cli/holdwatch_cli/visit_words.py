@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from holdwatch_procedures.story.work_orders import NOT_JUDGED_HERE
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -76,4 +78,7 @@ def _hold(hold: HoldEntry, section: str) -> str:
     bounds = ""
     if hold.low is not None and hold.high is not None:
         bounds = f", between {hold.low:.0f} and {hold.high:.0f} g a year"
-    return f"{'hold':12}{section}{when}: {hold.outcome.upper()}{bounds} ({hold.hold_id})"
+    said = f"{hold.outcome.upper()}{bounds} ({hold.hold_id})"
+    if hold.judged_elsewhere:
+        said = f"{NOT_JUDGED_HERE}, no proof; the file says {said}"
+    return f"{'hold':12}{section}{when}: {said}"

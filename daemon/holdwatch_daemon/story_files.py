@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from holdwatch_daemon.store import story_rows
 from holdwatch_daemon.store.story_rows import KINDS, Advice, Kind
 from holdwatch_daemon.story_book import Story
+from holdwatch_daemon.story_imports import put_brought
 from holdwatch_procedures.story.rows import StoryError, load_row
 from holdwatch_procedures.story.units_under_test import UnitUnderTest
 from holdwatch_procedures.story.work_orders import WorkOrder
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from holdwatch_daemon.story_book import Page, StoryBook
+    from holdwatch_procedures.story.overview import Tables
 
 FORMAT: Final = 1
 """Version of the JSON file."""
@@ -57,24 +59,28 @@ def export_text(stories: list[Story], form: Form, table: str) -> str:
     return _as_csv(_csv_rows(stories, kind), _header(kind))
 
 
-def take(page: Page, text: str, form: Form, table: str, *, where: str) -> tuple[int, int]:
+def take(
+    page: Page, tables: Tables, text: str, form: Form, table: str, *, where: str
+) -> tuple[int, int]:
     """Take a file in; return how many vehicles and visits it held.
 
     Args:
         page: The transaction: what a wrong row breaks off is undone with it.
+        tables: The shop's, by which a visit may close.
         text: The file.
         form: What it is.
         table: Which table a CSV file holds.
         where: What a message names as the place.
 
     Raises:
-        StoryError: A row that cannot be; names file and row.
+        StoryError: A row that cannot be, or that says other than this store of a hold or of a
+            closed visit; names file and row.
     """
     kind = _kind(table)
     if form == "json":
-        return _take_json(page, text, where)
+        return _take_json(page, tables, text, where)
     try:
-        return _take_csv(page, text, where, kind)
+        return _take_csv(page, tables, text, where, kind)
     except csv.Error as error:
         raise StoryError(f"{where}: this is not CSV: {error}") from error
 
@@ -130,7 +136,7 @@ def _as_csv(rows: Iterator[dict[str, Any]], header: list[str]) -> str:
     return text.getvalue()
 
 
-def _take_json(page: Page, text: str, where: str) -> tuple[int, int]:
+def _take_json(page: Page, tables: Tables, text: str, where: str) -> tuple[int, int]:
     try:
         content = json.loads(text)
     except ValueError as error:
@@ -144,11 +150,13 @@ def _take_json(page: Page, text: str, where: str) -> tuple[int, int]:
         _put_unit(page, load_row(UnitUnderTest, given, where=f"{where}, unit {number}"))
     for number, given in enumerate(orders, start=1):
         order = load_row(WorkOrder, given, where=f"{where}, work order {number}")
-        page.put_visit(order, "imported")
+        put_brought(page, tables, order, "imported", where=where)
     return len(units), len(orders)
 
 
-def _take_csv(page: Page, text: str, where: str, kind: Kind | None) -> tuple[int, int]:
+def _take_csv(
+    page: Page, tables: Tables, text: str, where: str, kind: Kind | None
+) -> tuple[int, int]:
     reader = csv.DictReader(io.StringIO(text))
     header = _header(kind)
     unknown = [name for name in reader.fieldnames or [] if name not in header]
@@ -164,10 +172,12 @@ def _take_csv(page: Page, text: str, where: str, kind: Kind | None) -> tuple[int
                 row["evaporators"] = int(row["evaporators"])  # all else is read from text
             _put_unit(page, story_rows.unit_of_columns(row, where=f"{where}, line {line}"))
         return len(lines), 0
-    return 0, _take_rows(page, lines, where, kind)
+    return 0, _take_rows(page, tables, lines, where, kind)
 
 
-def _take_rows(page: Page, lines: list[tuple[int, dict[str, Any]]], where: str, kind: Kind) -> int:
+def _take_rows(
+    page: Page, tables: Tables, lines: list[tuple[int, dict[str, Any]]], where: str, kind: Kind
+) -> int:
     """Put the rows of a file in place of what their visits had of this kind."""
     by_visit: dict[str, list[Any]] = {}
     for line, row in lines:
@@ -183,7 +193,7 @@ def _take_rows(page: Page, lines: list[tuple[int, dict[str, Any]]], where: str, 
         _, order = page.story(number)
         changed = {**order.model_dump(mode="json"), kind.field: rows}
         order = load_row(WorkOrder, changed, where=f"{where}, visit {number}")
-        page.put_visit(order, f"{kind.field} imported")
+        put_brought(page, tables, order, f"{kind.field} imported", where=where)
     return len(by_visit)
 
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from holdwatch_daemon.config import BayConfig
+    from holdwatch_daemon.store.answers import HoldRow
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.judge import Row
     from holdwatch_procedures.recipe import Recipe
@@ -143,8 +144,8 @@ def check_bindable(connection: sqlite3.Connection, hold_id: str, unit: UnitUnder
         StoryError: Names the unit or the visit.
     """
     row = answers.hold(connection, hold_id)
-    if row is not None and row.unit and normalise(row.unit) not in unit.identifiers:
-        raise StoryError(f"hold {hold_id} was one of {row.unit}, not of {unit.name}")
+    if row is not None:
+        check_unit(row, unit)
     bound = connection.execute(
         "SELECT number FROM visit_holds JOIN work_orders ON work_orders.id = work_order_id"
         " WHERE hold_id = ?",
@@ -152,6 +153,16 @@ def check_bindable(connection: sqlite3.Connection, hold_id: str, unit: UnitUnder
     ).fetchone()
     if bound is not None:
         raise StoryError(f"hold {hold_id} is bound to work order {bound[0]} already")
+
+
+def check_unit(row: HoldRow, unit: UnitUnderTest) -> None:
+    """Refuse a hold of another unit.
+
+    Raises:
+        StoryError: Names the unit whose it is.
+    """
+    if row.unit and normalise(row.unit) not in unit.identifiers:
+        raise StoryError(f"hold {row.id} was one of {row.unit}, not of {unit.name}")
 
 
 def report_curve(connection: sqlite3.Connection, hold_id: str) -> tuple[CurvePointRow, ...]:

@@ -112,6 +112,8 @@ def _hold_differences(
     book: StoryBook, cited: HoldEntry, version: str, fluids: Callable[[], Fluids]
 ) -> list[str]:
     """Compare what is cited of a hold with its verdict, and that with the readings."""
+    if cited.judged_elsewhere:  # a statement; that the store does not hold it was compared before
+        return []
     where = f"hold {cited.hold_id}"
     try:
         stored = book.ask(

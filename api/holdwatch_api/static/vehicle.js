@@ -73,11 +73,12 @@ function visitLine(visit) {
     ...visit.repairs.map((repair) => `${repair.place} ${repair.act}`),
     ...visit.weighings.map((weighing) => `${weighing.kind} ${weighing.grams} g`),
   ].join(", ");
-  const outcomes = [...new Set(visit.holds.map((hold) => hold.outcome))];
+  const outcomes = [...new Set(visit.holds.filter((hold) => !hold.judged_elsewhere).map((hold) => hold.outcome))].map(outcome);
+  if (visit.holds.some((hold) => hold.judged_elsewhere)) outcomes.push("holds brought by a file, not judged here");
   return el("li", {}, el("a", { href: toVisit(visit.number) },
     el("strong", {}, visit.number), el("span", {}, `${day(visit.opened_on)}, ${state}`),
     el("span", { className: "words" }, visit.complaint), el("span", { className: "others" }, done),
-    el("span", { className: "outcomes" }, outcomes.map(outcome))));
+    el("span", { className: "outcomes" }, outcomes)));
 }
 
 function draw() {

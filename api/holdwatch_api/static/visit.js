@@ -44,7 +44,7 @@ function show() {
   fill(find("checks"), isOpen ? view.next_checks.map(checkLine) : []);
   fill(find("sections"), view.section_lines.length ? [view.sections, ...view.section_lines].map((line) => el("li", {}, line)) : []);
   fill(find("points"), isOpen ? points() : []);
-  fill(find("holds"), visit.holds.map((hold, at) => row("holds", at, outcome(hold.outcome), el("span", {}, `${nameOf(hold.section)}${hold.after_repair ? ", after the repair" : ""}: ${inUnits(hold.sentence)}`))));
+  fill(find("holds"), visit.holds.map((hold, at) => row("holds", at, hold.judged_elsewhere ? el("strong", {}, `Brought by a file, not judged here, no proof; it says ${hold.outcome}. `) : outcome(hold.outcome), el("span", {}, `${nameOf(hold.section)}${hold.after_repair ? ", after the repair" : ""}: ${inUnits(hold.sentence)}`))));
   fill(find("findings"), visit.findings.map(findingRow));
   fill(find("weighings"), visit.weighings.map((one, at) => row("weighings", at, el("strong", {}, `${one.grams} g`), ` ${one.kind}${one.tops_up ? ", on top" : ""}, ±${one.tolerance_g} g, ${day(one.on)}`)));
   fill(find("dye"), [

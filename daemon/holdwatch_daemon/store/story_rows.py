@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 
 _COLUMN_OF: Final = {"on": "day"}
 """Fields whose name is a word of SQL, and their column."""
+_IS_ELSEWHERE: Final = (
+    "NOT EXISTS (SELECT 1 FROM holds WHERE holds.id = visit_holds.hold_id) AS judged_elsewhere"
+)
 _LAST: Final = "\U0010ffff"
 """Behind every character that an identifier may hold."""
 # Both ends of the range are looked up in the key: no row is read in vain.
@@ -43,6 +46,8 @@ _DESCRIBED: Final = (
 )
 _MAPS: Final = ("own_places", "section_volumes")
 """Columns of a unit that hold a JSON object."""
+_WORKED_OUT: Final = "judged_elsewhere"
+"""Field of a hold that has no column: whether the store holds it is asked at each reading."""
 _LISTS: Final = frozenset({"misled_by", "photographs"})
 """Columns that hold a JSON list."""
 
@@ -64,7 +69,12 @@ class Kind:
     @property
     def columns(self) -> tuple[str, ...]:
         """The table's columns after ``work_order_id`` and ``position``, in the model's order."""
-        return tuple(_COLUMN_OF.get(name, name) for name in self.model.model_fields)
+        return tuple(_COLUMN_OF.get(name, name) for name in self.fields)
+
+    @property
+    def fields(self) -> tuple[str, ...]:
+        """The fields that have a column."""
+        return tuple(name for name in self.model.model_fields if name != _WORKED_OUT)
 
 
 class Advice(Row):
@@ -216,8 +226,9 @@ def work_orders_of(connection: sqlite3.Connection, unit_id: int) -> list[WorkOrd
     ).fetchall()
     parts: dict[int, dict[str, list[Any]]] = {int(head["id"]): {} for head in heads}
     for kind in KINDS:
+        asked = f", {_IS_ELSEWHERE}" if kind.model is HoldEntry else ""
         rows = connection.execute(
-            f"SELECT {kind.table}.* FROM {kind.table}"  # noqa: S608 - our own names
+            f"SELECT {kind.table}.*{asked} FROM {kind.table}"  # noqa: S608 - our own names
             f" JOIN work_orders ON work_orders.id = {kind.table}.work_order_id"
             " WHERE work_orders.unit_id = ? ORDER BY work_order_id, position",
             (unit_id,),
@@ -258,7 +269,7 @@ def new_number(connection: sqlite3.Connection, year: int) -> str:
 def _values(kind: Kind, row: Any) -> list[Any]:
     if kind.model is Advice:
         return [row]
-    return list(fields_of(row).values())
+    return [value for name, value in fields_of(row).items() if name != _WORKED_OUT]
 
 
 def fields_of(row: Row) -> dict[str, Any]:
@@ -278,8 +289,10 @@ def _fields(kind: Kind, row: sqlite3.Row) -> Any:
     """Return what the model is made of; text that should be a list and is none stays as it is."""
     if kind.model is Advice:
         return row["text"]
-    pairs = zip(kind.model.model_fields, kind.columns, strict=True)
-    return row_of({name: row[column] for name, column in pairs})
+    fields = {name: row[column] for name, column in zip(kind.fields, kind.columns, strict=True)}
+    if kind.model is HoldEntry:
+        fields[_WORKED_OUT] = bool(row[_WORKED_OUT])
+    return row_of(fields)
 
 
 def _list(text: Any) -> Any:

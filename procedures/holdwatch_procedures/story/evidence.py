@@ -254,8 +254,8 @@ def still_standing(work_orders: Iterable[WorkOrder], tree: ComponentTree) -> tup
     """Return the findings of all visits that no later repair has settled.
 
     A repair settles the findings about its own place up to its day. A repair that a later nitrogen
-    hold of the whole system proved (in its own visit) settles every finding up to its day: they
-    spoke of a leak that is mended.
+    hold of the whole system proved (in its own visit, and judged here) settles every finding up to
+    its day: they spoke of a leak that is mended.
 
     Raises:
         StoryError: A place that is not in the tree.
@@ -267,6 +267,7 @@ def still_standing(work_orders: Iterable[WorkOrder], tree: ComponentTree) -> tup
             place = tree.leaves_of(repair.place)
             proved = any(
                 hold.outcome == "pass"
+                and not hold.judged_elsewhere
                 and hold.procedure == "pressure-decay"
                 and hold.section == tree.places[0].key
                 and hold.on >= repair.on

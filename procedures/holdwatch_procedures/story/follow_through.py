@@ -16,7 +16,7 @@ from holdwatch_procedures.story.rows import (
     load_toml,
     packaged_text,
 )
-from holdwatch_procedures.story.work_orders import Points, WeighingKind
+from holdwatch_procedures.story.work_orders import NOT_JUDGED_HERE, Points, WeighingKind
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -243,7 +243,10 @@ def _vacuum(_answer: Answer, order: WorkOrder, _unit: UnitUnderTest) -> str | No
 
 
 def _passed(order: WorkOrder, procedure: str, words: str) -> str | None:
-    """The newest such hold since the repair must have passed, not just one of several."""
+    """The newest such hold since the repair must have passed, not just one of several.
+
+    A pass that a file brought proves nothing; what it brought of a leak still stands against one.
+    """
     since = order.repaired_on or order.opened_on
     holds = [
         hold
@@ -252,6 +255,9 @@ def _passed(order: WorkOrder, procedure: str, words: str) -> str | None:
     ]
     if not holds:
         return f"no {words} since the repair"
+    holds = [hold for hold in holds if not (hold.judged_elsewhere and hold.outcome == "pass")]
+    if not holds:
+        return f"the {words} was {NOT_JUDGED_HERE}: hold it again"
     newest = max(enumerate(holds), key=lambda item: (item[1].on, item[0]))[1]
     return None if newest.outcome == "pass" else f"the last {words} was {newest.outcome}"
 

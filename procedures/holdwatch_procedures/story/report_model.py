@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from holdwatch_procedures.story.rows import Row, StoryError, Text, Word, load_row
 from holdwatch_procedures.story.units_under_test import UnitUnderTest  # noqa: TC001 (the same)
 from holdwatch_procedures.story.work_orders import (
+    NOT_JUDGED_HERE,
     HoldEntry,
     Points,
     WorkOrder,
@@ -248,6 +249,8 @@ def _proof(hold: HoldEntry, tree: ComponentTree) -> str:
     when = "After the repair, " if hold.after_repair else ""
     told = f"{when}{part}{alone} {gas}: {told}"
     told = told[:1].upper() + told[1:]
+    if hold.judged_elsewhere:
+        return f"{NOT_JUDGED_HERE[:1].upper()}{NOT_JUDGED_HERE[1:]}, and no proof: {told}"
     if hold.smallest_visible is None:
         return told
     return f"{told} It could have seen leaks above {hold.smallest_visible:.0f} g a year."
@@ -273,7 +276,9 @@ def _is_mended(order: WorkOrder) -> bool:
         for hold in order.holds
         if hold.procedure == "pressure-decay" and hold.section == "system" and hold.after_repair
     ]
-    return bool(order.repairs and proofs) and proofs[-1].outcome == "pass"
+    if not order.repairs or not proofs:
+        return False
+    return proofs[-1].outcome == "pass" and not proofs[-1].judged_elsewhere
 
 
 def _outlook(balance: Balance | None, *, is_mended: bool) -> str:

@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 from holdwatch_procedures.story.rows import StoryError
-from holdwatch_procedures.story.work_orders import Finding, Points, Strength
+from holdwatch_procedures.story.work_orders import NOT_JUDGED_HERE, Finding, Points, Strength
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -111,7 +111,8 @@ def read_sections(
 
     A part is tight only if its hold passed and its upper bound is below the limit; it leaks if its
     hold was conclusive and its lower bound above 0; all else cannot be told. Several holds of one
-    part are cut to what all of them allow. A whole is compared with its parts by the difference
+    part are cut to what all of them allow. A hold that was not judged here never makes a part
+    tight. A whole is compared with its parts by the difference
     of estimates, the bounds' distances added as independent (root of squares).
 
     Args:
@@ -157,10 +158,16 @@ def _section(key: str, holds: Sequence[HoldEntry], tree: ComponentTree, limit: f
     value = min(max(value, low), high)
     conclusive = all(hold.outcome != "inconclusive" for hold in bounded)
     passed = all(hold.outcome == "pass" for hold in bounded)
-    if passed and high < limit:
+    brought = any(hold.judged_elsewhere for hold in bounded)
+    if passed and brought:
+        standing = Standing.CANNOT_TELL
+        why = f"{name}: its hold was {NOT_JUDGED_HERE}, and proves nothing: hold it again."
+    elif passed and high < limit:
         standing, why = Standing.TIGHT, f"{name}: tight to {high:.0f} g a year."
     elif conclusive and low > 0.0:
-        standing, why = Standing.LEAKS, f"{name}: leaks {low:.0f} to {high:.0f} g a year."
+        more = f" ({NOT_JUDGED_HERE})" if brought else ""
+        standing = Standing.LEAKS
+        why = f"{name}: leaks {low:.0f} to {high:.0f} g a year{more}."
     else:
         standing = Standing.CANNOT_TELL
         why = f"{name}: between {low:.0f} and {high:.0f} g a year, which does not tell."

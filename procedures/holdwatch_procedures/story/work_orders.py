@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date  # noqa: TC003 (pydantic needs it when the class is made)
 from enum import StrEnum
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, StringConstraints, model_validator
 
@@ -12,6 +12,9 @@ from holdwatch_procedures.story.rows import Row, Text, Word
 
 Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 """A photograph or a trace is kept under the SHA-256 of its bytes, in small letters."""
+
+NOT_JUDGED_HERE: Final = "brought by a file, not judged here"
+"""What stands beside a hold that the store has no readings and no verdict of."""
 
 
 class WeighingKind(StrEnum):
@@ -55,6 +58,9 @@ class HoldEntry(Row):
         smallest_visible: Smallest leak the hold could have seen.
         readings_sha256: Hash of the readings judged.
         after_repair: Made after a repair of this visit: it proves that, and does not search.
+        judged_elsewhere: A file brought it and the store does not hold it: a statement, no proof.
+            The store works it out anew at each reading; what a file says of it is not believed.
+            Left out where False, so that what was made before it was known stays the same.
     """
 
     hold_id: Word
@@ -70,6 +76,7 @@ class HoldEntry(Row):
     sentence: Text = ""
     criterion: Text = ""
     after_repair: bool = False
+    judged_elsewhere: bool = Field(default=False, exclude_if=lambda said: not said)
 
     @model_validator(mode="after")
     def _bounds_are_in_order(self) -> Self:
