@@ -255,6 +255,50 @@ def test_hands_on_the_switches_are_told_and_end_safely() -> None:
     assert bench.switches() == []
 
 
+PRESSED: Sight = (gauge("low_side", 1_200_000.0), off_scale())
+
+
+def test_pressure_behind_a_valve_opened_by_hand_is_an_alarm_each_time() -> None:
+    bench = Bench()
+    for nth in (1, 2):
+        bench.look(PRESSED, LATE_S + 1.0)
+        assert len(bench.alarms()) == nth - 1  # behind a valve that is confirmed closed
+        bench.says(Relay.VALVE, on=True)
+        bench.look(PRESSED)
+        assert bench.alarms() == ["wire_pressure"] * nth
+        bench.says(Relay.VALVE, on=False)
+
+
+def test_pressure_behind_a_valve_that_never_answered_is_an_alarm_after_its_time() -> None:
+    bench = Bench()
+    bench.mute = {Relay.VALVE}
+    bench.take(bench.machine.make_safe(bench.t_ns, None))
+    bench.machine._wires[Relay.VALVE].known = None  # as when a service starts
+    bench.look(PRESSED, FIGURES.answer_s - 1.0)
+    assert bench.alarms() == []
+    bench.look(PRESSED, 2.0)
+    assert bench.alarms() == ["wire_pressure"]
+
+
+def test_no_nitrogen_unless_valve_and_pump_are_confirmed_off() -> None:
+    bench = Bench()
+    assert bench.machine.why_not_pressure() is None
+    for relay in Relay:
+        bench.says(relay, on=True)
+        why = bench.machine.why_not_pressure()
+        assert why is not None
+        assert "switch it off by hand first" in why
+        bench.says(relay, on=False)
+        assert bench.machine.why_not_pressure() is None
+    bench.mute = {Relay.VALVE}
+    bench.machine._wires[Relay.VALVE].known = None  # as when a service starts
+    bench.take(bench.machine.make_safe(bench.t_ns, None))
+    assert "being shut" in str(bench.machine.why_not_pressure())
+    bench.look(EMPTY, 11.0)
+    assert bench.machine.step is Step.IDLE
+    assert "has not confirmed that it is closed" in str(bench.machine.why_not_pressure())
+
+
 def test_a_restart_shuts_everything_and_says_what_was_interrupted() -> None:
     bench = Bench()
     bench.take(bench.machine.make_safe(bench.t_ns, "The service was started anew."))

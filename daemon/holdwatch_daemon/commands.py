@@ -131,6 +131,7 @@ class CommandDesk:
             )
             part = Part(command.section, figures)
         recipe = await self._starter.recipe(bay, command.recipe, command.continues, part)
+        self._check_shut(bay, recipe)
         means = self._means
         unfit = means.unfit(bay.name, recipe.procedure)
         if unfit is not None:
@@ -259,6 +260,18 @@ class CommandDesk:
         wired = self.wired.get(bay.name)
         if wired is not None and wired.evacuates:
             raise RefusedError(f"An evacuation is running in {bay.label}; stop it first.")
+
+    def _check_shut(self, bay: Bay, recipe: Recipe) -> None:
+        """Nitrogen under pressure must not stand before a pump that a relay may open it to."""
+        wired = self.wired.get(bay.name)
+        if wired is None or recipe.is_vacuum:
+            return
+        why = wired.why_not_pressure()
+        if why is not None:
+            raise RefusedError(
+                f"No nitrogen hold in {bay.label} before its vacuum valve is confirmed closed and "
+                f"its pump off. {why} Let no nitrogen in before."
+            )
 
     def _leave_evacuation(self, bay: Bay, why: str) -> None:
         """A person who stops the hold of an evacuation wishes no further pump-down."""

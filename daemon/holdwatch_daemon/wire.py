@@ -132,6 +132,10 @@ class WiredBay:
         """Whether what is going on matters to people."""
         return self._machine.tells
 
+    def why_not_pressure(self) -> str | None:
+        """Return why nitrogen must not be held in the bay now; None where it may be."""
+        return self._machine.why_not_pressure()
+
     def message(self) -> Evacuation:
         """Return how it stands, for people."""
         now_ns = self._means.clock.mono_ns()

@@ -121,6 +121,12 @@ class Unattended:
             return "The broker that the valve and the pump listen to cannot be reached."
         return why_not_off(self._wires) or why_not_open(sight, most_above_room_pa)
 
+    def why_not_pressure(self) -> str | None:
+        """Return why nitrogen must not be held now, in one sentence; None where it may be."""
+        if self.runs:
+            return "Valve and pump are in use or being shut: wait until both have confirmed."
+        return why_not_off(self._wires)
+
     # -- in: people, the broker, the relays ---------------------------------------------------
 
     def start(self, t_ns: int, figures: Figures, sight: Sight) -> list[Order]:
@@ -150,6 +156,8 @@ class Unattended:
         """
         self._ending = None if why is None else Ended(Outcome.INTERRUPTED, why)
         self._alarms.quiet = why is None  # a relay without power is no alarm where nothing ran
+        if why is None:
+            self._be_patient(t_ns)
         return self._shut(t_ns)
 
     def link(self, t_ns: int, *, up: bool) -> list[Order]:
@@ -194,7 +202,7 @@ class Unattended:
         late = self._overdue(t_ns)
         if not self.evacuates:
             most_pa = self.figures.most_above_room_pa
-            late += self._alarms.pressure(self._wires[Relay.VALVE], sight, most_pa)
+            late += self._alarms.pressure(t_ns, self._wires[Relay.VALVE], sight, most_pa)
         if late:
             return late
         if why := self._danger(sight):
@@ -335,6 +343,10 @@ class Unattended:
         if why is not None or self.step not in _VALVE_OPEN:
             return why
         return why_blind(sight)
+
+    def _be_patient(self, t_ns: int) -> None:
+        """Leave the valve, which was just asked, the time to answer before pressure alarms."""
+        self._alarms.patient_until_ns = t_ns + round(self.figures.answer_s * 1e9)
 
     def _overdue(self, t_ns: int) -> list[Order]:
         """Act on commands that were not confirmed in time."""

@@ -18,10 +18,12 @@ class Alarms:
 
     Attributes:
         quiet: Whether a relay that does not confirm is no alarm, since nothing ran.
+        patient_until_ns: Until when a valve that was just asked has time to say how it stands.
     """
 
     def __init__(self) -> None:
         self.quiet = False
+        self.patient_until_ns = 0
         self._raised: set[AlarmKind] = set()
 
     def begin(self) -> None:
@@ -36,18 +38,22 @@ class Alarms:
         self._raised.add(kind)
         return [RaiseAlarm(kind, text)]
 
-    def pressure(self, valve: Wire, sight: Sight, most_above_room_pa: float) -> list[Order]:
-        """Watch the pressure behind a valve that has not confirmed that it is closed.
+    def pressure(
+        self, t_ns: int, valve: Wire, sight: Sight, most_above_room_pa: float
+    ) -> list[Order]:
+        """Watch the pressure behind a valve that is not surely closed, whoever opened it.
 
         Args:
+            t_ns: Now.
             valve: What is known of the valve.
             sight: What the gauges show.
             most_above_room_pa: Pressure above the room's at which the valve may be open, Pa.
         """
-        if self.quiet or valve.wanted is not False:
+        if valve.is_surely(on=False):
+            self._raised.discard("wire_pressure")
             return []
         why = why_too_high(sight, most_above_room_pa)
-        if why is None:
+        if why is None or (valve.known is not True and t_ns < self.patient_until_ns):
             return []
         text = f"{why} The valve is not confirmed closed: close it by hand at once."
         return self.once("wire_pressure", text)
