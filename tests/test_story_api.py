@@ -86,6 +86,10 @@ async def test_a_visit_is_written_as_by_the_commands(client: httpx.AsyncClient) 
     await post(client, f"{base}/advice", text="Come back in June.")
     answered = await post(client, f"{base}/answers", point="oil", note="5 ml out, 5 ml in", on=DAY)
     assert "oil" not in {point["key"] for point in answered["open_points"]}
+    assert answered["text"] == "oil: done."
+    noted = await post(client, f"{base}/answers", point="prove", on=DAY)
+    assert noted["text"].startswith("prove: noted, but still open: no nitrogen hold of the whole")
+    await post(client, f"{base}/remove", field="answers", position=1)
     refused = await detail(client, f"{base}/close", 409, on=DAY)
     assert re.search(r"cannot close: recover: not answered; .*prove: not answered", refused)
     assert all(p["cautions"] or p["key"] == "look-again" for p in answered["open_points"])

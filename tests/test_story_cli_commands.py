@@ -89,6 +89,20 @@ def test_a_visit_does_not_close_while_a_point_is_open_and_says_which(shop: Shop)
     shop("visit", "weigh", "2026-0001", "--charged", "900", *DAY)
 
 
+def test_an_answer_that_settles_nothing_says_so_at_once(shop: Shop) -> None:
+    shop("visit", "open", "BM-02", *DAY)
+    shop("visit", "repair", "BM-02", "condenser", *DAY)
+    told = shop("visit", "answer", "BM-02", "evacuate", *DAY).splitlines()[0]
+    assert told == (
+        "2026-0001: evacuate: noted, but still open: no standing-vacuum hold of the whole system "
+        "since the repair."
+    )
+    told = shop("visit", "answer", "BM-02", "recover", *DAY).splitlines()[0]
+    assert "recover: noted, but still open: no recovered weight is written down" in told
+    shop("visit", "weigh", "BM-02", "--recovered", "590", *DAY)
+    assert shop("visit", "answer", "BM-02", "recover", *DAY).startswith("2026-0001: recover: done.")
+
+
 def test_the_fit_between_visits_shows_in_the_vehicle(shop: Shop) -> None:
     for day, out in (("2025-05-12", "590"), ("2026-05-12", "600")):
         shop("visit", "open", "BM-02", "--on", day)

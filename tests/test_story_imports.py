@@ -20,7 +20,8 @@ from holdwatch_daemon.story_book import StoryBook
 from holdwatch_daemon.story_desk import StoryDesk
 from holdwatch_daemon.story_files import export_text, stories_of, take
 from holdwatch_daemon.story_report import against_store, make_report
-from holdwatch_daemon.story_visits import close_visit, reopen_visit
+from holdwatch_daemon.story_views import answer_sentence, visit_view
+from holdwatch_daemon.story_visits import answer_point, close_visit, reopen_visit
 from holdwatch_procedures.story.overview import open_points_of, read_tables, sections_of
 from holdwatch_procedures.story.rows import StoryError
 from story_rig import StoryService
@@ -246,3 +247,18 @@ def test_a_shop_that_moves_takes_its_story_along_marked(shop: Shop, tmp_path: Pa
     assert plain == list(own.holds)
     shop.take(before)  # and back: the store that judged them knows them
     assert not any(hold.judged_elsewhere for hold in shop.proved().holds)
+
+
+def test_a_failed_hold_before_the_repair_leaves_the_proof_open(shop: Shop) -> None:
+    order = shop.reopened()
+    content = json.loads(shop.out())
+    given = order_in(content, order.number)
+    given["holds"] = [hold for hold in given["holds"] if hold["outcome"] == "fail"]
+    given["answers"] = []
+    shop.take(json.dumps(content))
+    row = {"point": "prove", "answer": "done", "on": str(order.repaired_on)}
+    at_terminal = desk(shop.book.database.parent)
+    with shop.book.writing() as page:
+        story, order = answer_point(at_terminal, page, order.number, row)
+    view = visit_view(at_terminal, story, order, today=DAY)
+    assert answer_sentence(view, "prove", "done").startswith("prove: noted, but still open: ")

@@ -24,7 +24,7 @@ from holdwatch_api.story_shapes import (  # noqa: TC001 - read by FastAPI
 )
 from holdwatch_api.story_work import ERRORS, StoryWork, acting
 from holdwatch_daemon.story_holds import judge_for
-from holdwatch_daemon.story_views import VisitView, visit_view
+from holdwatch_daemon.story_views import VisitView, answer_sentence, visit_view
 from holdwatch_daemon.story_visits import (
     add_finding,
     add_row,
@@ -104,7 +104,7 @@ def _add_course(router: APIRouter, work: StoryWork) -> None:
             said,
             f"answer {visit}",
             lambda desk, page: answer_point(desk, page, visit, row),
-            f"{said.point}: {said.answer}.",
+            lambda view: answer_sentence(view, said.point, said.answer),
         )
 
     @router.post(f"{_BASE}/close", responses=ERRORS)

@@ -95,7 +95,7 @@ class StoryWork:
         said: Said,
         where: str,
         change: Callable[[StoryDesk, Page], tuple[Story, WorkOrder]],
-        text: str,
+        text: str | Callable[[VisitView], str],
         *,
         warn: Callable[[StoryDesk, Story], Sequence[str]] | None = None,
     ) -> VisitView:
@@ -105,7 +105,7 @@ class StoryWork:
             said: The change as it was sent.
             where: Route and name, to tell equal bodies of two visits apart.
             change: Makes it inside a transaction.
-            text: What was done, for people.
+            text: What was done, for people; or what says it of the visit as it then stands.
             warn: What to warn of, with the story as it then is.
         """
 
@@ -115,7 +115,8 @@ class StoryWork:
             told = once(desk, said.id, body, lambda page: {"visit": change(desk, page)[1].number})
             story, order = desk.book.visit(str(told["visit"]))
             warned = () if warn is None else warn(desk, story)
-            return visit_view(desk, story, order, today=self.today(), text=text, cautions=warned)
+            view = visit_view(desk, story, order, today=self.today(), cautions=warned)
+            return view.model_copy(update={"text": text if isinstance(text, str) else text(view)})
 
         return await self.do(work)
 

@@ -8,7 +8,7 @@ from holdwatch_cli.errors import UserError
 from holdwatch_cli.story_desk import day_of
 from holdwatch_cli.visit_words import open_lines, suspect_lines, visit_lines
 from holdwatch_daemon.story_photos import store_photograph
-from holdwatch_daemon.story_views import VisitView, visit_view
+from holdwatch_daemon.story_views import VisitView, answer_sentence, visit_view
 from holdwatch_daemon.story_visits import (
     add_finding,
     add_row,
@@ -97,7 +97,8 @@ def run_answer(desk: Desk, name: str, row: dict[str, Any]) -> int:
     with desk.book.writing() as page:
         story, order = answer_point(desk, page, name, row)
     view = visit_view(desk, story, order, today=day_of(None))
-    text = [f"{order.number}: {row['point']}: {row['answer']}.", *open_lines(view)]
+    text = [f"{order.number}: {answer_sentence(view, row['point'], row['answer'])}"]
+    text += open_lines(view)
     return _answer(desk, view, text)
 
 

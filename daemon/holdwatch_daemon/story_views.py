@@ -213,6 +213,14 @@ def visit_view(
     )
 
 
+def answer_sentence(view: VisitView, point: str, said: str) -> str:
+    """Say what came of an answer: the point is settled, or noted and still open, and why."""
+    missing = next((one.missing for one in view.open_points if one.key == point), None)
+    if missing is None:
+        return f"{point}: {said}."
+    return f"{point}: noted, but still open: {missing}."
+
+
 def open_points_view(desk: StoryDesk, story: Story, order: WorkOrder) -> list[PointView]:
     """Return what a visit must still answer before it closes, with the cautions of each act."""
     refusable = {point.key: point.refusable for point in desk.tables.follow_through.points}
