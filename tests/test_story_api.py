@@ -217,6 +217,8 @@ async def test_a_trace_needs_what_its_section_has_not(client: httpx.AsyncClient)
     volume = {"litres": 0.3, "relative_u": 0.05, "how": "stated", "source": "stated by the shop"}
     kept = await client.patch("vehicles/BM-01", json={"section_volumes": {"compressor": volume}})
     assert kept.json()["unit"]["section_volumes"]["compressor"]["litres"] == 0.3
+    said = "0.3 litres ±5.0 % (stated: stated by the shop)"
+    assert kept.json()["section_volumes"] == {"compressor": said}
     bound = await post(
         client, "visits/BM-01/traces", trace=TRACE, recipe=RECIPE, section="compressor", on=DAY
     )

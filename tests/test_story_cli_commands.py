@@ -103,6 +103,15 @@ def test_an_answer_that_settles_nothing_says_so_at_once(shop: Shop) -> None:
     assert shop("visit", "answer", "BM-02", "recover", *DAY).startswith("2026-0001: recover: done.")
 
 
+def test_the_volumes_of_parts_are_shown_one_line_each(shop: Shop) -> None:
+    words = ("--section-volume", "compressor=0.3:5", "--section-volume", "low-side=0.52:8")
+    changed = shop("vehicle", "change", "BM-02", *words)
+    for told in (changed, shop("vehicle", "show", "BM-02")):
+        lines = [" ".join(line.split()) for line in told.splitlines()]
+        assert "compressor 0.3 litres ±5.0 % (stated: stated by the shop)" in lines
+        assert "low-side 0.52 litres ±8.0 % (stated: stated by the shop)" in lines
+
+
 def test_the_fit_between_visits_shows_in_the_vehicle(shop: Shop) -> None:
     for day, out in (("2025-05-12", "590"), ("2026-05-12", "600")):
         shop("visit", "open", "BM-02", "--on", day)

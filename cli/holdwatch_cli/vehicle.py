@@ -159,6 +159,10 @@ def card(unit: UnitUnderTest) -> list[str]:
         + ("" if unit.oil.amount_ml is None else f", {unit.oil.amount_ml:g} ml"),
         f"{'evaporators':17}{unit.evaporators}; the law allows {unit.law_g_per_year:g} g a year",
         f"{'volume':17}{volume_sentence(unit.volume)}",
+        *(
+            f"{'  ' + place:17} {volume_sentence(volume)}"
+            for place, volume in unit.section_volumes.items()
+        ),
         f"{'highest pressure':17}{'not known' if highest is None else f'{highest:g} kPa gauge'}",
     ]
     if unit.vin_check is not None:

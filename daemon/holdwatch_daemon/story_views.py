@@ -100,6 +100,7 @@ class VehicleView(Message):
     name: str
     sentence: str
     volume: str
+    section_volumes: dict[str, str]
     flammable: bool
     vin_check: str | None
     law_g_per_year: float
@@ -153,6 +154,9 @@ def vehicle_view(desk: StoryDesk, story: Story, *, on: date) -> VehicleView:
         name=unit.name,
         sentence=_loss_sentence(story) if made is None else balance_sentence(made),
         volume=volume_sentence(unit.volume),
+        section_volumes={
+            place: volume_sentence(volume) for place, volume in unit.section_volumes.items()
+        },
         flammable=unit.is_flammable,
         vin_check=None if check is None else str(check),
         law_g_per_year=unit.law_g_per_year,

@@ -1,7 +1,7 @@
 // A vehicle's page: the sentence, the charge against time, the suspects, its visits.
 
 import { chargeShape, drawCharges } from "./charges.js";
-import { figure, grams } from "./format.js";
+import { grams } from "./format.js";
 import { asked, day, el, fill, find, outcome, read, send, suspectList, tell, toVisit, vehiclePath } from "./story.js";
 
 let view = null;
@@ -61,7 +61,7 @@ function facts(unit) {
     ["Oil", oil], ["Evaporators", String(unit.evaporators)],
     ["Highest pressure", unit.max_pressure_kpa_g ? `${unit.max_pressure_kpa_g} kPa gauge` : "not known: read the plate"],
     ["Volume", view.volume],
-    ["Volumes of parts", Object.entries(unit.section_volumes).map(([place, one]) => `${place} ${figure(one.litres)} l ±${figure(100 * one.relative_u)} %`).join(", ")],
+    ...Object.entries(view.section_volumes).map(([place, said]) => [`Volume of ${place}`, said]),
     ["In words", unit.description],
   ].filter(([, value]) => value);
 }
