@@ -228,7 +228,7 @@ async def test_on_a_full_disk_the_oldest_uncited_readings_give_way(
     opened.connection.close()
     opened.lock.release()
     clock, adapter = TurnedClock(), FedAdapter()
-    clock.utc_zero_ns = (START_S + 60 * DAY_S) * 10**9 - clock.now_ns
+    clock.utc_zero_ns = (START_S + 20 * DAY_S) * 10**9 - clock.now_ns
     async with Service(shop(tmp_path), clock, [adapter]) as service:
         limit_pages(service, 2)
         state = service._writer.state

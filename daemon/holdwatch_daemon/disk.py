@@ -8,13 +8,14 @@ import shutil
 import sqlite3
 from typing import TYPE_CHECKING, Final
 
-from holdwatch_daemon.store.thinning import Limits, Thinner, oldest_free_ns
+from holdwatch_daemon.store.thinning import Limits, Recent, Thinner, oldest_free_ns
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
 
+    from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.config_keeping import KeepingConfig
+    from holdwatch_daemon.trusted_time import TrustedTime
 
 log = logging.getLogger(__name__)
 
@@ -30,14 +31,18 @@ class Disk:
     Args:
         database: The SQLite file.
         keeping: The policy.
-        utc_ns: The wall clock, ns since 1970 UTC.
+        clock: The one that stamps readings.
+        time: The time to delete by.
     """
 
-    def __init__(self, database: Path, keeping: KeepingConfig, utc_ns: Callable[[], int]) -> None:
+    def __init__(
+        self, database: Path, keeping: KeepingConfig, clock: ServiceClock, time: TrustedTime
+    ) -> None:
         self.keeping = keeping
+        self.time = time
         self._database = database
         self._reserve = database.with_name(database.name + ".reserve")
-        self._utc_ns = utc_ns
+        self._clock = clock
 
     def free_bytes(self) -> int | None:
         """Return what the file system has free; None where it does not say."""
@@ -77,15 +82,21 @@ class Disk:
             log.warning("disk full: the reserve of %d MB is given up", RESERVE_BYTES >> 20)
         return self._thin(connection) or gave
 
+    def recent(self) -> Recent:
+        """Return which readings are younger than ``least_days``, whatever the wall clock says."""
+        least_ns = round(self.keeping.least_days * DAY_NS)
+        return Recent(self._clock.boot_id, self._clock.mono_ns() - least_ns)
+
     def limits_when_low(self, connection: sqlite3.Connection) -> Limits | None:
         """Return what gives way next: the oldest day of what may; None where nothing may."""
         if not self.keeping.thin_when_low:
             return None
-        floor_ns = self._utc_ns() - round(self.keeping.least_days * DAY_NS)
-        oldest = oldest_free_ns(connection)
+        floor_ns = self.time.utc_ns() - round(self.keeping.least_days * DAY_NS)
+        recent = self.recent()
+        oldest = oldest_free_ns(connection, recent)
         if oldest is None or oldest >= floor_ns:
             return None
-        return Limits(min(oldest + DAY_NS, floor_ns))
+        return Limits(min(oldest + DAY_NS, floor_ns), recent=recent)
 
     def _thin(self, connection: sqlite3.Connection) -> bool:
         """Thin a bounded piece; return whether anything went."""

@@ -14,6 +14,7 @@ from holdwatch_daemon.store import thinning
 from holdwatch_daemon.store.rolling import STEP_ROWS, Roller
 from holdwatch_daemon.store.thinning import Limits, Thinner
 from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_daemon.trusted_time import note_known
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable
@@ -35,7 +36,8 @@ THIN_EVERY_S = 3600.0
 REST_SHARE = 3.0
 """After a piece of work the writer is left alone for so many times as long."""
 DISK = "disk"
-"""The alarm's kind."""
+CLOCK = "clock"
+"""The alarms' kinds."""
 _ENOUGH = 1.25
 """The alarm's cause is gone above so many times the threshold."""
 _LAG_NS = 5_000_000_000
@@ -82,6 +84,7 @@ class Keeper:
         # Apart: a piece of work waits as long as the disk refuses, and the alarm must not.
         async with asyncio.TaskGroup() as group:
             group.create_task(self._repeat(self._look_at_disk))
+            group.create_task(self._repeat(self._look_at_clock))
             group.create_task(self._repeat(self._work))
 
     async def _repeat(self, look: Callable[[], Awaitable[float]]) -> None:
@@ -144,12 +147,14 @@ class Keeper:
         keeping = self._disk.keeping
         if time.monotonic() >= self._pass_due:
             self._pass_due = time.monotonic() + THIN_EVERY_S
+            now = self._disk.time.utc_ns()
+            await self._note_known()
             if keeping.raw_days is not None:
-                now = self._clock.utc_ns()
                 fine = keeping.fine_days
                 return Limits(
                     now - round(keeping.raw_days * DAY_NS),
                     None if fine is None else now - round(fine * DAY_NS),
+                    self._disk.recent(),
                 )
         if not self._low:
             return None
@@ -177,6 +182,31 @@ class Keeper:
             log.info("thinned %d readings and %d summaries", gone.readings, gone.summaries)
 
         await self._events.transact(work)
+
+    # -- the clock --------------------------------------------------------------------------
+
+    async def _look_at_clock(self) -> float:
+        """Raise the alarm of a clock that is doubted; believe it once someone acknowledges."""
+        time_of_day = self._disk.time
+        time_of_day.utc_ns()
+        now = self._clock.utc_ns()
+        alarms = [bay.alarms for bay in self._bays]
+        seen = any(a.kind == CLOCK and a.acknowledged for each in alarms for a in each.standing())
+        if time_of_day.is_doubtful and seen:
+            time_of_day.believe()
+            await self._note_known()
+            log.info("the clock is believed: its alarm was acknowledged")
+        matters = self._disk.keeping.raw_days is not None or self._low
+        for bay in self._bays:
+            if not time_of_day.is_doubtful:
+                bay.alarms.cause_gone(CLOCK, now)
+            elif matters and bay.alarms.raise_(CLOCK, time_of_day.doubt(), now):
+                log.warning("bay %s alarm %s: %s", bay.name, CLOCK, time_of_day.doubt())
+        return LOOK_EVERY_S
+
+    async def _note_known(self) -> None:
+        known_ns = self._disk.time.known_ns()
+        await self._timed(lambda connection: note_known(connection, known_ns))
 
     # -- the disk ---------------------------------------------------------------------------
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import sqlite3
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,10 +19,9 @@ from holdwatch_daemon.store.queries import Queries
 from holdwatch_daemon.store.rows import Ids
 from holdwatch_daemon.store.writer import Writer
 from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_daemon.trusted_time import TrustedTime, last_known
 
 if TYPE_CHECKING:
-    import contextlib
-    import sqlite3
     from collections.abc import Mapping
 
     from holdwatch_daemon.bays import Bay
@@ -71,7 +72,11 @@ class Recorder:
 
     async def keep(self) -> None:
         """Keep the store in order until cancelled."""
-        disk = Disk(self._config.database, self._config.keeping, self._clock.utc_ns)
+        known_ns: int | None = None
+        with contextlib.suppress(sqlite3.Error):  # a damaged file is the writer's to find out
+            known_ns = await self.store.ask(last_known)
+        time = TrustedTime(self._clock, known_ns)
+        disk = Disk(self._config.database, self._config.keeping, self._clock, time)
         self.writer.relieve = disk.relieve
         self._keeper = Keeper(
             self.writer,

@@ -72,16 +72,31 @@ class Thinned:
 
 
 @dataclass(frozen=True, slots=True)
+class Recent:
+    """Readings that stay whatever their time of day says, since the monotonic clock knows better.
+
+    Attributes:
+        boot: The present boot.
+        mono_ns: Those of it from this monotonic time on, ns.
+    """
+
+    boot: str
+    mono_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class Limits:
     """Before which time, ns since 1970 UTC, what is thinned; None for nothing of it.
 
     Attributes:
         readings_ns: Readings that no hold cites.
         fine_ns: Summaries of ten seconds and of a minute.
+        recent: Readings that are left out.
     """
 
     readings_ns: int | None
     fine_ns: int | None = None
+    recent: Recent | None = None
 
 
 class Thinner:
@@ -116,10 +131,7 @@ class Thinner:
     def _pass(self, connection: sqlite3.Connection) -> Iterator[Thinned]:
         """Yield after each place what was deleted there, at most ``STEP_ROWS`` rows at once."""
         if self.limits.readings_ns is not None:
-            marks = connection.execute(
-                "SELECT channel_id, boot_id, upto_mono_ns FROM rolled ORDER BY boot_id, channel_id"
-            ).fetchall()
-            for channel, boot, mark in marks:
+            for channel, boot, mark in _marks(connection, self.limits.recent):
                 # A hold that begins after this look begins after the mark.
                 for first, last in _free(connection, (channel, boot), mark):
                     yield from _thin(
@@ -133,12 +145,10 @@ class Thinner:
                     yield from _thin_tier(connection, channel, width, before_s)
 
 
-def oldest_free_ns(connection: sqlite3.Connection) -> int | None:
+def oldest_free_ns(connection: sqlite3.Connection, recent: Recent | None = None) -> int | None:
     """Return the time of the oldest reading that may be thinned, ns since 1970 UTC, or None."""
     oldest: int | None = None
-    for channel, boot, mark in connection.execute(
-        "SELECT channel_id, boot_id, upto_mono_ns FROM rolled"
-    ).fetchall():
+    for channel, boot, mark in _marks(connection, recent):
         for first, last in _free(connection, (channel, boot), mark):
             row = connection.execute(
                 "SELECT utc_ns FROM readings WHERE channel_id = ? AND boot_id = ?"
@@ -166,6 +176,21 @@ def _note(connection: sqlite3.Connection, piece: Thinned) -> None:
         "INSERT OR REPLACE INTO about (key, value) VALUES (?, ?)",
         (_TO_TELL, json.dumps(asdict(to_tell(connection) + piece))),
     )
+
+
+def _marks(connection: sqlite3.Connection, recent: Recent | None) -> list[tuple[int, int, int]]:
+    """Return up to which monotonic time the readings of a channel and boot may be thinned."""
+    present, before_ns = None, _EVER_NS
+    if recent is not None:
+        row = connection.execute("SELECT id FROM boots WHERE boot = ?", (recent.boot,)).fetchone()
+        present, before_ns = None if row is None else row[0], recent.mono_ns - 1
+    rows = connection.execute(
+        "SELECT channel_id, boot_id, upto_mono_ns FROM rolled ORDER BY boot_id, channel_id"
+    ).fetchall()
+    return [
+        (channel, boot, min(mark, before_ns) if boot == present else mark)
+        for channel, boot, mark in rows
+    ]
 
 
 def _free(
