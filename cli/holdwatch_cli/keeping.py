@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import time
 from dataclasses import asdict
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.config_load import load_config
@@ -13,14 +13,11 @@ from holdwatch_daemon.store.backup import ACCESS, back_up, restore
 from holdwatch_daemon.store.salvage import salvage
 from holdwatch_daemon.timestamps import rfc3339
 
-if TYPE_CHECKING:
-    from pathlib import Path
 
-
-def run_backup(folder: Path, *, data: Path, config: Path | None, as_json: bool) -> int:
+def run_backup(folder: Path, *, data: Path | None, config: Path | None, as_json: bool) -> int:
     """Make a backup; return the exit status."""
-    if config is not None:
-        data = load_config(config).site.data
+    if data is None:
+        data = Path("holdwatch-data") if config is None else load_config(config).site.data
     made = back_up(data, folder, time.time_ns(), config)
     if as_json:
         told = {"folder": str(folder), "made": made.made, "newest_event": made.newest_event}

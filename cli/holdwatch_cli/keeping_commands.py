@@ -16,7 +16,9 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON value instead
 @app.command()
 def backup(
     folder: Annotated[Path, typer.Argument(help="A new folder for the backup.")],
-    data: Data = Path("holdwatch-data"),
+    data: Annotated[
+        Path | None, typer.Option(help="Folder of the SQLite file, instead of the configured one.")
+    ] = None,
     config: Annotated[
         Path | None, typer.Option(help="Configuration: copied along, and says where the data is.")
     ] = None,
