@@ -228,6 +228,108 @@ def test_the_lost_broker_ends_it_and_the_close_is_repeated_when_it_is_back() -> 
     assert bench.machine.is_safe
 
 
+def outage(bench: Bench) -> None:
+    """The broker is lost and comes back; the relays do not answer."""
+    bench.mute = {Relay.VALVE, Relay.PUMP}
+    bench.take(bench.machine.link(bench.t_ns, up=False))
+    bench.look(EVACUATED, 30.0)
+    bench.take(bench.machine.link(bench.t_ns, up=True))
+
+
+def held() -> Bench:
+    bench = Bench()
+    bench.start()
+    bench.to_hold()
+    return bench
+
+
+def test_a_hold_over_an_outage_goes_on_once_the_valve_confirms_again() -> None:
+    bench = held()
+    outage(bench)
+    assert bench.machine.step is Step.HOLDING
+    assert bench.alarms() == []
+    assert not bench.machine.is_safe
+    assert bench.switches()[-2:] == [replace(CLOSE, again=True), replace(PUMP_OFF, again=True)]
+    bench.says(Relay.VALVE, on=False, retained=True)  # confirms nothing
+    assert bench.machine.known(Relay.VALVE) is None
+    bench.says(Relay.VALVE, on=False)
+    bench.says(Relay.PUMP, on=False)
+    assert bench.machine.is_safe
+    bench.look(EVACUATED, 60.0)
+    bench.take(bench.machine.hold_ended(bench.t_ns, PASSED))
+    assert bench.ended() == Ended(Outcome.PASS, "Tight.")
+
+
+@pytest.mark.parametrize("retained", [True, False])
+def test_a_valve_that_says_open_after_an_outage_ends_the_hold(*, retained: bool) -> None:
+    bench = held()
+    outage(bench)
+    bench.says(Relay.VALVE, on=True, retained=retained)
+    assert any(isinstance(order, EndHold) for order in bench.orders)
+    assert bench.alarms() == ["wire_fault"]
+    bench.mute.clear()
+    bench.look(EVACUATED, 30.0)
+    bench.look(EVACUATED, 30.0)
+    ended = bench.ended()
+    assert ended is not None
+    assert ended.outcome is Outcome.FAULT
+    assert "valve open" in ended.text
+
+
+def test_a_valve_that_does_not_confirm_after_an_outage_ends_the_hold_inconclusive() -> None:
+    bench = held()
+    outage(bench)
+    for _ in range(5):  # it is asked again for a minute: relays may find the broker later
+        bench.look(EVACUATED, FIGURES.answer_s + 1.0)
+        assert bench.switches()[-1] == replace(CLOSE, again=True)
+        assert bench.machine.step is Step.HOLDING
+    bench.look(EVACUATED, FIGURES.answer_s + 1.0)
+    assert any(isinstance(order, EndHold) for order in bench.orders)
+    assert bench.alarms() == ["wire_fault"]
+    for _ in range(3):
+        bench.look(EVACUATED, FIGURES.answer_s + 1.0)
+    ended = bench.ended()
+    assert ended is not None
+    assert ended.outcome is Outcome.INCONCLUSIVE
+    assert "may be open" in ended.text
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_no_pass_is_accepted_while_the_valve_is_in_doubt(*, back: bool) -> None:
+    bench = held()
+    bench.mute = {Relay.VALVE, Relay.PUMP}
+    bench.take(bench.machine.link(bench.t_ns, up=False))
+    if back:
+        bench.take(bench.machine.link(bench.t_ns, up=True))
+    bench.take(bench.machine.hold_ended(bench.t_ns, PASSED))
+    bench.mute.clear()
+    bench.take(bench.machine.link(bench.t_ns, up=True))
+    bench.look(EVACUATED, 11.0)
+    bench.look(EVACUATED, 11.0)
+    ended = bench.ended()
+    assert ended is not None
+    assert ended.outcome is Outcome.INCONCLUSIVE
+    assert "has not confirmed since the broker was away" in ended.text
+
+
+def test_an_idle_bay_forgets_what_its_relays_said_when_the_broker_is_lost() -> None:
+    bench = Bench()
+    bench.take(bench.machine.link(bench.t_ns, up=False))
+    assert bench.machine.known(Relay.VALVE) is None
+    assert bench.machine.why_not_pressure() is not None
+    bench.take(bench.machine.link(bench.t_ns, up=True))
+    assert bench.switches() == [replace(CLOSE, again=True), replace(PUMP_OFF, again=True)]
+    assert bench.machine.is_safe
+    bench.says(Relay.VALVE, on=True)
+    bench.look(EMPTY, LATE_S)
+    bench.orders.clear()
+    outage(bench)  # what a person switched on is left alone, and not known any more
+    assert bench.switches() == [replace(PUMP_OFF, again=True)]
+    assert bench.machine.known(Relay.VALVE) is None
+    bench.says(Relay.VALVE, on=True, retained=True)
+    assert bench.machine.known(Relay.VALVE) is True
+
+
 def test_hands_on_the_switches_are_told_and_end_safely() -> None:
     bench = Bench()
     bench.start()

@@ -19,7 +19,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from holdwatch_procedures.unattended_alarms import Alarms
-from holdwatch_procedures.unattended_guard import why_blind, why_not_open, why_too_high
+from holdwatch_procedures.unattended_fate import after_hold
+from holdwatch_procedures.unattended_guard import why_not_open, why_not_so
 from holdwatch_procedures.unattended_orders import (
     BeginHold,
     Ended,
@@ -82,7 +83,7 @@ class Unattended:
         self.last: Ended | None = None
         self._wires = {Relay.VALVE: Wire(), Relay.PUMP: Wire()}
         self._continues: list[str] = []
-        self._closed_ns = 0
+        self._closed_ns = self._linked_ns = 0
         self._ending: Ended | None = None
         self._alarms = Alarms()
 
@@ -162,11 +163,15 @@ class Unattended:
 
     def link(self, t_ns: int, *, up: bool) -> list[Order]:
         """Take that relays can be reached, or no longer."""
-        was, self.linked = self.linked, up
-        if up == was:
+        if up == self.linked:
             return []
+        self.linked, self._linked_ns = up, t_ns
+        if self.step is Step.IDLE or self.step in _WITH_HOLD:
+            self._be_patient(t_ns)
         if up:
             return self._shut(t_ns) if self.step in _SHUTTING else self._repeat(t_ns)
+        for wire in self._wires.values():
+            wire.forget(t_ns)  # a relay may be switched now without a word of it
         if self.step is Step.IDLE or self.step in _SHUTTING or self.step in _WITH_HOLD:
             return []
         text = "The connection to the broker is lost: valve and pump cannot be commanded."
@@ -175,15 +180,18 @@ class Unattended:
     def relay_says(self, t_ns: int, relay: Relay, *, on: bool, retained: bool) -> list[Order]:
         """Take a relay's state message.
 
-        One that was retained may be old: it confirms nothing. While a command waits for its
-        confirmation, the former state is only late; without one, a change was made by hand.
+        One that was retained may be old: it confirms nothing, but what it says against "off" is
+        believed. While a command waits for its confirmation, the former state is only late, but
+        behind a hold; without one, a change was made by hand.
         """
-        if retained:
-            return []
         wire = self._wires[relay]
+        if retained and (not on or wire.wanted):
+            return []
         if wire.wanted is not None:
             if wire.wanted is not on:
                 wire.known = on
+                if on and relay is Relay.VALVE and self.step in _WITH_HOLD:
+                    return self._by_hand(t_ns, relay, on=on)
                 return []
             wire.wanted, wire.known = None, on
             return [Heard(relay, on, "confirmed"), *self._confirmed(t_ns, relay)]
@@ -199,13 +207,13 @@ class Unattended:
 
         The one place where a valve is opened.
         """
-        late = self._overdue(t_ns)
+        late, most_pa = self._overdue(t_ns), self.figures.most_above_room_pa
         if not self.evacuates:
-            most_pa = self.figures.most_above_room_pa
             late += self._alarms.pressure(t_ns, self._wires[Relay.VALVE], sight, most_pa)
         if late:
             return late
-        if why := self._danger(sight):
+        is_open = self.step in _VALVE_OPEN
+        if self.evacuates and (why := why_not_so(sight, most_pa, is_open=is_open)):
             return self._fault(t_ns, why)
         match self.step:
             case Step.STARTING_PUMP if self._wires[Relay.PUMP].is_surely(on=True):
@@ -246,20 +254,12 @@ class Unattended:
         """Take how the hold ended: done, once more, or over."""
         if self.step is not Step.HOLDING:
             return []
-        if end.passed:
-            return self._end(t_ns, Outcome.PASS, end.sentence)
         if end.continues:
             self._continues.append(self.holds[-1])
-        most = self.figures.most_pump_downs
-        if not end.moist:
-            outcome = Outcome.FAIL if end.failed else Outcome.INCONCLUSIVE
-            return self._end(t_ns, outcome, end.sentence)
-        if self.pump_downs >= most:
-            text = f"Still moist after {most} pump-downs: warm the cold parts, change the drier."
-            return self._end(t_ns, Outcome.INCONCLUSIVE, f"{end.sentence} {text}")
-        if not self.linked:
-            text = "The broker cannot be reached, so that it cannot be pumped down again."
-            return self._end(t_ns, Outcome.INCONCLUSIVE, f"{end.sentence} {text}")
+        most, shut = self.figures.most_pump_downs, self._wires[Relay.VALVE].is_surely(on=False)
+        fate = after_hold(end, self.pump_downs, most, linked=self.linked, shut=shut)
+        if fate is not None:
+            return self._end(t_ns, fate.outcome, fate.text, alarm=fate.alarm)
         return self._pump_again(t_ns, f"{end.sentence} It is pumped down again.")
 
     # -- the way ------------------------------------------------------------------------------
@@ -335,29 +335,22 @@ class Unattended:
 
     # -- what goes wrong ----------------------------------------------------------------------
 
-    def _danger(self, sight: Sight) -> str | None:
-        """Return what the gauges show that must not be; that a valve says closed is no wall."""
-        if not self.evacuates:
-            return None
-        why = why_too_high(sight, self.figures.most_above_room_pa)
-        if why is not None or self.step not in _VALVE_OPEN:
-            return why
-        return why_blind(sight)
-
     def _be_patient(self, t_ns: int) -> None:
         """Leave the valve, which was just asked, the time to answer before pressure alarms."""
         self._alarms.patient_until_ns = t_ns + round(self.figures.answer_s * 1e9)
 
     def _overdue(self, t_ns: int) -> list[Order]:
         """Act on commands that were not confirmed in time."""
-        awaited = AWAITED.get(self.step)
+        if self.step in _WITH_HOLD and not self.linked:
+            return []  # nothing can be asked; it is when the broker is back
+        awaited = AWAITED.get(self.step, ())
         for relay, wire in self._wires.items():
             if wire.wanted is None:
                 continue
             waited_s = (t_ns - wire.sent_ns) / 1e9
-            if relay is awaited and waited_s >= self.figures.answer_s:
+            if relay in awaited and waited_s >= self.figures.answer_s:
                 return self._unanswered(t_ns, relay, on=wire.wanted)
-            if relay is not awaited and waited_s >= REPEAT_S and not wire.wanted:
+            if relay not in awaited and waited_s >= REPEAT_S and not wire.wanted:
                 return [self._switch(t_ns, relay, on=False, again=True)]
         return []
 
@@ -373,14 +366,24 @@ class Unattended:
                 self._wires[relay].sent_ns = t_ns
                 return alarm
             return [heard, *alarm, *self._shut_pump(t_ns)]
+        if self.step in _WITH_HOLD:
+            return self._unanswered_in_hold(t_ns, relay, text)
         by_hand = f"{text} Stop the pump by hand."
         if self.step is Step.SHUTTING_PUMP:
             alarm = self._alarms.once("wire_unconfirmed", by_hand)
             return [heard, *alarm, *self._over(t_ns)]
-        if self.step in _WITH_HOLD:
-            alarm = self._alarms.once("wire_unconfirmed", by_hand)
-            return [*alarm, self._switch(t_ns, relay, on=on, again=True)]
         return [heard, *self._fault(t_ns, text)]
+
+    def _unanswered_in_hold(self, t_ns: int, relay: Relay, text: str) -> list[Order]:
+        again = self._switch(t_ns, relay, on=False, again=True)
+        if relay is Relay.PUMP:
+            by_hand = f"{text} Stop the pump by hand."
+            return [*self._alarms.once("wire_unconfirmed", by_hand), again]
+        if t_ns - self._linked_ns < REPEAT_S * 1e9:  # the relay may find the broker later
+            return [again]
+        text = f"{text} Nothing is judged behind a valve that may be open; look at it."
+        ended = self._end(t_ns, Outcome.INCONCLUSIVE, text, alarm=True)
+        return [Heard(relay, on=False, how="unanswered"), EndHold(text), *ended]
 
     def _by_hand(self, t_ns: int, relay: Relay, *, on: bool) -> list[Order]:
         """Act on a relay that changed without a command."""
@@ -435,9 +438,7 @@ class Unattended:
         return [ended]
 
     def _repeat(self, t_ns: int) -> list[Order]:
-        """Repeat, while idle, what was commanded off and never confirmed; valve first."""
-        if self.step is not Step.IDLE:
-            return []
+        """Repeat what was commanded off and never confirmed; valve first."""
         return [
             self._switch(t_ns, relay, on=False, again=True)
             for relay, wire in self._wires.items()

@@ -84,6 +84,19 @@ def why_too_high(sight: Sight, most_above_room_pa: float) -> str | None:
     return None
 
 
+def why_not_so(sight: Sight, most_above_room_pa: float, *, is_open: bool) -> str | None:
+    """Return what the gauges show that ends an evacuation; None where nothing does.
+
+    Pressure does at every step: that a valve says it is closed is no wall.
+
+    Args:
+        sight: The gauges.
+        most_above_room_pa: The limit above the room's pressure, Pa.
+        is_open: Whether the valve is open, so that the pressure must be seen as well.
+    """
+    return why_too_high(sight, most_above_room_pa) or (why_blind(sight) if is_open else None)
+
+
 def why_blind(sight: Sight) -> str | None:
     """Return why the pressure behind an open valve cannot be watched; None where it can.
 

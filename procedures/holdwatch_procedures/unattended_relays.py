@@ -11,14 +11,14 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 AWAITED: Final = {
-    Step.STARTING_PUMP: Relay.PUMP,
-    Step.OPENING: Relay.VALVE,
-    Step.CLOSING: Relay.VALVE,
-    Step.STOPPING_PUMP: Relay.PUMP,
-    Step.STARTING_HOLD: Relay.PUMP,
-    Step.HOLDING: Relay.PUMP,
-    Step.SHUTTING: Relay.VALVE,
-    Step.SHUTTING_PUMP: Relay.PUMP,
+    Step.STARTING_PUMP: (Relay.PUMP,),
+    Step.OPENING: (Relay.VALVE,),
+    Step.CLOSING: (Relay.VALVE,),
+    Step.STOPPING_PUMP: (Relay.PUMP,),
+    Step.STARTING_HOLD: (Relay.VALVE, Relay.PUMP),
+    Step.HOLDING: (Relay.VALVE, Relay.PUMP),
+    Step.SHUTTING: (Relay.VALVE,),
+    Step.SHUTTING_PUMP: (Relay.PUMP,),
 }
 """Whose confirmation each step waits for, where a command is out."""
 WORDS: Final = {
@@ -36,6 +36,12 @@ class Wire:
     wanted: bool | None = None
     known: bool | None = None
     sent_ns: int = 0
+
+    def forget(self, t_ns: int) -> None:
+        """Know nothing any more, and have what was surely off commanded off anew."""
+        if self.wanted is None and self.known is False:
+            self.wanted, self.sent_ns = False, t_ns
+        self.known = None
 
     def is_surely(self, *, on: bool) -> bool:
         """Whether it is confirmed to be so, and nothing else is commanded."""
