@@ -91,7 +91,9 @@ async def test_a_visit_is_written_as_by_the_commands(client: httpx.AsyncClient) 
     assert noted["text"].startswith("prove: noted, but still open: no nitrogen hold of the whole")
     await post(client, f"{base}/remove", field="answers", position=1)
     refused = await detail(client, f"{base}/close", 409, on=DAY)
-    assert re.search(r"cannot close: recover: not answered; .*prove: not answered", refused)
+    assert re.search(
+        r"cannot close: recover: 500 g is written down; confirm .*prove: not answered", refused
+    )
     assert all(p["cautions"] or p["key"] == "look-again" for p in answered["open_points"])
     taken = await post(client, f"{base}/remove", field="repairs", position=0)
     assert taken["visit"]["repairs"] == []

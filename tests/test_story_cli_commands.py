@@ -103,6 +103,24 @@ def test_an_answer_that_settles_nothing_says_so_at_once(shop: Shop) -> None:
     assert shop("visit", "answer", "BM-02", "recover", *DAY).startswith("2026-0001: recover: done.")
 
 
+def test_a_weight_that_is_written_down_only_waits_to_be_confirmed(shop: Shop) -> None:
+    shop("visit", "open", "BM-02", *DAY)
+    shop("visit", "weigh", "BM-02", "--recovered", "590", *DAY)
+    shop("visit", "repair", "BM-02", "condenser", *DAY)
+    shop("visit", "weigh", "BM-02", "--charged", "700", *DAY)
+    shown = shop("visit", "show", "BM-02")
+    for confirm in (
+        "[590 g is written down; confirm with holdwatch visit answer 2026-0001 recover]",
+        "Recharge to the nameplate by weight. [not answered]",  # 900 g would be, 700 g are not
+    ):
+        assert confirm in shown
+    shop("visit", "weigh", "BM-02", "--charged", "200", *DAY)
+    told = "[900 g is written down; confirm with holdwatch visit answer 2026-0001 recharge]"
+    assert told in shop("visit", "show", "BM-02")
+    refused = shop("visit", "close", "BM-02", *DAY, status=3)
+    assert "recover: 590 g is written down; confirm it by answering; " in refused
+
+
 def test_the_volumes_of_parts_are_shown_one_line_each(shop: Shop) -> None:
     words = ("--section-volume", "compressor=0.3:5", "--section-volume", "low-side=0.52:8")
     changed = shop("vehicle", "change", "BM-02", *words)

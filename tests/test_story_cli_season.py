@@ -75,8 +75,10 @@ def test_the_story_is_told_as_it_should_be(played: tuple[Path, str]) -> None:
     assert "The leak is in: compressor and discharge hose and its crimps." in text
     assert "low-side: Tight" in text
     refused = next(line for line in text.splitlines() if "cannot close" in line)
-    for point in ("recover", "cores-and-caps", "drier", "oil", "prove", "evacuate", "look-again"):
+    assert "recover: 665 g is written down; confirm it by answering; cores-and-caps:" in refused
+    for point in ("cores-and-caps", "drier", "oil", "prove", "evacuate", "look-again"):
         assert f"{point}: not answered" in refused
+    assert "[665 g is written down; confirm with holdwatch visit answer 2026-0001 recover]" in text
     assert "Visit 2026-0001 is closed." in text
 
 

@@ -187,3 +187,38 @@ async def test_a_volume_is_measured_step_by_step(browser: Browser, tmp_path: Pat
         await assert_clean(page, "the result")
         await page.get_by_role("button", name="Keep as the vehicle’s volume").click()
         await expect(page.locator("#told")).to_contain_text("Every later hold of BM-04 uses it.")
+
+
+async def test_what_only_waits_or_proves_nothing_is_shown_so(
+    browser: Browser, tmp_path: Path
+) -> None:
+    service, day = StoryService(tmp_path), "2026-06-01"
+    hold = {"hold_id": "bay-9-never", "on": day, "procedure": "pressure-decay", "outcome": "pass"}
+    visit = {
+        "number": "x-1", "unit": "BM-04", "opened_on": day, "holds": [hold],
+        "repairs": [{"place": "condenser", "act": "renewed", "on": day}],
+        "weighings": [{"kind": "recovered", "grams": 590, "on": day}],
+    }  # fmt: skip
+    volume = {"litres": 0.3, "relative_u": 0.05, "how": "stated", "source": "stated by the shop"}
+    async with page_at(browser, service, "vehicle?name=BM-04") as (page, url):
+        api = url.rstrip("/") + "/api/v1/"
+        content = {"format": 1, "work_orders": [visit]}
+        assert (await page.request.post(f"{api}story", data=content)).ok
+        kept = {"section_volumes": {"compressor": volume}}
+        assert (await page.request.patch(f"{api}vehicles/BM-04", data=kept)).ok
+        await page.goto(f"{url.rstrip('/')}/visit?number=x-1")
+        await expect(page.locator("#holds")).to_contain_text("not judged here, no proof; it says")
+        await expect(page.locator("#holds .outcome")).to_have_count(0)
+        point = page.locator("#points li").filter(has_text="590 g is written down; confirm it")
+        await expect(point.get_by_role("button")).to_have_text("Confirm…")
+        await point.get_by_role("button").click()
+        await page.get_by_role("button", name="Answer", exact=True).click()
+        await expect(point).to_have_count(0)
+        await page.goto(f"{url.rstrip('/')}/vehicle?name=BM-04")
+        fact = page.locator("#facts div").filter(has_text="Volume of compressor")
+        await expect(fact.locator("dd")).to_have_text(
+            "0.3 litres ±5.0 % (stated: stated by the shop)"
+        )
+        shown = page.locator("#visits li").filter(has_text="x-1")
+        await expect(shown).to_contain_text("holds brought by a file, not judged here")
+        await assert_clean(page, "the vehicle")

@@ -31,7 +31,11 @@ def open_lines(view: VisitView, *, cautions: bool = False) -> list[str]:
     lines = ["Still to answer before it closes (holdwatch visit answer):"]
     told: set[str] = set()
     for point in view.open_points:
-        lines.append(f"  {point.key:15}{point.ask} [{point.missing}]")
+        missing = point.missing
+        if point.written is not None:
+            command = f"holdwatch visit answer {view.visit.number} {point.key}"
+            missing = f"{point.written} is written down; confirm with {command}"
+        lines.append(f"  {point.key:15}{point.ask} [{missing}]")
         if cautions:
             lines += [f"    ! {text}" for text in point.cautions if text not in told]
             told.update(point.cautions)

@@ -56,13 +56,17 @@ class CheckView(Message):
 
 
 class PointView(Message):
-    """A point of the follow-through that is still open; ``refusable`` with a reason."""
+    """A point of the follow-through that is still open; ``refusable`` with a reason.
+
+    ``written`` is a mass that stands in the visit already and only waits to be confirmed.
+    """
 
     key: str
     ask: str
     why: str
     missing: str
     refusable: bool
+    written: str | None
     cautions: list[str]
     source: str
 
@@ -235,6 +239,7 @@ def open_points_view(desk: StoryDesk, story: Story, order: WorkOrder) -> list[Po
             why=point.why,
             missing=point.missing,
             refusable=refusable[point.key],
+            written=point.written,
             cautions=list(point.cautions),
             source=point.source,
         )

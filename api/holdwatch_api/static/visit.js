@@ -95,7 +95,7 @@ function points() {
       el("p", { className: "ask" }, point.ask),
       el("p", { className: "why" }, `${capital(point.why)}. ${capital(point.missing)}.`),
       caution(fresh),
-      el("button", { type: "button", "aria-label": `Answer: ${point.ask}`, onclick: () => open("answer", { point }) }, "Answer…"));
+      el("button", { type: "button", "aria-label": `Answer: ${point.ask}`, onclick: () => open("answer", { point }) }, point.written ? "Confirm…" : "Answer…"));
   });
 }
 
@@ -127,7 +127,7 @@ async function close() {
   if (!refused) return;
   if (refused.status !== 409) return;
   tell("Not closed: see below.", true);
-  const reasons = refused.message.replace(/^[^:]*cannot close: /, "").split("; ");
+  const reasons = refused.message.replace(/^[^:]*cannot close: /, "").split(/; (?=[a-z-]+: )/);
   find("refused").replaceChildren(el("p", { className: "answer bad" }, "Not closed yet. Still open:"), el("ul", { className: "notes" }, reasons.map((line) => el("li", {}, line))));
 }
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from holdwatch_procedures.story.units_under_test import UnitUnderTest
-    from holdwatch_procedures.story.work_orders import Answer, WorkOrder
+    from holdwatch_procedures.story.work_orders import Answer, Weighing, WorkOrder
 
 NAMEPLATE_TOLERANCE: Final = 0.05
 """A charge within this share of the nameplate counts as recharged to it (common practice, no
@@ -103,7 +103,11 @@ class FollowThrough(Row):
 
 @dataclass(frozen=True, slots=True)
 class OpenPoint:
-    """A point that a work order has not answered: what is asked, why, what is missing."""
+    """A point that a work order has not answered: what is asked, why, what is missing.
+
+    ``written`` is what stands in the work order already and only waits to be confirmed: a mass over
+    the scale.
+    """
 
     key: str
     ask: str
@@ -111,6 +115,7 @@ class OpenPoint:
     missing: str
     cautions: tuple[str, ...]
     source: str
+    written: str | None = None
 
 
 def follow_through(text: str | None = None, *, where: str = "follow-through") -> FollowThrough:
@@ -156,13 +161,29 @@ def open_points(
     for point in table.points:
         if called.isdisjoint(point.when):
             continue
-        missing = _missing(point, answers.get(point.key), work_order, unit)
-        if missing is not None:
-            cautions = cautions_for(point.act, table, flammable=unit.is_flammable)
-            still_open.append(
-                OpenPoint(point.key, point.ask, point.why, missing, cautions, point.source)
-            )
+        answer = answers.get(point.key)
+        missing = _missing(point, answer, work_order, unit)
+        if missing is None:
+            continue
+        written = _written(point, work_order, unit) if answer is None else None
+        if written is not None:
+            missing = f"{written} is written down; confirm it by answering"
+        cautions = cautions_for(point.act, table, flammable=unit.is_flammable)
+        still_open.append(
+            OpenPoint(point.key, point.ask, point.why, missing, cautions, point.source, written)
+        )
     return still_open
+
+
+def _written(point: Point, order: WorkOrder, unit: UnitUnderTest) -> str | None:
+    """Return the mass that already proves a point which nobody has answered."""
+    if point.proof is Proof.RECOVERED_WEIGHT:
+        masses = [w.grams for w in order.weighings if w.kind is WeighingKind.RECOVERED]
+    elif point.proof is Proof.CHARGED_WEIGHT and _charge_missing(order, unit) is None:
+        masses = [w.grams for w in _charges_since(order)]
+    else:
+        return None
+    return f"{sum(masses):g} g" if masses else None
 
 
 def check_closable(points: Iterable[OpenPoint], work_order: WorkOrder) -> None:
@@ -222,8 +243,16 @@ def _recovered(_answer: Answer, order: WorkOrder, _unit: UnitUnderTest) -> str |
 
 
 def _charged(_answer: Answer, order: WorkOrder, unit: UnitUnderTest) -> str | None:
+    return _charge_missing(order, unit)
+
+
+def _charges_since(order: WorkOrder) -> list[Weighing]:
     since = order.repaired_on or order.opened_on
-    charges = [w for w in order.weighings if w.kind is WeighingKind.CHARGED and w.on >= since]
+    return [w for w in order.weighings if w.kind is WeighingKind.CHARGED and w.on >= since]
+
+
+def _charge_missing(order: WorkOrder, unit: UnitUnderTest) -> str | None:
+    charges = _charges_since(order)
     if not charges:
         return "no charged weight since the repair is written down"
     if unit.nameplate_charge_g is None:
