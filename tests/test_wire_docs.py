@@ -43,6 +43,8 @@ def test_the_example_loads_and_its_words_are_understood(tmp_path: Path) -> None:
         ('off = "OFF"', 'off = "ON"', "must be two words"),
         ('low_side = "gauge-1/pressure"', "", "needs a gauge with the role `low_side`"),
         ('vacuum = "vacuum-1/pressure"', "", "needs a gauge with the role `vacuum`"),
+        ("range = [0, 20000]\n", "", "`bay.bay-1.roles.vacuum`: the range of vacuum-1/pressure is"),
+        ("range = [0, 3500]\n", "", "give probe `gauge-1` its `range` and `unit` from the plate"),
         ('state = "garage/bay-1/pump"', 'state = "garage/bay-1/valve"', "each needs its own topic"),
         ('state = "garage/bay-1/pump"', 'state = "garage/bay-1/#"', "without # and +"),
         ('state = "garage/bay-1/pump"', "", "`bay[1].wire.pump.state` is missing"),

@@ -153,7 +153,7 @@ def _cross_checks(config: ShopConfig) -> Iterator[str]:
         if count > 1:
             yield f"`probe.address`: {address} stands {count} times; each probe has its own"
     yield from _ways_together(config)
-    yield from wire.wire_problems(config.bay)
+    yield from wire.wire_problems(config)
     for bay in config.bay:
         for role, channel in bay.roles.items():
             yield from _role_problems(config, bay, role, channel)

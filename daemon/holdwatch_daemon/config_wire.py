@@ -10,9 +10,9 @@ from holdwatch_daemon.config_base import Table
 from holdwatch_physics.reading import Role, role_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
 
-    from holdwatch_daemon.config import BayConfig
+    from holdwatch_daemon.config import BayConfig, ShopConfig
 
 _Topic = Annotated[str, Field(pattern=r"^[^#+\x00]+$", max_length=1024)]
 _Payload = Annotated[str, Field(min_length=1, max_length=200)]
@@ -68,10 +68,10 @@ class WireConfig(Table):
     open_below_kpa_g: float = Field(default=10.0, gt=0, le=20)
 
 
-def wire_problems(bays: Iterable[BayConfig]) -> Iterator[str]:
+def wire_problems(config: ShopConfig) -> Iterator[str]:
     """Yield what is wrong between the bays' wires, one sentence each."""
     used: dict[str, str] = {}
-    for bay in bays:
+    for bay in config.bay:
         if bay.wire is None:
             continue
         roles = {role_of(role) for role in bay.roles}
@@ -81,9 +81,27 @@ def wire_problems(bays: Iterable[BayConfig]) -> Iterator[str]:
                     f"`bay.{bay.name}.wire`: needs a gauge with the role `{needed}`; a valve is "
                     "opened to a pump only on what gauges show"
                 )
+        yield from _without_range(config, bay)
         for name, relay in (("valve", bay.wire.valve), ("pump", bay.wire.pump)):
             for key, topic in (("command", relay.command), ("state", relay.state)):
                 place = f"`bay.{bay.name}.wire.{name}.{key}`"
                 if topic in used:
                     yield f"{place}: {topic} is {used[topic]} already; each needs its own topic"
                 used.setdefault(topic, place)
+
+
+def _without_range(config: ShopConfig, bay: BayConfig) -> Iterator[str]:
+    """Without its range a gauge at the end of it looks like one that shows a pressure."""
+    for role, channel in bay.roles.items():
+        meant = role_of(role)
+        if meant is None or not meant.is_pressure or meant is Role.BAROMETER:
+            continue
+        device, _, quantity = channel.partition("/")
+        probe = config.probe_named(device)
+        if probe is not None and "range" not in probe.figures(quantity):
+            yield (
+                f"`bay.{bay.name}.roles.{role}`: the range of {channel} is not known, and a valve "
+                "by wire is opened on what it shows; give probe "
+                f"`{device}` its `range` and `unit` from the plate, for example "
+                'range = [0, 3500] and unit = "kPag"'
+            )
