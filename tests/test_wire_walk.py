@@ -182,6 +182,29 @@ async def test_a_lost_broker_ends_it_and_the_valve_is_closed_when_it_is_back(
         assert await holds(garage) == 0
 
 
+async def test_a_broker_lost_during_the_hold_has_the_valve_confirm_again(
+    tmp_path: Path, mosquitto: Mosquitto
+) -> None:
+    async with Garage(tmp_path, mosquitto) as garage:
+        assert (await garage.start()).ok
+        await garage.until_step("holding")
+        before = len(garage.valve.taken)
+        mosquitto.stop()
+        await eventually(lambda: not garage.evacuation.linked)
+        assert garage.evacuation.valve == "unknown"
+        await garage.run(20)
+        assert garage.evacuation.step == "holding"
+        mosquitto.start()
+        await eventually(lambda: garage.evacuation.valve == "closed", within_s=30)
+        assert set(garage.valve.taken[before:]) == {"off"}
+        await garage.relays.switch_by_hand(garage.valve, on=True)
+        await eventually(lambda: garage.evacuation.step == "idle")
+        (ended,) = await garage.told("holdwatch.evacuation.ended")
+        assert ended.data["outcome"] == "fault"
+        assert garage.bay.runner is None
+        assert not garage.plant.vacuum_valve_open
+
+
 async def test_a_service_that_is_killed_shuts_everything_when_it_starts_again(
     tmp_path: Path, mosquitto: Mosquitto
 ) -> None:
@@ -258,11 +281,18 @@ async def test_hands_on_the_valve_and_commands_over_mqtt(
         mosquitto.publish(topic, json.dumps(command | {"id": "m-2", "recovered": True}))
         await eventually(lambda: garage.evacuation.step != "idle")
         await garage.until_step("pumping")
-        state = [one.json for one in heard.heard() if one.topic.endswith("/state")][-1]
+        states = await heard.until(lambda found: any(one.topic.endswith("/state") for one in found))
+        state = [one.json for one in states if one.topic.endswith("/state")][-1]
         assert state["evacuation"]["valve"] in {"open", "unknown"}
         mosquitto.publish(topic, '{"command": "stop_hold", "id": "m-3"}')
         mosquitto.publish(topic, '{"command": "start_hold", "id": "m-4", "recipe": "vacuum-hold"}')
         mosquitto.publish(topic, '{"command": "stop_evacuation", "id": "m-5"}')
+        # Time stands still until it was heard: else the evacuation might end by itself before.
+        answered = await heard.until(
+            lambda found: any(
+                one.topic.endswith("/reply") and '"m-5"' in one.payload for one in found
+            )
+        )
         ended = await garage.until_over()
         assert ended.data == {
             "outcome": "stopped",
@@ -270,9 +300,7 @@ async def test_hands_on_the_valve_and_commands_over_mqtt(
             "pump_downs": 1,
             "holds": [],
         }
-        replies = {
-            one.json["id"]: one.json for one in heard.heard() if one.topic.endswith("/reply")
-        }
+        replies = {one.json["id"]: one.json for one in answered if one.topic.endswith("/reply")}
         assert [replies[f"m-{n}"]["ok"] for n in range(1, 6)] == [False, True, False, False, True]
         assert "Recover the refrigerant first" in replies["m-1"]["text"]
         assert replies["m-4"]["text"] == "An evacuation is running in Bay 1; stop it first."
