@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from daemon_rig import eventually
 from holdwatch_adapters.trace import read_trace
+from holdwatch_daemon import wire
 from holdwatch_daemon.export import export_hold
 from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.judge import judge
@@ -248,6 +249,21 @@ async def test_a_service_that_stops_in_order_shuts_everything_first(
         await garage.begin_service()
         (ended,) = await garage.told("holdwatch.evacuation.ended")
         assert ended.data["outcome"] == "interrupted"
+
+
+async def test_readings_that_cannot_be_kept_for_the_hold_end_it_inconclusive(
+    tmp_path: Path, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Ten channels at 1 Hz, through the longest isolation and every answer: all are kept.
+    assert wire.MOST_KEPT > 10 * (60 * 60 + 3 * 600)
+    monkeypatch.setattr(wire, "MOST_KEPT", 15)
+    async with Garage(tmp_path, mosquitto) as garage:
+        assert (await garage.start()).ok
+        ended = await garage.until_over()
+        assert ended.data["outcome"] == "inconclusive"
+        assert "Too many readings" in ended.data["text"]
+        assert await holds(garage) == 0
+        assert not garage.plant.vacuum_valve_open
 
 
 async def test_a_mistake_in_the_machine_shuts_everything_and_stops_no_bay(

@@ -50,8 +50,9 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-_KEPT_READINGS: Final = 20_000
-"""Readings since the valve was commanded closed, until the hold takes them."""
+MOST_KEPT: Final = 200_000
+"""Readings since the valve was commanded closed, until the hold takes them: an hour and a half of
+eight channels, four times a second each."""
 _KEPT_STEPS: Final = frozenset(
     {Step.PUMPING, Step.CLOSING, Step.ISOLATING, Step.STOPPING_PUMP, Step.STARTING_HOLD}
 )
@@ -104,7 +105,7 @@ class WiredBay:
         self._recipe: Recipe | None = None
         self._runner: HoldRunner | None = None
         self._told_runner = False
-        self._kept: deque[Reading] = deque(maxlen=_KEPT_READINGS)
+        self._kept: deque[Reading] = deque()
         self._beginning: set[asyncio.Task[None]] = set()
         self._by_topic = {
             config.valve.state: (Relay.VALVE, config.valve),
@@ -227,6 +228,11 @@ class WiredBay:
         kept = self._kept
         if self._machine.step not in _KEPT_STEPS:
             kept.clear()
+            return
+        if len(kept) >= MOST_KEPT:
+            # A hold without its first readings would be judged on a part of what was seen.
+            why = "Too many readings came before the hold could begin. Let the probes speak slower."
+            self._do(lambda now_ns: self._machine.stop(now_ns, why, Ending.INCONCLUSIVE))
             return
         kept.append(reading)
         while self._machine.step is Step.PUMPING and kept[0].mono_ns < reading.mono_ns - _TAIL_NS:
