@@ -5,11 +5,13 @@ from __future__ import annotations
 import logging
 import os
 import random
+import shutil
 import sqlite3
 import subprocess
 import sys
 import threading
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -35,9 +37,6 @@ from holdwatch_daemon.store.rolling import roll_all
 from holdwatch_daemon.store.rows import Ids
 from holdwatch_daemon.store.salvage import salvage
 from store_shop import contents, fill
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 NOW = "2026-09-21T14:00:00.000Z"
 PAGE = 4096
@@ -305,14 +304,24 @@ def salvaged(path: Path, new: Path) -> tuple[dict[str, list[tuple[object, ...]]]
         connection.close()
 
 
-@pytest.fixture
-def sound(tmp_path: Path) -> tuple[Path, dict[str, list[tuple[object, ...]]]]:
-    path = tmp_path / "old.db"
+@pytest.fixture(scope="module")
+def made(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> tuple[Path, dict[str, list[tuple[object, ...]]]]:
+    path = tmp_path_factory.mktemp("made") / "old.db"
     filled(path)
     connection = sqlite3.connect(path)
     rows = contents(connection)
     connection.close()
     return path, rows
+
+
+@pytest.fixture
+def sound(
+    tmp_path: Path, made: tuple[Path, dict[str, list[tuple[object, ...]]]]
+) -> tuple[Path, dict[str, list[tuple[object, ...]]]]:
+    path, rows = made
+    return Path(shutil.copy2(path, tmp_path)), rows
 
 
 def test_salvage_of_a_sound_file_loses_nothing(

@@ -25,7 +25,7 @@ from pathlib import Path
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.rolling import Roller
 from holdwatch_daemon.store.rows import Ids, insert_readings
-from test_store_tiers import readings
+from store_readings import readings
 
 opened = open_database(Path(sys.argv[1]), "now")
 connection, ids = opened.connection, Ids("boot-1", simulated=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -42,11 +43,22 @@ DAY_S = 86_400
 CITED = ((600, 1500), (1400, 1600), (4000, 4100))
 
 
-@pytest.fixture
-def database(tmp_path: Path) -> Iterator[sqlite3.Connection]:
-    opened = open_database(tmp_path / "holdwatch.db", NOW)
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("made") / "holdwatch.db"
+    opened = open_database(path, NOW)
     opened.connection.execute("PRAGMA synchronous=OFF")
     fill(opened.connection, seconds=7200, holds=CITED)
+    opened.connection.close()  # the log goes into the file
+    opened.lock.release()
+    return path
+
+
+@pytest.fixture
+def database(tmp_path: Path, made: Path) -> Iterator[sqlite3.Connection]:
+    shutil.copy2(made, tmp_path)
+    opened = open_database(tmp_path / made.name, NOW)
+    opened.connection.execute("PRAGMA synchronous=OFF")
     yield opened.connection
     opened.connection.close()
     opened.lock.release()

@@ -11,17 +11,16 @@ from holdwatch_daemon.store import history, rolling
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.rolling import WIDTHS_S, Roller, roll_all
 from holdwatch_daemon.store.rows import Ids, insert_readings
-from holdwatch_daemon.store.writer import FlaggedReading
-from holdwatch_physics.reading import Quality, Quantity, Reading
+from store_readings import START_NS, readings
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterator
     from pathlib import Path
 
+    from holdwatch_daemon.store.writer import FlaggedReading
+
 NOW = "2026-09-21T14:00:00.000Z"
-START_NS = 1_790_000_003 * 10**9
-QUALITIES = (Quality.GOOD,) * 20 + (Quality.SUSPECT, Quality.SATURATED, Quality.STALE)
 IN_PLAIN_SQL = """
 SELECT channel_id, {w} AS width_s, utc_ns / 1000000000 / {w} * {w} AS start_s, MIN(value),
        MAX(value), AVG(value), COUNT(*), MAX(CASE quality WHEN 'good' THEN 0 WHEN 'suspect' THEN 1
@@ -37,27 +36,6 @@ def database(tmp_path: Path) -> Iterator[sqlite3.Connection]:
     yield opened.connection
     opened.connection.close()
     opened.lock.release()
-
-
-def readings(
-    seconds: range, *, seed: int = 1, channels: int = 2, utc_zero_ns: int = START_NS
-) -> list[FlaggedReading]:
-    chance = random.Random(seed)
-    return [
-        FlaggedReading(
-            Reading(
-                f"gauge-{channel}/pressure",
-                Quantity.PRESSURE_ABSOLUTE,
-                utc_zero_ns + second * 10**9 + channel,
-                second * 10**9 + channel,
-                1e5 + chance.gauss(0.0, 50.0),
-                chance.choice(QUALITIES),
-            ),
-            chance.choice([None] * 30 + ["late", "future"]),
-        )
-        for second in seconds
-        for channel in range(channels)
-    ]
 
 
 def put(connection: sqlite3.Connection, ids: Ids, items: list[FlaggedReading]) -> None:
