@@ -13,8 +13,6 @@ from holdwatch_daemon.store.rows import Ids
 from holdwatch_daemon.store.writer import FlaggedReading
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.reading import Reading
-from holdwatch_procedures.hold import Hold
-from holdwatch_procedures.judge import judge
 from holdwatch_procedures.recipe import load_recipe
 from holdwatch_procedures.story.identifiers import normalise
 from holdwatch_procedures.story.report_model import CurvePointRow
@@ -28,6 +26,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.config import BayConfig
     from holdwatch_daemon.store.answers import HoldRow
     from holdwatch_physics.fluids import Fluids
+    from holdwatch_procedures.hold import Hold
     from holdwatch_procedures.judge import Row
     from holdwatch_procedures.recipe import Recipe
     from holdwatch_procedures.story.units_under_test import UnitUnderTest
@@ -207,6 +206,8 @@ def judge_trace(
         UnusableTraceError: The trace cannot be judged.
         StoryError: The store could not keep it so that it judges to the same.
     """
+    from holdwatch_procedures.judge import judge  # noqa: PLC0415 - numpy is slow to load
+
     lines = list(trace)
     verdict = judge(lines, recipe, fluids, version=version)
     marks = [(line.t_ns, line.word) for line in lines if line.quantity is None]
@@ -260,6 +261,8 @@ def _replayed(
     version: str,
 ) -> Hold:
     """Feed a hold what the store will give back: the first of equal (time, role), in its order."""
+    from holdwatch_procedures.hold import Hold  # noqa: PLC0415 - numpy is slow to load
+
     hold = Hold(recipe, fluids, version=version)
     waiting = list(reversed(marks))
     kept: set[tuple[int, str]] = set()
