@@ -266,7 +266,7 @@ async def test_a_configured_host_name_is_answered_and_no_other(host: str, status
     names = service.config.http.host_names
     async with (
         serve(create_app(service.as_service, host_names=names), port=0) as serving,
-        httpx.AsyncClient() as client,
+        httpx.AsyncClient(timeout=60.0) as client,
     ):
         answer = await client.get(f"{serving.url}health", headers={"host": f"{host}:8443"})
         assert answer.status_code == status

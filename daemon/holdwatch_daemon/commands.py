@@ -125,6 +125,8 @@ class CommandDesk:
             raise RefusedError(f"A hold is running in {bay.label}; stop it first.")
         self._check_no_evacuation(bay)
         part = None
+        if command.volume_uncertainty is not None and command.volume_l is None:
+            raise RefusedError("`volume_uncertainty` goes with `volume_l`: give both or neither.")
         if command.section is not None or command.volume_l is not None:
             figures = command.model_dump(
                 include={"volume_l", "volume_uncertainty"}, exclude_none=True

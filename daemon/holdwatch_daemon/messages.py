@@ -5,9 +5,9 @@ One set of models serves MQTT, HTTP and the store, and the API documents are gen
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field
 
 EventType = Literal[
     "holdwatch.service.started",
@@ -245,12 +245,6 @@ class StartHold(Message):
     volume_l: Annotated[float, Field(gt=0, le=10000)] | None = None
     volume_uncertainty: Annotated[float, Field(ge=0, le=0.5)] | None = None
     work_order: WorkOrderNumber | None = None
-
-    @model_validator(mode="after")
-    def _uncertainty_has_its_volume(self) -> Self:
-        if self.volume_uncertainty is not None and self.volume_l is None:
-            raise ValueError("`volume_uncertainty` goes with `volume_l`")
-        return self
 
 
 class StopHold(Message):
