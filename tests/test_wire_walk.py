@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import json
 import tomllib
 from typing import TYPE_CHECKING
@@ -10,6 +12,7 @@ from daemon_rig import eventually
 from holdwatch_adapters.trace import read_trace
 from holdwatch_daemon import wire
 from holdwatch_daemon.export import export_hold
+from holdwatch_daemon.service import Service
 from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.judge import judge
 from holdwatch_procedures.recipe import load_recipe
@@ -197,13 +200,33 @@ async def test_a_broker_lost_during_the_hold_has_the_valve_confirm_again(
         assert garage.evacuation.step == "holding"
         mosquitto.start()
         await eventually(lambda: garage.evacuation.valve == "closed", within_s=30)
-        assert set(garage.valve.taken[before:]) == {"off"}
+        assert set(garage.valve.taken[before:]) <= {"off"}
         await garage.relays.switch_by_hand(garage.valve, on=True)
         await eventually(lambda: garage.evacuation.step == "idle")
         (ended,) = await garage.told("holdwatch.evacuation.ended")
         assert ended.data["outcome"] == "fault"
         assert garage.bay.runner is None
         assert not garage.plant.vacuum_valve_open
+
+
+async def test_relays_that_come_after_the_service_are_not_told_as_unanswered(
+    tmp_path: Path, mosquitto: Mosquitto
+) -> None:
+    """The service's first command is lost, since nobody listened yet."""
+    garage = Garage(tmp_path, mosquitto)
+    async with Service(garage.config, garage.clock, []) as service:
+        await eventually(lambda: (state := service.bay_state(BAY).evacuation) and state.linked)
+        relays = asyncio.create_task(garage.relays.run())
+        await eventually(
+            lambda: (state := service.bay_state(BAY).evacuation) and state.step == "idle"
+        )
+        await service.events.tell()
+        told = [event.data for event in await service.store.events_after(0, 1000)]
+        hows = {data["how"] for data in told if "how" in data}
+        assert hows == {"commanded", "confirmed"}
+        relays.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await relays
 
 
 async def test_a_service_that_is_killed_shuts_everything_when_it_starts_again(

@@ -67,6 +67,8 @@ class Sleeper(Protocol):
 class SimulatedRelays:
     """Relays on one connection to a broker; comes back by itself when the broker was away.
 
+    Each says how it stands as it comes, since a command from before has not reached it.
+
     Args:
         host: The broker.
         port: Its TCP port.
@@ -113,6 +115,9 @@ class SimulatedRelays:
             for topic in self._relays:
                 await client.subscribe(topic, qos=1)
             self._client = client
+            for each in self._relays.values():
+                if each.behaviour.answers:
+                    await self._say(each)
             self.connected.set()
             async for message in client.messages:
                 relay = self._relays.get(message.topic.value)
