@@ -55,7 +55,7 @@ holdwatch vehicle show BM-02 --on 2025-09-15
 # --- BM-02, next May: sections -----------------------------------------------------------------
 holdwatch visit open BM-02 --complaint "Warm again." --on 2026-05-11
 holdwatch visit weigh BM-02 --recovered 665 --on 2026-05-11
-trace system nitrogen-leak 31 300 1.6 --leak-g-per-year 350 --criterion-g-per-year 60 \
+trace system nitrogen-leak 31 240 1.6 --leak-g-per-year 350 --criterion-g-per-year 60 \
   --pressure-kpa-g 1200
 sed -i '/^volume_l/d' system.toml # what the recipe does not say is the vehicle's: measured
 trace compressor nitrogen-leak 32 150 0.3 --leak-g-per-year 220 --criterion-g-per-year 60 \
@@ -85,7 +85,7 @@ if holdwatch visit close BM-02 --on 2026-05-12; then
   echo "a visit closed with its follow-through open" >&2
   exit 1
 fi
-trace proof nitrogen-tight 35 720 1.6 --criterion-g-per-year 60 --pressure-kpa-g 1200 # overnight
+trace proof nitrogen-tight 35 420 1.6 --criterion-g-per-year 60 --pressure-kpa-g 1200 # overnight
 sed -i '/^volume_l/d' proof.toml
 trace vacuum vacuum-tight 36 42 1.6
 holdwatch visit hold BM-02 --trace proof.csv --recipe proof.toml --on 2026-05-12

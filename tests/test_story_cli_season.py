@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import os
 import re
@@ -14,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from holdwatch_cli.main import main
 from system_parts import require_library
 
 SCRIPT = Path(__file__).parents[1] / "docs" / "season.sh"
@@ -63,9 +66,22 @@ def spoil(folder: Path, sql: str, *values: str) -> None:
     assert changed > 0, "nothing was spoilt"
 
 
+def command(folder: Path, *words: str) -> tuple[int, str]:
+    """Run a command in a folder; the season itself runs each in a process of its own."""
+    shown = io.StringIO()
+    with (
+        contextlib.chdir(folder),
+        contextlib.redirect_stdout(shown),
+        contextlib.redirect_stderr(shown),
+        pytest.raises(SystemExit) as left,
+    ):
+        main(list(words))
+    assert isinstance(left.value.code, int)
+    return left.value.code, shown.getvalue()
+
+
 def verify(folder: Path, file: str) -> tuple[int, str]:
-    done = run(folder, "holdwatch", "report", "--verify", file)
-    return done.returncode, done.stdout + done.stderr
+    return command(folder, "report", "--verify", file)
 
 
 def test_the_story_is_told_as_it_should_be(played: tuple[Path, str]) -> None:
@@ -186,10 +202,10 @@ def test_changed_data_is_found_by_its_hash(season: Path) -> None:
 
 
 def test_the_pdf_has_a_page_for_each_reader_and_is_known_again(season: Path) -> None:
-    done = run(
-        season, "holdwatch", "report", "2026-0001", "--on", "2026-05-13", "--out", "BM-02.pdf"
+    status, text = command(
+        season, "report", "2026-0001", "--on", "2026-05-13", "--out", "BM-02.pdf"
     )
-    assert done.returncode == 0, done.stderr
+    assert status == 0, text
     pdf = (season / "BM-02.pdf").read_bytes()
     assert pdf.startswith(b"%PDF")
     require_library("pango-1.0", "libpango-1.0-0")
@@ -210,6 +226,6 @@ def test_a_later_visit_leaves_an_earlier_report_true(season: Path) -> None:
         ("visit", "weigh", "BM-02", "--recovered", "885", "--on", "2027-05-10"),
         ("visit", "find", "BM-02", "condenser", "--by", "dye", "--nothing", "--on", "2027-05-10"),
     ):
-        assert run(season, "holdwatch", *words).returncode == 0
+        assert command(season, *words)[0] == 0
     status, text = verify(season, "BM-02.html")
     assert status == 0, text
