@@ -87,8 +87,9 @@ VISITS = [
             hold("32", "compressor", (255, 230, 285), "fail"),
             hold("33", "high-side", (6, -9, 20), "pass"),
             hold("34", "low-side", (4, -9, 18), "pass"),
-            hold("36", "system", (3, -9, 16), "pass"),
-            {**hold("37", "system", (0, -5, 9), "pass"), "procedure": "standing-vacuum"},
+            {**hold("36", "system", (3, -9, 16), "pass"), "after_repair": True},
+            {**hold("37", "system", (0, -5, 9), "pass"), "procedure": "standing-vacuum",
+             "after_repair": True},
         ],
         repairs=[
             {"place": "compressor.shaft-seal", "act": "renewed", "on": THIRD,

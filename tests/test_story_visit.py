@@ -60,7 +60,8 @@ ANSWERS: dict[str, dict[str, Any]] = {
 
 
 def order(**changes: Any) -> WorkOrder:
-    vacuum = {"hold_id": "2", "on": DAY, "procedure": "standing-vacuum", "outcome": "pass"}
+    proof = {"after_repair": True}  # of the repair's own day: it must say so
+    vacuum = {"hold_id": "2", "on": DAY, "procedure": "standing-vacuum", "outcome": "pass"} | proof
     row = {
         "number": "2026-17",
         "unit": "BM-01",
@@ -71,7 +72,7 @@ def order(**changes: Any) -> WorkOrder:
             {"kind": "recovered", "grams": 610, "on": DAY},
             {"kind": "charged", "grams": 900, "on": DAY},
         ],
-        "holds": [hold("system", 2, -9, 12, "pass").model_dump(), vacuum],
+        "holds": [hold("system", 2, -9, 12, "pass").model_dump() | proof, vacuum],
         "answers": [
             {"point": key, "answer": "done", "on": DAY, **more} for key, more in ANSWERS.items()
         ],
@@ -151,7 +152,8 @@ def answers_with(point: str, **change: Any) -> list[dict[str, Any]]:
             {
                 "holds": [
                     hold("system", 2, -9, 12, "pass").model_dump(),
-                    hold("system", 20, -90, 120, "inconclusive").model_dump(),
+                    hold("system", 20, -90, 120, "inconclusive").model_dump()
+                    | {"after_repair": True},
                 ]
             },
             "prove",
@@ -232,7 +234,7 @@ def test_a_report_reads_back_and_says_what_matters() -> None:
     assert again == report
     assert report.customer.come_back_on == date(2026, 6, 4)
     assert "g a year were lost" in report.customer.outlook
-    assert "noticed between" in report.customer.outlook
+    assert report.customer.outlook.startswith("Before the repair")
     assert report.customer.proof[0] == "Whole system under nitrogen: system: pass"
     assert "standing-vacuum hold: pass" in report.customer.proof[1]
     assert report.customer.done == ("compressor shaft seal: renewed.",)
@@ -288,3 +290,10 @@ def test_a_wrong_work_order_is_refused_by_its_key(changes: dict[str, Any], says:
 def test_a_work_order_reads_back_from_its_json() -> None:
     visit = order()
     assert load_row(WorkOrder, json.loads(visit.model_dump_json()), where="again") == visit
+
+
+def test_a_pass_of_the_repairs_day_that_came_before_it_proves_nothing() -> None:
+    before = order()
+    holds = tuple(one.model_copy(update={"after_repair": False}) for one in before.holds)
+    told = open_points(before.model_copy(update={"holds": holds}), VAN, follow_through())
+    assert [point.key for point in told] == ["prove", "evacuate"]

@@ -274,13 +274,17 @@ def _vacuum(_answer: Answer, order: WorkOrder, _unit: UnitUnderTest) -> str | No
 def _passed(order: WorkOrder, procedure: str, words: str) -> str | None:
     """The newest such hold since the repair must have passed, not just one of several.
 
+    One of the repair's own day counts only where it is bound as made after the repair.
     A pass that a file brought proves nothing; what it brought of a leak still stands against one.
     """
     since = order.repaired_on or order.opened_on
     holds = [
         hold
         for hold in order.holds
-        if hold.procedure == procedure and hold.section == "system" and hold.on >= since
+        if hold.procedure == procedure
+        and hold.section == "system"
+        and hold.on >= since
+        and (hold.on != order.repaired_on or hold.after_repair)
     ]
     if not holds:
         return f"no {words} since the repair"
