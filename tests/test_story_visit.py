@@ -235,7 +235,8 @@ def test_a_report_reads_back_and_says_what_matters() -> None:
     assert report.customer.come_back_on == date(2026, 6, 4)
     assert "g a year were lost" in report.customer.outlook
     assert report.customer.outlook.startswith("Before the repair")
-    assert report.customer.proof[0] == "Whole system under nitrogen: system: pass"
+    proof = "After the repair, whole system under nitrogen: system: pass"
+    assert report.customer.proof[0] == proof
     assert "standing-vacuum hold: pass" in report.customer.proof[1]
     assert report.customer.done == ("compressor shaft seal: renewed.",)
     assert sum(row.share for row in report.shop.suspects) == pytest.approx(1.0)
