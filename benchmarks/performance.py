@@ -199,7 +199,7 @@ def history(folder: Path) -> list[Line]:
             f"query alone {query} ms",
         )
         for span, query, http in re.findall(
-            r"^ *([\w ]+): width .*query +([\d.]+) ms, HTTP +([\d.]+) ms", found, re.MULTILINE
+            r"^ *([\w ]+): width .*query +([\d.]+) ms .*HTTP +([\d.]+) ms", found, re.MULTILINE
         )
     ]
 
