@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
@@ -111,7 +112,9 @@ class SimulatedRelays:
 
     async def _serve(self) -> None:
         host, port = self._address
-        async with aiomqtt.Client(host, port, keepalive=5) as client:
+        # With a limit of its own the client rests on `asyncio.wait_for`, which in Python 3.11
+        # swallows a cancellation that meets the result: the relays would then never end.
+        async with aiomqtt.Client(host, port, keepalive=5, timeout=math.inf) as client:
             for topic in self._relays:
                 await client.subscribe(topic, qos=1)
             self._client = client
