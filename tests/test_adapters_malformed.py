@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 CAMPAIGN = settings(
-    max_examples=2_000,  # times six decoders
+    max_examples=1_700,  # times six decoders
     deadline=None,
     phases=[Phase.explicit, Phase.generate, Phase.shrink],
     suppress_health_check=list(HealthCheck),
