@@ -10,13 +10,14 @@ import subprocess
 import sys
 import textwrap
 import time
+from contextlib import closing
 from typing import TYPE_CHECKING
 
 import pytest
 
 from daemon_rig import eventually
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.store import schema, writer
+from holdwatch_daemon.store import answers, schema, writer
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.queries import Queries
 from holdwatch_daemon.store.rows import Ids
@@ -318,3 +319,17 @@ async def test_readers_cannot_write(tmp_path: Path) -> None:
     assert await queries.newest_sequence() == 0
     await queries.close()
     await recorder.close()
+
+
+def test_the_newest_hold_is_the_one_begun_last_not_the_one_written_last() -> None:
+    """A past that is brought in later stands before the present."""
+    with closing(sqlite3.connect(":memory:")) as connection:
+        connection.row_factory = sqlite3.Row
+        schema.migrate(connection, NOW)
+        for name, started_ns in (("now", 2_000), ("past", 1_000)):
+            connection.execute(
+                "INSERT INTO holds (id, bay, procedure, recipe_toml, started, started_utc_ns,"
+                " version) VALUES (?, 'bay-1', 'pressure-decay', '', 'x', ?, 'x')",
+                (name, started_ns),
+            )
+        assert [row.id for row in answers.list_holds(connection, None, 2)] == ["now", "past"]

@@ -116,7 +116,7 @@ def list_holds(connection: sqlite3.Connection, bay: str | None, limit: int) -> l
     """Return the newest holds first, of one bay or of all."""
     rows = connection.execute(
         f"SELECT {_HOLD_COLUMNS} FROM holds WHERE ?1 IS NULL OR bay = ?1"  # noqa: S608 - our own columns
-        " ORDER BY rowid DESC LIMIT ?2",
+        " ORDER BY started_utc_ns DESC, rowid DESC LIMIT ?2",
         (bay, limit),
     )
     return [HoldRow.model_validate(dict(row)) for row in rows]
