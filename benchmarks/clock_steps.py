@@ -154,9 +154,13 @@ async def hold(case: Case, place: Place, leak: float, seed: int, folder: Path) -
             life.begun.set()
             over = asyncio.create_task(life.ended.wait())
             verdict = None
-            while verdict is None and not over.done():
+            patience = 1500  # told all, with no restart to come: its verdict is on the way
+            while verdict is None and patience:
                 await asyncio.sleep(0.02)
                 verdict = await service.store.verdict(hold_id)
+                if over.done():
+                    ended = (world.now_ns - zero_ns) // STEP_NS
+                    patience = 0 if ended in case.restarts else patience - 1
             over.cancel()
             events = await service.store.events_after(0, 10_000)
             if verdict is not None:
