@@ -6,21 +6,19 @@ seen later numbers. They are noted in the small file of counters, after the stor
 
 from __future__ import annotations
 
-import logging
 import sqlite3
 from typing import TYPE_CHECKING, Final
+
+from holdwatch_daemon.store.side_file import SideFile
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-log = logging.getLogger(__name__)
-
 SHOP: Final = ""
 """Stands for the whole shop where bays stand otherwise."""
 COUNTERS: Final = "counters.db"
 """Name of the file, beside the database."""
-_PATIENCE_S: Final = 0.1
 
 
 class ToldNumbers:
@@ -33,60 +31,34 @@ class ToldNumbers:
     """
 
     def __init__(self, path: Path) -> None:
-        self._path = path
-        self._connection: sqlite3.Connection | None = None
-        self._failing = False
+        table = "told (bay TEXT PRIMARY KEY, sequence INTEGER NOT NULL)"
+        self._file = SideFile(path, table, "numbers of events", one_thread=False)
 
     def read(self) -> dict[str, int]:
         """Return the numbers by bay, ``SHOP`` for the whole shop; empty where none are known."""
         try:
-            rows = self._open().execute("SELECT bay, sequence FROM told").fetchall()
+            rows = self._file.open().execute("SELECT bay, sequence FROM told").fetchall()
         except (OSError, sqlite3.Error) as error:
-            self._fails(error)
+            self._file.fails(error)
             return {}
         return {str(bay): int(sequence) for bay, sequence in rows}
 
     def note(self, numbers: Mapping[str, int]) -> None:
         """Keep numbers that were told; lower ones than are known change nothing."""
         try:
-            self._open().executemany(
+            self._file.open().executemany(
                 "INSERT INTO told VALUES (?, ?) ON CONFLICT (bay)"
                 " DO UPDATE SET sequence = max(sequence, excluded.sequence)",
                 list(numbers.items()),
             )
         except (OSError, sqlite3.Error) as error:
-            self._fails(error)
+            self._file.fails(error)
         else:
-            self._failing = False
+            self._file.works()
 
     def close(self) -> None:
         """Close the file."""
-        if self._connection is not None:
-            self._connection.close()
-            self._connection = None
-
-    def _open(self) -> sqlite3.Connection:
-        if self._connection is None:
-            connection = sqlite3.connect(
-                self._path, isolation_level=None, timeout=_PATIENCE_S, check_same_thread=False
-            )
-            try:
-                connection.execute("PRAGMA journal_mode=WAL")
-                connection.execute("PRAGMA synchronous=NORMAL")
-                connection.execute(
-                    "CREATE TABLE IF NOT EXISTS told"
-                    " (bay TEXT PRIMARY KEY, sequence INTEGER NOT NULL) WITHOUT ROWID"
-                )
-            except BaseException:
-                connection.close()
-                raise
-            self._connection = connection
-        return self._connection
-
-    def _fails(self, error: Exception) -> None:
-        if not self._failing:
-            self._failing = True
-            log.error("numbers of events cannot be kept in %s: %s", self._path, error)
+        self._file.close()
 
 
 def newest_numbers(connection: sqlite3.Connection) -> dict[str, int]:
