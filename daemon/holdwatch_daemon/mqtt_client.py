@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
+import logging
+import math
+import ssl
 from typing import TYPE_CHECKING, Any
 
 import aiomqtt
 
 if TYPE_CHECKING:
     import paho.mqtt.client as paho
+
+    from holdwatch_daemon.destination import Destination
+
+_GOODBYE_S = 1.0
 
 
 class Client(aiomqtt.Client):
@@ -59,3 +68,55 @@ class Client(aiomqtt.Client):
 
         # The library may call this from a thread in which it connects.
         self._loop.call_soon_threadsafe(watch)
+
+
+def client_to(
+    to: Destination,
+    *,
+    keepalive_s: int,
+    will: aiomqtt.Will | None = None,
+    most_waiting: int | None = None,
+) -> Client:
+    """Return an unconnected client.
+
+    Its own time limits are off: they rest on ``asyncio.wait_for``, which in Python 3.11 swallows
+    a cancellation that meets the result; ``asyncio.timeout`` does not.
+
+    Args:
+        to: The broker.
+        keepalive_s: A broker that is gone is noticed within about one and a half times this.
+        will: What the broker says when the connection breaks.
+        most_waiting: Messages that may wait to be taken; None for any number.
+    """
+    return Client(
+        to.host,
+        to.port,
+        username=to.username,
+        password=to.password,
+        identifier=to.client_id,
+        clean_session=True,
+        will=will,
+        timeout=math.inf,
+        keepalive=keepalive_s,
+        max_queued_incoming_messages=most_waiting,
+        tls_context=ssl.create_default_context(cafile=to.ca_file) if to.tls else None,
+        # What it has to say of broken connections, its user says once, in a sentence.
+        logger=logging.Logger("mqtt", logging.CRITICAL),  # noqa: LOG001 - heard by nobody
+    )
+
+
+async def disconnect(client: Client) -> None:
+    """End a connection, in order where it can be, and leave nothing of it behind."""
+    try:
+        with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
+            async with asyncio.timeout(_GOODBYE_S):
+                await client.__aexit__(None, None, None)
+    finally:
+        client.drop()
+
+
+def first_text(error: BaseException) -> str:
+    """Return the first reason in an exception or a group of them, in one line."""
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return str(error) or type(error).__name__

@@ -5,8 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import math
-import ssl
 from collections import deque
 from contextlib import aclosing, asynccontextmanager
 from dataclasses import dataclass
@@ -20,7 +18,7 @@ from pydantic import TypeAdapter, ValidationError
 from holdwatch_daemon.config import is_loopback
 from holdwatch_daemon.events import Draft
 from holdwatch_daemon.messages import Command, Reply
-from holdwatch_daemon.mqtt_client import Client
+from holdwatch_daemon.mqtt_client import Client, client_to, disconnect, first_text
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.supervisor import pause_s
 
@@ -120,7 +118,7 @@ class Outbox:
                     reason = await self._run_once()
                 except Exception as error:  # holds must go on whatever is wrong with the way out
                     log.exception("the outbox broke")
-                    reason = _first_text(error)
+                    reason = first_text(error)
                 failures = 1 if self.status.connects > before else failures + 1
                 if self.status.state != "refused":
                     log.warning(
@@ -168,7 +166,7 @@ class Outbox:
                     # Said while the connection stands; where it is broken the will says it.
                     await self._say_goodbye(client)
         except* (aiomqtt.MqttError, OSError) as group:
-            reason = _first_text(group)
+            reason = first_text(group)
         return reason
 
     @asynccontextmanager
@@ -179,38 +177,18 @@ class Outbox:
             async with asyncio.timeout(_TIMEOUT_S):
                 await client.__aenter__()
         except (asyncio.CancelledError, TimeoutError) as error:
-            await _disconnect(client)
+            await disconnect(client)
             if isinstance(error, TimeoutError):
                 raise aiomqtt.MqttError("it does not answer") from None
             raise
         try:
             yield client
         finally:
-            await _disconnect(client)
+            await disconnect(client)
 
     def _client(self) -> Client:
-        """Return an unconnected client.
-
-        Its own time limits are off: they rest on ``asyncio.wait_for``, which in Python 3.11
-        swallows a cancellation that meets the result; ``asyncio.timeout`` does not.
-        """
-        to = self.to
-        context = ssl.create_default_context(cafile=to.ca_file) if to.tls else None
-        return Client(
-            to.host,
-            to.port,
-            username=to.username,
-            password=to.password,
-            identifier=to.client_id,
-            clean_session=True,
-            will=aiomqtt.Will(self._topic("status"), b"offline", qos=1, retain=True),
-            timeout=math.inf,
-            keepalive=30,
-            max_queued_incoming_messages=_MOST_WAITING,
-            tls_context=context,
-            # What it has to say of broken connections, the outbox says once, in a sentence.
-            logger=logging.Logger("mqtt", logging.CRITICAL),  # noqa: LOG001 - heard by nobody
-        )
+        will = aiomqtt.Will(self._topic("status"), b"offline", qos=1, retain=True)
+        return client_to(self.to, keepalive_s=30, will=will, most_waiting=_MOST_WAITING)
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         for bay in self._shop.bays:
@@ -381,15 +359,6 @@ async def _publish(
         raise aiomqtt.MqttError(message) from None
 
 
-async def _disconnect(client: Client) -> None:
-    try:
-        with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
-            async with asyncio.timeout(1.0):
-                await client.__aexit__(None, None, None)
-    finally:
-        client.drop()
-
-
 def _go_back(connection: sqlite3.Connection, confirmed: int) -> int:
     """Return the number after which to publish: the last confirmed, or somewhat before it."""
     rows = connection.execute(
@@ -408,13 +377,6 @@ def _go_back(connection: sqlite3.Connection, confirmed: int) -> int:
 
 def _is_good(task: asyncio.Task[None]) -> bool:
     return not task.cancelled() and task.exception() is None
-
-
-def _first_text(error: BaseException) -> str:
-    """Return the first reason in an exception or a group of them, in one line."""
-    while isinstance(error, BaseExceptionGroup):
-        error = error.exceptions[0]
-    return str(error) or type(error).__name__
 
 
 def _problem(error: ValueError) -> str:

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
-import math
-import ssl
 from collections import deque
 from typing import TYPE_CHECKING, NamedTuple
 
 import aiomqtt
 
+from holdwatch_daemon.mqtt_client import client_to, disconnect, first_text
 from holdwatch_daemon.supervisor import pause_s
 
 if TYPE_CHECKING:
@@ -90,7 +88,7 @@ class RelayLink:
 
     async def _run_once(self) -> tuple[bool, str]:
         """Connect and serve until the connection breaks; return whether it stood, and why."""
-        client = self._client()
+        client = client_to(self._to, keepalive_s=_KEEPALIVE_S)
         stood, reason = False, "the connection ended"
         try:
             async with asyncio.timeout(_TIMEOUT_S):
@@ -101,27 +99,11 @@ class RelayLink:
             log.info("relays: broker %s:%d connected", self._to.host, self._to.port)
             await self._serve(client)
         except* (aiomqtt.MqttError, OSError) as group:
-            reason = _first_text(group)
+            reason = first_text(group)
         finally:
             self._go_down()
-            with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
-                async with asyncio.timeout(1.0):
-                    await client.__aexit__(None, None, None)
+            await disconnect(client)
         return stood, reason
-
-    def _client(self) -> aiomqtt.Client:
-        to = self._to
-        return aiomqtt.Client(
-            to.host,
-            to.port,
-            username=to.username,
-            password=to.password,
-            identifier=to.client_id,
-            clean_session=True,
-            timeout=math.inf,
-            keepalive=_KEEPALIVE_S,
-            tls_context=ssl.create_default_context(cafile=to.ca_file) if to.tls else None,
-        )
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         self._out.clear()
@@ -155,9 +137,3 @@ class RelayLink:
                 async with asyncio.timeout(_TIMEOUT_S):
                     await client.publish(topic, payload, qos=1, retain=False)
             await self._news.wait()
-
-
-def _first_text(error: BaseException) -> str:
-    while isinstance(error, BaseExceptionGroup):
-        error = error.exceptions[0]
-    return str(error) or type(error).__name__
