@@ -16,6 +16,7 @@ from holdwatch_daemon.story_holds import check_bindable
 from holdwatch_daemon.story_visits import bind_hold, check_places, drop_row
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_procedures.story.rows import NotKnownError, RefusedError, StoryError
+from holdwatch_procedures.story.work_orders import WHOLE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.story_rows import StoredUnit
     from holdwatch_daemon.story_desk import StoryDesk
 
-WHOLE = "system"
-"""The section of a hold on the whole unit."""
 _MOST_NAMED = 8
 
 

@@ -8,12 +8,14 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_daemon.holds import HoldIdentity, HoldRunner, write_begin
+from holdwatch_daemon.hold_identity import HoldIdentity
+from holdwatch_daemon.holds import HoldRunner, write_begin
 from holdwatch_daemon.recipes import complete_recipe
 from holdwatch_daemon.story_holds import filled_for_bay, section_figures
 from holdwatch_physics.fluids import FluidError
 from holdwatch_procedures.hold import Hold
 from holdwatch_procedures.recipe import RecipeError, load_recipe
+from holdwatch_procedures.story.work_orders import WHOLE
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
@@ -220,7 +222,7 @@ def _of_part(table: Mapping[str, Any], part: Part, stored: UnitUnderTest | None)
     if "volume_l" in part.figures:
         held.pop("volume_uncertainty", None)
         return held | dict(part.figures)
-    if part.section not in {None, "system"} and "volume_l" not in held:
+    if part.section not in {None, WHOLE} and "volume_l" not in held:
         raise RefusedError(
             f"The volume of {part.section!r} is not the whole unit's: give it as `volume_l`, "
             "store it with the vehicle, or use a recipe that states it."

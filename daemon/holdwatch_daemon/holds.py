@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from holdwatch_daemon.events import Draft
 from holdwatch_daemon.hold_binding import settle
+from holdwatch_daemon.hold_identity import insert_begun
 from holdwatch_daemon.store import rows
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.trace_line import TRACE_HEADER
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
     from holdwatch_daemon.events import EventLog, Telling
+    from holdwatch_daemon.hold_identity import HoldIdentity
     from holdwatch_daemon.messages import EventType
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_physics.reading import Quality, Quantity, Reading
@@ -43,27 +45,6 @@ _EVENT_OF: dict[NoticeKind, EventType] = {
 
 Told = tuple[str, int, str]
 """Type, hold time in ns and text of an event: what tells one notice from another."""
-
-
-@dataclass(frozen=True, slots=True)
-class HoldIdentity:
-    """What stays the same through a hold.
-
-    Attributes:
-        id: The hold's id.
-        bay: The bay's name.
-        unit: What is under test; None where not said.
-        recipe: What it is judged by.
-        channels: Channel → role, as bound when it began.
-        started_utc_ns: When it began, nanoseconds since 1970 UTC.
-    """
-
-    id: str
-    bay: str
-    unit: str | None
-    recipe: Recipe
-    channels: Mapping[str, str]
-    started_utc_ns: int
 
 
 def write_begin(
@@ -89,28 +70,15 @@ def write_begin(
         by: Where the command came from.
         told: What the event says beside the usual.
     """
-    connection, recipe = telling.connection, identity.recipe
-    started = rfc3339(identity.started_utc_ns)
-    rows.insert_hold(
-        connection,
-        {
-            "id": identity.id,
-            "bay": identity.bay,
-            "unit": identity.unit,
-            "procedure": recipe.procedure,
-            "recipe": recipe.name,
-            "recipe_toml": recipe.to_toml(),
-            "refrigerant": recipe.refrigerant,
-            "started": started,
-            "started_utc_ns": identity.started_utc_ns,
-            "simulated": int(simulated),
-            "version": version,
-        },
+    recipe = identity.recipe
+    insert_begun(
+        telling.connection,
+        identity,
+        ids.boot(telling.connection, identity.started_utc_ns),
+        (zero_mono_ns, zero_mono_ns),
+        simulated=simulated,
+        version=version,
     )
-    for channel, role in identity.channels.items():
-        rows.insert_hold_channel(connection, identity.id, role, channel)
-    boot = ids.boot(connection, identity.started_utc_ns)
-    rows.insert_segment(connection, identity.id, boot, zero_mono_ns, zero_mono_ns)
     data = {
         "hold": identity.id,
         "unit": identity.unit,

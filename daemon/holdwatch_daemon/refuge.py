@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.events import Draft
-from holdwatch_daemon.store import rows
+from holdwatch_daemon.hold_identity import insert_begun
 from holdwatch_daemon.store.damage import set_aside
 from holdwatch_daemon.store.numbers import raise_floors
 from holdwatch_daemon.store.opening import open_locked
@@ -123,28 +123,14 @@ class Refuge:
 
     def _begin_again(self, connection: sqlite3.Connection, runner: HoldRunner) -> None:
         """Write a running hold into the new file, so that its end has a place there."""
-        identity, recipe = runner.identity, runner.identity.recipe
-        rows.insert_hold(
+        insert_begun(
             connection,
-            {
-                "id": identity.id,
-                "bay": identity.bay,
-                "unit": identity.unit,
-                "procedure": recipe.procedure,
-                "recipe": recipe.name,
-                "recipe_toml": recipe.to_toml(),
-                "refrigerant": recipe.refrigerant,
-                "started": rfc3339(identity.started_utc_ns),
-                "started_utc_ns": identity.started_utc_ns,
-                "simulated": int(self._simulated),
-                "version": self._version,
-            },
+            runner.identity,
+            self._ids.boot(connection, self._clock.utc_ns()),
+            (runner.zero_mono_ns, self._clock.mono_ns()),
+            simulated=self._simulated,
+            version=self._version,
         )
-        for channel, role in identity.channels.items():
-            rows.insert_hold_channel(connection, identity.id, role, channel)
-        boot = self._ids.boot(connection, self._clock.utc_ns())
-        now = self._clock.mono_ns()
-        rows.insert_segment(connection, identity.id, boot, runner.zero_mono_ns, now)
 
 
 def end_holds(aside: SetAside, bays: Mapping[str, Bay]) -> None:

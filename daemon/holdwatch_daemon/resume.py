@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdwatch_daemon.events import Draft
-from holdwatch_daemon.holds import HoldIdentity, HoldRunner
+from holdwatch_daemon.hold_identity import HoldIdentity
+from holdwatch_daemon.holds import HoldRunner
 from holdwatch_daemon.state import progress_of_stored
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.answers import Mark

@@ -10,7 +10,8 @@ from holdwatch_daemon.timestamps import rfc3339
 
 if TYPE_CHECKING:
     from holdwatch_daemon.bays import Bay
-    from holdwatch_daemon.holds import HoldIdentity, HoldRunner
+    from holdwatch_daemon.hold_identity import HoldIdentity
+    from holdwatch_daemon.holds import HoldRunner
     from holdwatch_daemon.store.answers import HoldRow
     from holdwatch_procedures.recipe import Recipe
 

@@ -17,7 +17,7 @@ from holdwatch_procedures.recipe import load_recipe
 from holdwatch_procedures.story.identifiers import normalise
 from holdwatch_procedures.story.report_model import CurvePointRow
 from holdwatch_procedures.story.rows import StoryError, load_row
-from holdwatch_procedures.story.work_orders import HoldEntry
+from holdwatch_procedures.story.work_orders import WHOLE, HoldEntry
 
 if TYPE_CHECKING:
     import sqlite3
@@ -34,8 +34,6 @@ if TYPE_CHECKING:
 
 IMPORTED: Final = "import"
 """The bay of a hold that came as a trace."""
-WHOLE: Final = "system"
-"""The section of a hold that is one of the whole unit."""
 CURVE_POINTS: Final = 120
 """Most points of a curve in a report."""
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_daemon.story_holds import WHOLE
 from holdwatch_physics.units import ZERO_CELSIUS_K
 from holdwatch_procedures.story.expansion import Bottle, ExpansionReadings, expanded_volume
 from holdwatch_procedures.story.rows import Row, StoryError, load_row
 from holdwatch_procedures.story.units_under_test import InternalVolume, UnitUnderTest
+from holdwatch_procedures.story.work_orders import WHOLE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

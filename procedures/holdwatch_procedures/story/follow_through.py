@@ -16,7 +16,7 @@ from holdwatch_procedures.story.rows import (
     load_toml,
     packaged_text,
 )
-from holdwatch_procedures.story.work_orders import NOT_JUDGED_HERE, Points, WeighingKind
+from holdwatch_procedures.story.work_orders import NOT_JUDGED_HERE, WHOLE, Points, WeighingKind
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -282,7 +282,7 @@ def _passed(order: WorkOrder, procedure: str, words: str) -> str | None:
         hold
         for hold in order.holds
         if hold.procedure == procedure
-        and hold.section == "system"
+        and hold.section == WHOLE
         and hold.on >= since
         and (hold.on != order.repaired_on or hold.after_repair)
     ]

@@ -12,6 +12,7 @@ from holdwatch_procedures.story.rows import Row, StoryError, Text, Word, load_ro
 from holdwatch_procedures.story.units_under_test import UnitUnderTest  # noqa: TC001 (the same)
 from holdwatch_procedures.story.work_orders import (
     NOT_JUDGED_HERE,
+    WHOLE,
     HoldEntry,
     Points,
     WorkOrder,
@@ -274,7 +275,7 @@ def _is_mended(order: WorkOrder) -> bool:
     proofs = [
         hold
         for hold in order.holds
-        if hold.procedure == "pressure-decay" and hold.section == "system" and hold.after_repair
+        if hold.procedure == "pressure-decay" and hold.section == WHOLE and hold.after_repair
     ]
     if not order.repairs or not proofs:
         return False

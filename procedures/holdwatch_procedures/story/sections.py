@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 from holdwatch_procedures.story.rows import StoryError
-from holdwatch_procedures.story.work_orders import NOT_JUDGED_HERE, Finding, Points, Strength
+from holdwatch_procedures.story.work_orders import NOT_JUDGED_HERE, WHOLE, Finding, Points, Strength
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -100,7 +100,7 @@ class SectionReading:
                 note=part.sentence,
             )
             for part in self.sections
-            if part.standing is not Standing.CANNOT_TELL and part.key != "system"
+            if part.standing is not Standing.CANNOT_TELL and part.key != WHOLE
         )
 
 

@@ -13,6 +13,8 @@ from holdwatch_procedures.story.rows import Row, Text, Word
 Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 """A photograph or a trace is kept under the SHA-256 of its bytes, in small letters."""
 
+WHOLE: Final = "system"
+"""The section of a hold that is one of the whole unit."""
 NOT_JUDGED_HERE: Final = "brought by a file, not judged here"
 """What stands beside a hold that the store has no readings and no verdict of."""
 
@@ -67,7 +69,7 @@ class HoldEntry(Row):
     on: date
     procedure: Literal["pressure-decay", "standing-vacuum"]
     outcome: Literal["pass", "fail", "inconclusive"]
-    section: Word = "system"
+    section: Word = WHOLE
     g_per_year: float | None = None
     low: float | None = None
     high: float | None = None
