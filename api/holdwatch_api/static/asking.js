@@ -1,6 +1,7 @@
 // What every act of the bay screen does: a dialog that is answered, a command that is sent.
 
-function commandId() {
+/** An id of a change, so that one sent twice is made once. */
+export function changeId() {
   // randomUUID exists on secure origins only; a screen on the shop's network may not be one.
   return `screen-${Array.from(crypto.getRandomValues(new Uint8Array(12)), (b) => b.toString(16).padStart(2, "0")).join("")}`;
 }
@@ -11,7 +12,7 @@ export async function send(panel, command) {
   try {
     const answer = await fetch(`/api/v1/bays/${encodeURIComponent(panel.name)}/command`, {
       method: "POST", headers: { "Content-Type": "application/json" },
-      body: JSON.stringify({ ...command, id: commandId() }),
+      body: JSON.stringify({ ...command, id: changeId() }),
     });
     const body = await answer.json();
     panel.answer(body.text ?? body.detail ?? "Done.", !answer.ok);

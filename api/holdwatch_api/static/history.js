@@ -2,8 +2,8 @@
 
 import { plotly, colour } from "./curve.js";
 import { drawShape, rank, say } from "./format.js";
+import { read } from "./reading.js";
 import { onUnits, unitsDialog } from "./settings.js";
-import { signedFetch } from "./signin.js";
 import * as units from "./units.js";
 
 const MOST = 8;
@@ -20,13 +20,6 @@ let holds = [];
 let problem = "";
 const drawn = new Map(); // hold id → its line's number
 const traces = new Map(); // hold id → {series, mark}
-
-async function read(path) {
-  const answer = await signedFetch(path);
-  const body = await answer.json();
-  if (!answer.ok) throw new Error(body.detail ?? String(answer.status));
-  return body;
-}
 
 async function begin() {
   try {

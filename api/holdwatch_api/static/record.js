@@ -2,6 +2,7 @@
 
 import { plotly, colour } from "./curve.js";
 import { say } from "./format.js";
+import { read } from "./reading.js";
 import * as units from "./units.js";
 
 const POINTS = 1500;
@@ -10,13 +11,6 @@ const find = (id) => document.getElementById(id);
 
 let kept = null; // {channels, first, last}
 let asked = 0;
-
-async function read(path) {
-  const answer = await fetch(path);
-  const body = await answer.json();
-  if (!answer.ok) throw new Error(body.detail ?? String(answer.status));
-  return body;
-}
 
 async function open() {
   if (kept || !find("record").open) return;

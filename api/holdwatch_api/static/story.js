@@ -1,5 +1,6 @@
 // What the pages of vehicles and visits share: asking the service, building parts, saying errors.
 
+import { changeId } from "./asking.js";
 import { drawShape, say } from "./format.js";
 import { signedFetch } from "./signin.js";
 
@@ -42,11 +43,6 @@ async function answered(request) {
 }
 
 export const read = (path) => answered(signedFetch(path));
-
-/** An id of a change, so that one sent twice is made once. */
-export function changeId() {
-  return `screen-${Array.from(crypto.getRandomValues(new Uint8Array(12)), (b) => b.toString(16).padStart(2, "0")).join("")}`;
-}
 
 export function send(path, body, { method = "POST", id = changeId() } = {}) {
   return answered(signedFetch(path, { method, headers: { "Content-Type": "application/json" }, body: JSON.stringify({ ...body, id }) }));
@@ -120,13 +116,6 @@ export function tell(text, bad = false) {
   const line = find("told");
   say(line, text);
   line.classList.toggle("bad", bad);
-}
-
-/** Ask in a dialog; resolves to whether its strong button was chosen. */
-export function ask(dialog) {
-  dialog.returnValue = "";
-  dialog.showModal();
-  return new Promise((resolve) => dialog.addEventListener("close", () => resolve(dialog.returnValue === "go"), { once: true }));
 }
 
 /** A set of large buttons of which one is chosen; each is a radio field. */

@@ -10,30 +10,26 @@ function isThere(found, unit) {
   return found.some((one) => [one.fleet_number, one.plate, one.vin].includes(unit));
 }
 
+/** What is told of a bay's unit at an address below it; null without a unit, or one that has a story. */
+async function about(unit, below) {
+  if (!unit) return null;
+  try {
+    return isThere(await get(`?find=${encodeURIComponent(unit)}`), unit) ? await get(`/${encodeURIComponent(unit)}${below}`) : null;
+  } catch {
+    return null;
+  }
+}
+
 /** Fetch them, the newest first; none for a bay without a unit or a unit that has no story. */
 export async function openVisits(unit) {
-  if (!unit) return [];
-  try {
-    const found = await get(`?find=${encodeURIComponent(unit)}`);
-    if (!isThere(found, unit)) return [];
-    const { visits } = await get(`/${encodeURIComponent(unit)}`);
-    return visits.filter((visit) => !visit.closed_on).reverse();
-  } catch {
-    return [];
-  }
+  const told = await about(unit, "");
+  return told ? told.visits.filter((visit) => !visit.closed_on).reverse() : [];
 }
 
 /** The sections of a vehicle that can be held alone; none where it has no story. */
 export async function partsOf(unit) {
-  if (!unit) return [];
-  try {
-    const found = await get(`?find=${encodeURIComponent(unit)}`);
-    if (!isThere(found, unit)) return [];
-    const { places } = await get(`/${encodeURIComponent(unit)}/words`);
-    return places.filter((place) => !place.leaf && place.parent !== null);
-  } catch {
-    return [];
-  }
+  const told = await about(unit, "/words");
+  return told ? told.places.filter((place) => !place.leaf && place.parent !== null) : [];
 }
 
 /** Say a visit in one line: "2026-0007, 2 March: cools badly". */
