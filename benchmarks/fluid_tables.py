@@ -12,6 +12,8 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from page_table import write_table
+
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.substances import GASES, REFRIGERANTS, Fluid, FluidError
 
@@ -130,10 +132,7 @@ def main() -> None:
     made = table(options.points)
     print(made)
     if options.write:
-        before, _, rest = PAGE.read_text(encoding="utf-8").partition(MARKS[0])
-        after = rest.partition(MARKS[1])[2]
-        page = f"{before}{MARKS[0]}\n\n{made}\n\n{MARKS[1]}{after}"
-        PAGE.write_text(page, encoding="utf-8")
+        write_table(PAGE, MARKS, made)
 
 
 if __name__ == "__main__":

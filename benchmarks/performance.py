@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from page_table import write_table
 from performance_serve import idle_share, longest_stand_ms
 from performance_traces import DECAY_10_H, MILLION, write_hold
 
@@ -56,10 +57,7 @@ def main() -> None:
     made = table(lines)
     print(made)
     if options.write:
-        before, _, rest = PAGE.read_text(encoding="utf-8").partition(MARKS[0])
-        after = rest.partition(MARKS[1])[2]
-        page = f"{before}{MARKS[0]}\n\n{made}\n\n{MARKS[1]}{after}"
-        PAGE.write_text(page, encoding="utf-8")
+        write_table(PAGE, MARKS, made)
 
 
 def table(lines: list[Line]) -> str:

@@ -16,6 +16,8 @@ from system_parts import require
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
+    from holdwatch_daemon.service import Service
+
 CHROMIUM = [
     "--no-sandbox",
     "--disable-gpu",
@@ -41,20 +43,23 @@ async def browser() -> AsyncIterator[Browser]:
 
 
 @asynccontextmanager
-async def screen(
+async def watched_page(
     browser: Browser,
-    service: FakeService,
-    size: tuple[int, int] = TV,
-    path: str = "",
+    service: Service,
+    size: tuple[int, int],
+    path: str,
     *,
     scheme: str = "dark",
     motion: str = "no-preference",
-) -> AsyncIterator[Page]:
-    """Open the screen; fails at the end if the page reported an error or asked elsewhere."""
+) -> AsyncIterator[tuple[Page, str, list[str]]]:
+    """Open a page; yields it, the address of its service, and the errors that it tells.
+
+    Fails at the end if the page asked elsewhere; its errors are for the caller to judge.
+    """
     errors: list[str] = []
     asked: set[str] = set()
     async with (
-        serve(create_app(service.as_service), port=0) as serving,
+        serve(create_app(service), port=0) as serving,
         await browser.new_context(
             viewport={"width": size[0], "height": size[1]},
             color_scheme="light" if scheme == "light" else "dark",
@@ -69,10 +74,26 @@ async def screen(
             lambda line: errors.append(line.text) if line.type == "error" else None,
         )
         await page.goto(serving.url + path)
+        yield page, serving.url, errors
+    assert {url for url in asked if not url.startswith(serving.url)} == set()
+
+
+@asynccontextmanager
+async def screen(
+    browser: Browser,
+    service: FakeService,
+    size: tuple[int, int] = TV,
+    path: str = "",
+    *,
+    scheme: str = "dark",
+    motion: str = "no-preference",
+) -> AsyncIterator[Page]:
+    """Open the screen; fails at the end if the page reported an error or asked elsewhere."""
+    opened = watched_page(browser, service.as_service, size, path, scheme=scheme, motion=motion)
+    async with opened as (page, _, errors):
         await expect(page.locator("#link-text")).to_have_text("Live")
         yield page
     assert errors == []
-    assert {url for url in asked if not url.startswith(serving.url)} == set()
 
 
 @pytest.fixture

@@ -12,9 +12,8 @@ import pytest
 from playwright.async_api import Browser, FilePayload, Page, expect
 
 from fake_service import value
-from holdwatch_api.app import create_app, serve
 from holdwatch_daemon.messages import Live
-from screen_rig import TABLET, browser
+from screen_rig import TABLET, browser, watched_page
 from story_rig import StoryService
 from test_screen_axe import assert_clean
 from test_story_pictures import png
@@ -33,27 +32,11 @@ async def page_at(
     browser: Browser, service: StoryService, path: str, *, scheme: str = "dark"
 ) -> AsyncIterator[tuple[Page, str]]:
     """Open a page; fails at the end if it broke a rule of its own or asked elsewhere."""
-    errors: list[str] = []
-    asked: set[str] = set()
-    async with (
-        serve(create_app(service.as_service), port=0) as serving,
-        await browser.new_context(
-            viewport={"width": TABLET[0], "height": TABLET[1]},
-            color_scheme="light" if scheme == "light" else "dark",
-        ) as context,
-    ):
-        page = await context.new_page()
-        page.on("pageerror", lambda error: errors.append(str(error)))
-        page.on("request", lambda request: asked.add(request.url))
-        page.on(
-            "console",
-            lambda line: errors.append(line.text) if line.type == "error" else None,
-        )
-        await page.goto(serving.url + path)
-        yield page, serving.url
+    opened = watched_page(browser, service.as_service, TABLET, path, scheme=scheme)
+    async with opened as (page, url, errors):
+        yield page, url
     # A browser tells every refusal (409) as an error of its console.
     assert [line for line in errors if "409" not in line] == []
-    assert {url for url in asked if not url.startswith(serving.url)} == set()
 
 
 async def write(page: Page) -> None:
