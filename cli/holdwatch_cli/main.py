@@ -30,7 +30,6 @@ app = typer.Typer(
 app.add_typer(vehicle_app, short_help="Vehicles (units under test) and what their visits say.")
 app.add_typer(fleet_app, short_help="A chain of shops in one PostgreSQL database.")
 app.add_typer(visit_app, short_help="Visits (work orders): weighed, held, found and done.")
-app.registered_commands += keeping_app.registered_commands
 app.add_typer(token_app, short_help="Tokens: who may watch and who may operate.")
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
@@ -397,6 +396,9 @@ def check(
     from holdwatch_cli.check import run_check
 
     raise typer.Exit(run_check(config=config, data=data, as_json=json))
+
+
+app.registered_commands += keeping_app.registered_commands
 
 
 def main(arguments: list[str] | None = None) -> None:
