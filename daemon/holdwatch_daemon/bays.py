@@ -102,11 +102,6 @@ class Bay:
             return self.runner.is_late(reading)
         return self.ended_mono_ns is not None and reading.mono_ns <= self.ended_mono_ns
 
-    def take(self, reading: Reading, *, judged: bool = True) -> None:
-        """Take a reading that is to be believed, and act on it at once; see `put`."""
-        self.put(reading, judged=judged)
-        self.act()
-
     def put(self, reading: Reading, *, judged: bool = True) -> None:
         """Take a reading: as newest value, and for the running hold, at the next `act`.
 

@@ -111,14 +111,6 @@ def why_blind(sight: Sight) -> str | None:
     return next((why for glimpse in sight if (why := _doubt(glimpse)) is not None), None)
 
 
-def vacuum_pa(sight: Sight) -> float | None:
-    """Return the pressure that a vacuum gauge shows within its range, Pa; None where none does."""
-    for glimpse in sight:
-        if glimpse.is_vacuum and glimpse.fresh and glimpse.good and glimpse.end is None:
-            return glimpse.absolute_pa
-    return None
-
-
 def off_scale_ns(sight: Sight) -> int | None:
     """Return since when every vacuum gauge's newest reading stands above its range, ns.
 

@@ -106,10 +106,6 @@ class SimulatedRelays:
         relay.act(on)
         await self._say(relay)
 
-    async def say_again(self, relay: Relay) -> None:
-        """Say a relay's state once more, without any command."""
-        await self._say(relay)
-
     async def _serve(self) -> None:
         host, port = self._address
         # With a limit of its own the client rests on `asyncio.wait_for`, which in Python 3.11
