@@ -17,6 +17,7 @@ from dbus_fast.aio import MessageBus
 from holdwatch_simulators.air import FakeBluez, PrivateBus
 from holdwatch_simulators.air.bus import PrivateBusError
 from holdwatch_simulators.air.radio import Delays
+from holdwatch_simulators.air.tree import Device
 from holdwatch_simulators.wire import (
     BATTERY_LEVEL,
     BATTERY_SERVICE,
@@ -237,3 +238,14 @@ async def test_an_unknown_probe_is_an_error(bus: PrivateBus) -> None:
     async with FakeBluez(bus.address, [GAUGE]) as air:
         with pytest.raises(KeyError):
             air.update(WireUpdate("nobody", PRESSURE, b""))
+
+
+def test_short_and_long_services_stand_each_in_a_structure_of_their_own() -> None:
+    """Types 0x03 and 0x07, the least significant byte first (Core Specification Supplement)."""
+    long = "6d1f0001-57b4-4c3e-9a51-0d3f2c7a9be0"
+    services = ("0000181a-0000-1000-8000-00805f9b34fb", long)
+    described = ProbeDescription("probe", "02:00:00:00:00:01", "gatt", (), services)
+    device = Device(described, battery_hidden=False)
+    sent = device.advertisement()
+    assert sent[0x03] == bytes.fromhex("1a18")
+    assert sent[0x07] == bytes.fromhex("e09b7a2c3f0d519a3e4cb45701001f6d")

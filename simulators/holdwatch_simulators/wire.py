@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
-_BASE_TAIL: Final = "-0000-1000-8000-00805f9b34fb"
+BASE_TAIL: Final = "-0000-1000-8000-00805f9b34fb"
 
 
 def full_uuid(short: int) -> str:
@@ -18,7 +18,7 @@ def full_uuid(short: int) -> str:
     >>> full_uuid(0x2A6D)
     '00002a6d-0000-1000-8000-00805f9b34fb'
     """
-    return f"{short:08x}{_BASE_TAIL}"
+    return f"{short:08x}{BASE_TAIL}"
 
 
 ENVIRONMENTAL_SENSING: Final = full_uuid(0x181A)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
+from uuid import UUID
 
 from dbus_fast import Variant
 
 from holdwatch_simulators.wire import (
+    BASE_TAIL,
     BATTERY_LEVEL,
     BATTERY_SERVICE,
     BTHOME_SERVICE_DATA,
@@ -29,6 +31,7 @@ DESCRIPTOR: Final = "org.bluez.GattDescriptor1"
 # Types of advertising data: Bluetooth SIG, assigned numbers.
 _FLAGS: Final = 0x01
 _UUIDS_16: Final = 0x03
+_UUIDS_128: Final = 0x07
 _SERVICE_DATA_16: Final = 0x16
 
 Properties = dict[str, Variant]
@@ -172,9 +175,14 @@ class Device:
         sent: dict[int, bytes] = {}
         if self.description.kind == "gatt":
             sent[_FLAGS] = b"\x06"  # a mere broadcaster here sends no flags
-        short = [int(uuid[:8], 16) for uuid in self.advertised_uuids()]
-        if short:
-            sent[_UUIDS_16] = b"".join(number.to_bytes(2, "little") for number in short)
+        short, long = b"", b""
+        for text in self.advertised_uuids():
+            uuid = UUID(text)
+            if text.endswith(BASE_TAIL):
+                short += (uuid.int >> 96).to_bytes(2, "little")
+            else:
+                long += uuid.int.to_bytes(16, "little")
+        sent |= {kind: uuids for kind, uuids in ((_UUIDS_16, short), (_UUIDS_128, long)) if uuids}
         if self.service_data is not None:
             sent[_SERVICE_DATA_16] = bytes.fromhex("d2fc") + self.service_data
         return sent
