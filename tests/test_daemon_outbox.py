@@ -343,3 +343,13 @@ def in_order_after_going_back(numbers: list[int]) -> list[int]:
         assert number <= newest + 1, f"{number} after {newest}"
         newest = max(newest, number)
     return list(range(1, newest + 1))
+
+
+async def test_the_embedded_broker_closes_a_connection_that_says_nothing() -> None:
+    async with EmbeddedBroker() as broker:
+        reader, writer = await asyncio.open_connection(broker.host, broker.port)
+        writer.write_eof()  # what we could still hear stays open
+        async with asyncio.timeout(10):
+            assert await reader.read() == b"", "the broker's side is closed too"
+        writer.close()
+        await writer.wait_closed()

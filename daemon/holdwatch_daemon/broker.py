@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import socket
 from typing import TYPE_CHECKING, Any, Self
@@ -66,7 +67,18 @@ class EmbeddedBroker:
 def _broker_class() -> Any:
     from amqtt.broker import Broker  # noqa: PLC0415 - only a shop without a broker pays for it
 
-    return Broker
+    class ClosingBroker(Broker):  # type: ignore[misc]  # the package ships no types
+        """Closes a connection that ends before its first packet; amqtt 0.11 leaves it open."""
+
+        async def _initialize_client_session(self, reader: Any, writer: Any, *more: Any) -> Any:
+            try:
+                return await super()._initialize_client_session(reader, writer, *more)
+            except BaseException:
+                with contextlib.suppress(OSError):
+                    await writer.close()
+                raise
+
+    return ClosingBroker
 
 
 def _free_port() -> int:
