@@ -169,14 +169,15 @@ async def test_the_service_thins_by_policy_and_tells_it(
 # -- the disk is full -----------------------------------------------------------------------
 
 
-def limit_pages(service: Service, more: int) -> None:
+async def limit_pages(service: Service, more: int) -> None:
     """Let the file grow by so many pages and no more: SQLite then says that the disk is full."""
 
     def work(connection: sqlite3.Connection) -> None:
         (pages,) = connection.execute("PRAGMA page_count").fetchone()
         connection.execute(f"PRAGMA max_page_count={pages + more}")
 
-    service._writer.transact(work)
+    # Waited for: in one transaction with what the disk refuses it would be done again and again.
+    await service._writer.transact(work)
 
 
 async def test_a_full_disk_is_told_outlived_and_loses_nothing_that_fits_in_memory(
@@ -189,7 +190,7 @@ async def test_a_full_disk_is_told_outlived_and_loses_nothing_that_fits_in_memor
     async with Service(shop(tmp_path), clock, [adapter]) as service:
         await start(service)
         await run_hold(service, clock, adapter, 20)
-        limit_pages(service, 0)
+        await limit_pages(service, 0)
         fed = 0
 
         def feed() -> None:
@@ -242,7 +243,7 @@ async def test_on_a_full_disk_the_oldest_uncited_readings_give_way(
     clock, adapter = TurnedClock(), FedAdapter()
     clock.utc_zero_ns = (START_S + 20 * DAY_S) * 10**9 - clock.now_ns
     async with Service(shop(tmp_path), clock, [adapter]) as service:
-        limit_pages(service, 2)
+        await limit_pages(service, 2)
         state = service._writer.state
         for _ in range(60):
             for _ in range(50):
