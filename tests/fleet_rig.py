@@ -71,7 +71,7 @@ class Consumer:
     def is_subscribed(self) -> bool:
         """Whether the broker hands messages to it."""
         assert self.process.poll() is None, self.said()
-        return "takes part" in self.said()
+        return "subscribed to" in self.said()
 
     def kill(self) -> None:
         """End it as a power cut does."""

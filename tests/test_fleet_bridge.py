@@ -3,79 +3,31 @@
 from __future__ import annotations
 
 import asyncio
-import getpass
 import subprocess
 import time
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 from daemon_rig import GAUGE, START_UTC_NS, FedAdapter, TurnedClock, reading, shop, start, stop
+from fleet_brokers import PASSWORDS, SITES, chain_broker, shop_broker, words_of_a_consumer
 from fleet_rig import Consumer, asked, told, until
 from holdwatch_cli.fleet_base import Base
 from holdwatch_daemon.events import Draft
 from holdwatch_daemon.service import Service
-from mosquitto_fixture import HOST, free_port
+from mosquitto_fixture import HOST
 from postgres_fixture import postgres, postgres_server
 from system_parts import require
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
+
+    from fleet_brokers import Broker
 
 __all__ = ["postgres", "postgres_server"]
 
-DEPLOY = Path(__file__).parents[1] / "deploy"
-SITES = ("county-library", "harbour-garage")
 PRESSURES = {"county-library": 1.5e6, "harbour-garage": 0.9e6}
-PASSWORDS = {name: f"word-of-{name}" for name in (*SITES, "fleet")}
-
-
-class Broker:
-    """A Mosquitto made of a file of ours with its capitals replaced."""
-
-    def __init__(self, folder: Path, file: str, **words: str) -> None:
-        folder.mkdir()
-        self.port = free_port()
-        text = (DEPLOY / file).read_text()
-        for word, value in words.items():
-            text = text.replace(word.replace("_", "-"), value)
-        text = text.replace("/var/lib/mosquitto/", f"{folder}/")
-        text = text.replace("listener 1883", f"listener {self.port}")
-        text = text.replace("listener 8883", f"listener {self.port} {HOST}")
-        text = text.replace("#topic", "topic")  # live values too
-        text = text.replace("restart_timeout 2 60", "restart_timeout 1 1")
-        self._config = folder / "mosquitto.conf"
-        # Started by the superuser it would become a user who may not enter the test's folder.
-        self._config.write_text(f"{text}\nuser {getpass.getuser()}\n")
-        self._process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        program = require("mosquitto", "mosquitto")
-        log = self._config.with_suffix(".log").open("ab")
-        command = [program, "-c", str(self._config)]
-        self._process = subprocess.Popen(command, stdout=log, stderr=log)
-        log.close()
-
-    def stop(self) -> None:
-        if self._process is not None:
-            self._process.terminate()
-            self._process.wait(10)
-            self._process = None
-
-    def said(self) -> str:
-        return self._config.with_suffix(".log").read_text()
-
-
-def certificate(folder: Path) -> tuple[Path, Path]:
-    """Make a certificate of this machine that is its own authority."""
-    made, key = folder / "chain.pem", folder / "chain.key"
-    words = "req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 2"
-    words += f" -subj /CN=chain -addext subjectAltName=IP:{HOST}"
-    ways = ["-out", str(made), "-keyout", str(key)]
-    command = [require("openssl", "openssl"), *words.split(), *ways]
-    subprocess.run(command, check=True, stderr=subprocess.DEVNULL)
-    return made, key
 
 
 @pytest.fixture
@@ -85,24 +37,8 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def chain(folder: Path) -> Iterator[Broker]:
-    """The chain's broker, with TLS, passwords and its access list."""
-    made, key = certificate(folder)
-    passwords = folder / "passwords"
-    program = require("mosquitto_passwd", "mosquitto")
-    for name, password in PASSWORDS.items():
-        new = [] if passwords.exists() else ["-c"]
-        command = [program, "-b", *new, str(passwords), name, password]
-        subprocess.run(command, check=True, stderr=subprocess.DEVNULL)
-        (folder / f"{name}.password").write_text(password)
-    broker = Broker(
-        folder / "chain",
-        "mosquitto-chain.conf",
-        CA_FILE=str(made),
-        CERTIFICATE=str(made),
-        PRIVATE_KEY=str(key),
-        PASSWORD_FILE=str(passwords),
-        ACL_FILE=str(DEPLOY / "mosquitto-chain.acl"),
-    )
+    """The chain's broker."""
+    broker = chain_broker(folder)
     broker.start()
     yield broker
     broker.stop()
@@ -111,21 +47,9 @@ def chain(folder: Path) -> Iterator[Broker]:
 @pytest.fixture
 def shops(folder: Path, chain: Broker) -> Iterator[dict[str, Broker]]:
     """Each shop's own broker, bridged."""
-    made: dict[str, Broker] = {}
-    for site in SITES:
-        made[site] = Broker(
-            folder / site,
-            "mosquitto-bridge.conf",
-            SITE=site,
-            PASSWORD=PASSWORDS[site],
-            CHAIN_BROKER=HOST,
-        )
-        config = made[site]._config
-        text = config.read_text().replace(f"{HOST}:8883", f"{HOST}:{chain.port}")
-        config.write_text(
-            text.replace("/etc/ssl/certs/ca-certificates.crt", str(folder / "chain.pem"))
-        )
-        made[site].start()
+    made = {site: shop_broker(folder, site, chain) for site in SITES}
+    for broker in made.values():
+        broker.start()
     yield made
     for broker in made.values():
         broker.stop()
@@ -155,8 +79,7 @@ async def test_two_shops_land_in_one_database_without_mixing_up(
 ) -> None:
     with Base(postgres) as base:
         base.create()
-    words = ["--tls", "--ca-file", str(folder / "chain.pem"), "--username", "fleet"]
-    words += ["--password-file", str(folder / "fleet.password"), "--live-s", "1"]
+    words = [*words_of_a_consumer(folder), "--live-s", "1"]
     consumer = Consumer(postgres, chain.port, "a", *words)
     try:
         await asyncio.to_thread(until, consumer.is_subscribed)

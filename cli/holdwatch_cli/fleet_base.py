@@ -76,6 +76,8 @@ class Base:
         self._connection.execute(
             sql.SQL("SET statement_timeout = {}").format(sql.Literal(_STATEMENT_MS))
         )
+        for statement in schema.LETTING_GO:
+            self._connection.execute(statement)
         if self._value("SHOW synchronous_commit") == "off":
             # What is confirmed to a broker must be on the disk.
             self._connection.execute("SET synchronous_commit = on")
@@ -121,6 +123,9 @@ class Base:
         """
         try:
             return self._land(batch)
+        except psycopg.errors.IdleInTransactionSessionTimeout as error:
+            # This program stood still midway; psycopg counts it among the internal errors.
+            raise psycopg.OperationalError(_text(error)) from error
         except psycopg.DataError as error:
             if len(batch) <= 1:
                 return self._land(Batch(batch.via, refused=_refused(batch, _text(error))))
@@ -181,12 +186,14 @@ class Base:
             new = self._insert(schema.EVENT, [_event_row(event, batch.via) for event in events])
             if new < len(events):
                 events = self._without_strangers(events, batch)
-            verdicts = [_verdict_row(event) for event in events if event.type == VERDICT]
-            self._insert(schema.VERDICT, verdicts)
+            if new > 0:  # else another consumer has landed all of it
+                verdicts = [_verdict_row(event) for event in events if event.type == VERDICT]
+                self._insert(schema.VERDICT, verdicts)
             self._insert(schema.READING, readings)
-            self._insert(schema.REFUSED, [_refused_row(each) for each in batch.refused])
-            self._insert(schema.VOID, [row for event in events for row in _void_rows(event)])
-            self._advance(events)
+            self._insert(schema.REFUSED, sorted(_refused_row(each) for each in batch.refused))
+            if new > 0:
+                self._insert(schema.VOID, [row for event in events for row in _void_rows(event)])
+                self._advance(events)
         return new
 
     def _insert(self, statement: LiteralString, rows: Sequence[Sequence[Any]]) -> int:
@@ -203,10 +210,12 @@ class Base:
         """
         kept = []
         known = {(each.topic, each.payload) for each in batch.refused}
-        for event in events:
-            key = (event.site, event.store, event.sequence)
-            there = self._connection.execute(schema.DIFFERENT, key).fetchone()
-            if there == (event.type, event.time):
+        keys = [(event.site, event.store, event.sequence) for event in events]
+        columns = [list(column) for column in zip(*keys, strict=True)]
+        rows = self._connection.execute(schema.THERE, columns).fetchall()
+        there = {row[:3]: row[3:] for row in rows}
+        for key, event in zip(keys, events, strict=True):
+            if there.get(key) == (event.type, event.time):
                 kept.append(event)
                 continue
             reason = "another event has its number; was the shop's database put back from a copy?"

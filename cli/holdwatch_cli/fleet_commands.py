@@ -62,7 +62,7 @@ def land(
         typer.Option(help="This consumer's; the broker keeps what it owes it. Else the machine's."),
     ] = None,
     group: Annotated[
-        str, typer.Option(help="Consumers of one group share the messages.")
+        str, typer.Option(help="Consumers of one group share the live values.")
     ] = "holdwatch",
     live_s: Annotated[
         int,
@@ -81,8 +81,8 @@ def land(
 ) -> None:
     """Land the events of all shops, each once, confirmed to the broker after the commit.
 
-    Several may run, each with a --name of its own: they share the work, and one takes over when
-    another ends. Gaps in a shop's numbers are fetched from the shop itself, and a quiet shop is
+    Several may run, each with a --name of its own: each is handed every event, and the database
+    takes the first, so that one may be away. Gaps in a shop's numbers are fetched from the shop itself, and a quiet shop is
     asked whether it has more.
 
     Example: holdwatch fleet land --mqtt broker.example --tls --username fleet

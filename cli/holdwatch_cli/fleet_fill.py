@@ -247,7 +247,6 @@ class Filler:
         for _, site, newest in sorted(due)[:_MOST_ASKED]:
             if self._stopping.is_set():
                 return
-            self._asked[site] = now
             shop = self._shops[site]
             try:
                 there = newest_over_http(shop)
@@ -257,6 +256,7 @@ class Filler:
                     log.warning("%s was quiet; %d events fetched from %s", site, new, shop.url)
             except (httpx.HTTPError, OSError, ValueError) as error:
                 log.info("%s is quiet and does not answer: %s", site, error)
+            self._asked[site] = now  # not where the database failed: then it is asked again
 
     def _note(self, base: Base, key: tuple[str, str], trouble: str | None) -> None:
         if trouble is None:
@@ -282,7 +282,7 @@ class Filler:
         except (httpx.HTTPError, OSError) as error:
             return " ".join(str(error).split()) or type(error).__name__
         log.info("%s: %d missing events fetched from %s", site, new, shop.url)
-        if any(gap[:2] == (site, store) for gap in base.gaps(0.0)):
+        if any(gap[:2] == (site, store) and gap[2] < newest for gap in base.gaps(0.0)):
             return (
                 f"{shop.url} has no more what is missing after number {unbroken}; where its "
                 "database was begun anew, land an old copy with holdwatch fleet fill"

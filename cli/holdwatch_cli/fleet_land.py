@@ -47,7 +47,7 @@ class Share:
 
     Attributes:
         name: Its own name; what it did not confirm waits for it under this name.
-        group: The consumers that share the messages of a group among them.
+        group: The consumers that share the live values among them.
         live_s: One live value a role is landed in so many seconds; 0 lands none.
     """
 
@@ -59,11 +59,16 @@ class Share:
 class Lander:
     """Lands what a broker hands out, and confirms it only once the database has it.
 
-    MQTT 5 with a shared subscription and a session that outlives the connection. The client
-    library confirms a message only when told to: a process that is killed between receiving and
-    committing is handed the message again, one that is killed between committing and confirming
-    too, and the second landing changes nothing. All in one thread: messages are read from the
-    network, landed and confirmed in turn, and the broker hands out no more than 500 ahead.
+    MQTT 5 with a session that outlives the connection. The client library confirms a message
+    only when told to: a process that is killed between receiving and committing is handed the
+    message again, one that is killed between committing and confirming too, and the second
+    landing changes nothing. All in one thread: messages are read from the network, landed and
+    confirmed in turn, and the broker is asked to hand out no more than 500 ahead.
+
+    Every consumer is handed every event, and the database takes the first. To share the events
+    would lose some: Mosquitto does not write shared subscriptions down, so after its restart it
+    confirms to the shops, and drops, what comes before the first consumer is back. Live values
+    are shared; they go by QoS 0.
 
     Args:
         to: The broker and how to log in there.
@@ -164,19 +169,18 @@ class Lander:
             self._fatal = f"the broker {self._to.host}:{self._to.port} refuses: {reason}"
             return
         log.info("MQTT broker %s:%d connected", self._to.host, self._to.port)
-        shared = f"$share/{self._share.group}"
-        wanted = [(f"{shared}/{self._topics.events}", 1)]
+        wanted = [(self._topics.events, 1)]
         if self._share.live_s > 0:
-            wanted.append((f"{shared}/{self._topics.live}", 0))
+            wanted.append((f"$share/{self._share.group}/{self._topics.live}", 0))
         client.subscribe(wanted)
 
     def _on_subscribe(self, _client: Client, _user: Any, _mid: int, codes: Any, _more: Any) -> None:
         refused = [str(code) for code in codes if code.is_failure]
         if not refused:
-            log.info("takes part in group %s on %s", self._share.group, self._topics.events)
+            log.info("subscribed to %s", self._topics.events)
         else:
             self._fatal = (
-                f"the broker refuses the shared subscription to {self._topics.events}: "
+                f"the broker refuses the subscription to {self._topics.events}: "
                 f"{', '.join(refused)}; does its access list let this user read there?"
             )
 

@@ -220,6 +220,17 @@ SET gap_since = CASE
 WHERE site = %(site)s AND store = %(store)s
 """
 
-DIFFERENT: Final[LiteralString] = """
-SELECT type, time FROM holdwatch.events WHERE site = %s AND store = %s AND sequence = %s
+THERE: Final[LiteralString] = """
+SELECT event.site, event.store, event.sequence, event.type, event.time
+FROM unnest(%s::text[], %s::text[], %s::bigint[]) AS asked (site, store, sequence)
+JOIN holdwatch.events AS event USING (site, store, sequence)
 """
+"""What the events with these numbers are."""
+
+LETTING_GO: Final[tuple[LiteralString, ...]] = (
+    "SET idle_in_transaction_session_timeout = '10s'",
+    "SET tcp_keepalives_idle = 10",
+    "SET tcp_keepalives_interval = 5",
+    "SET tcp_keepalives_count = 4",
+)
+"""A consumer whose machine is gone holds its locks no longer than this: others land meanwhile."""
