@@ -82,8 +82,8 @@ def land(
     """Land the events of all shops, each once, confirmed to the broker after the commit.
 
     Several may run, each with a --name of its own: each is handed every event, and the database
-    takes the first, so that one may be away. Gaps in a shop's numbers are fetched from the shop itself, and a quiet shop is
-    asked whether it has more.
+    takes the first, so that one may be away. Gaps in a shop's numbers are fetched from the shop
+    itself, and a quiet shop is asked whether it has more.
 
     Example: holdwatch fleet land --mqtt broker.example --tls --username fleet
     --password-file fleet-password --postgres "host=db dbname=fleet" --shops shops.toml
