@@ -85,7 +85,7 @@ def record_routes(service: Service) -> APIRouter:
     @router.get("/channels", tags=["record"])
     async def channels() -> Recorded:
         """The channels that have been recorded, and since when."""
-        return await service.store.ask(_recorded)
+        return await service.store.browse(_recorded)
 
     @router.get(
         "/history",
@@ -121,7 +121,7 @@ def record_routes(service: Service) -> APIRouter:
             found = history.history(connection, asked, from_ns, to_ns, points)
             return to_json(found, inf_nan_mode="null")
 
-        return Response(await service.store.ask(ask), media_type="application/json")
+        return Response(await service.store.browse(ask), media_type="application/json")
 
     return router
 

@@ -119,7 +119,8 @@ class EventLog:
         database_id: What keeps ids apart when a database is begun anew.
         simulated: Whether events are marked as simulated.
         newest: The number of the newest event already written.
-        note: Keeps numbers that were told, by bay; see ``store.numbers``.
+        note: Keeps numbers that are about to be told, by bay, called in the writer's thread; see
+            ``store.numbers``.
     """
 
     def __init__(
@@ -159,6 +160,12 @@ class EventLog:
             simulated=self._simulated,
         )
 
+    async def keep_up(self, pause_s: float) -> None:
+        """Catch up again and again until cancelled, after so long a pause, s."""
+        while True:
+            await asyncio.sleep(pause_s)
+            await self.catch_up()
+
     async def catch_up(self) -> None:
         """Tell subscribers of events that another program wrote into the same database."""
         newest = self._newest
@@ -170,10 +177,11 @@ class EventLog:
             self._newest = newest
             self._wake()
 
-    def transact(self, work: Callable[[Telling], T]) -> asyncio.Future[T]:
+    def transact(self, work: Callable[[Telling], T], *, durable: bool = True) -> asyncio.Future[T]:
         """Hand in a transaction that writes and tells; subscribers hear of it once it is on disk.
 
-        The order of calls is the order of transactions. The future is done when the disk has it.
+        The order of calls is the order of transactions. The future is done when the disk has it;
+        one that tells nothing, and may be undone by a power cut, need not be ``durable``.
         """
         told: list[Event] = []
 
@@ -184,7 +192,9 @@ class EventLog:
             told.extend(telling.told)
             return result
 
-        return self._writer.transact(run, after=lambda: self._publish(told))
+        return self._writer.transact(
+            run, lambda: self._publish(told), kept=lambda: self._keep(told), durable=durable
+        )
 
     def tell(self, *drafts: Draft) -> asyncio.Future[None]:
         """Write events that tell of nothing else in the store."""
@@ -227,6 +237,12 @@ class EventLog:
             return [recent[n] for n in range(skipped, min(len(recent), skipped + _PAGE))]
         return await self._queries.events_after(after, _PAGE)
 
+    def _keep(self, told: list[Event]) -> None:
+        """Keep the numbers of events before anybody hears of them."""
+        if self._note is not None and told:
+            numbers = {each.bay: each.baysequence for each in told if each.bay and each.baysequence}
+            self._note({**numbers, SHOP: told[-1].sequence})
+
     def _publish(self, told: list[Event]) -> None:
         news = [event for event in told if event.sequence > self._newest]
         if not news:
@@ -235,9 +251,6 @@ class EventLog:
             self._recent.clear()  # another program's lie between: memory must have no gap
         self._recent.extend(news)
         self._newest = news[-1].sequence
-        if self._note is not None:
-            numbers = {each.bay: each.baysequence for each in news if each.bay and each.baysequence}
-            self._note({**numbers, SHOP: self._newest})
         self._wake()
 
     def _wake(self) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import time
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Literal
 
@@ -62,11 +63,13 @@ def health_of(
     disk = _disk(database)
     broker = _broker(outbox, newest_event)
     receivers = [asdict(webhook) for webhook in webhooks]
+    slow = _slow(writer)
     is_well = (
         all(adapter["state"] != "failed" for adapter in ways_in)
         and broker["state"] == "connected"
         and all(receiver["state"] != "refused" for receiver in receivers)
         and writer.failing is None
+        and slow is None
         and not disk["low"]
     )
     return {
@@ -88,6 +91,7 @@ def health_of(
         "store": {
             "path": str(database),
             "failing": writer.failing,
+            "slow": slow,
             "pending_rows": writer.pending_rows,
             "dropped_rows": writer.dropped_rows,
             "newest_event": newest_event,
@@ -114,13 +118,18 @@ def metrics_of(
     waiting_items: int,
 ) -> list[Metric]:
     """Return every metric of the process."""
+    now, pace = time.monotonic(), writer.pace
     metrics = [
         _counter("store_readings_total", "Readings written.", writer.written_rows),
         _counter("store_transactions_total", "Transactions committed.", writer.transactions),
         _gauge("store_pending_readings", "Readings waiting to be written.", writer.pending_rows),
         _counter("store_dropped_total", "Readings that no disk could take.", writer.dropped_rows),
         _gauge("store_failing", "1 while the disk refuses.", float(writer.failing is not None)),
+        _gauge("store_slow", "1 while the disk does not keep pace.", float(pace.is_slow(now))),
         _gauge("store_slowest_seconds", "Longest transaction so far.", writer.slowest_s),
+        _gauge("store_waited_seconds", "Age of the write under way.", pace.waited_s(now)),
+        _counter("store_confirm_seconds_total", "Time until writes held.", pace.confirmed_s),
+        _counter("store_slow_total", "Writes that the disk confirmed late.", pace.slow),
         _counter("events_total", "Events numbered.", newest_event),
         _counter("loop_stalls_total", "Times that the event loop stood still.", loop.stalls),
         _gauge("loop_longest_stall_seconds", "Longest of them.", loop.longest_s),
@@ -184,6 +193,17 @@ def _broker(outbox: Outbox | None, newest_event: int) -> dict[str, object]:
         "error": outbox.status.error,
         "behind": newest_event - outbox.status.confirmed,
     }
+
+
+def _slow(writer: WriterState) -> str | None:
+    """Return in a sentence that the disk does not keep pace; None where it does."""
+    now, pace = time.monotonic(), writer.pace
+    if not pace.is_slow(now):
+        return None
+    waited_s = pace.waited_s(now)
+    if pace.stands(now):
+        return f"The disk stands still: a write has waited for {waited_s:.0f} s."
+    return f"The disk is slow: a write has taken {max(pace.worst_s, waited_s):.1f} s."
 
 
 def _disk(database: Path) -> dict[str, object]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from holdwatch_daemon.disk import DAY_NS, reusable_bytes
 from holdwatch_daemon.events import Draft
+from holdwatch_daemon.slowness import Slowness
 from holdwatch_daemon.store import thinning
 from holdwatch_daemon.store.rolling import STEP_ROWS, Roller
 from holdwatch_daemon.store.thinning import Limits, Thinner
@@ -77,6 +78,7 @@ class Keeper:
         self._pass: Thinner | None = None
         self._pass_due = time.monotonic()
         self._low = False
+        self._slowness = Slowness(writer.state.pace, events, clock, self._bays)
         self._dropped = 0
 
     async def run(self) -> None:
@@ -84,6 +86,7 @@ class Keeper:
         # Apart: a piece of work waits as long as the disk refuses, and the alarm must not.
         async with asyncio.TaskGroup() as group:
             group.create_task(self._repeat(self._look_at_disk))
+            group.create_task(self._repeat(self._slowness.look))
             group.create_task(self._repeat(self._look_at_clock))
             group.create_task(self._repeat(self._work))
 
@@ -115,7 +118,8 @@ class Keeper:
         # While the disk refuses, nothing is handed in: it would wait, and not in vain.
         if self._writer.state.failing is not None:
             return None, LOOK_EVERY_S
-        return await self._writer.transact(run)
+        # What a power cut undoes is done again.
+        return await self._writer.transact(run, durable=False)
 
     async def _roll(self) -> float:
         upto_ns = self._clock.mono_ns() - _LAG_NS
@@ -247,7 +251,7 @@ class Keeper:
     def _tell_dropped(self) -> None:
         state = self._writer.state
         count = state.dropped_rows - self._dropped
-        if not count or state.failing is not None:
+        if not count or state.takes_nothing:
             return
         self._dropped = state.dropped_rows
         first, last = state.dropped_utc_ns
@@ -256,8 +260,8 @@ class Keeper:
             "first": rfc3339(first),
             "last": rfc3339(last),
             "text": (
-                f"The disk refused for so long that {count} readings were neither stored nor "
-                "judged; a hold that was running counts them as a gap."
+                f"The disk refused or stood still for so long that {count} readings were neither "
+                "stored nor judged; a hold that was running counts them as a gap."
             ),
         }
         self._events.tell(Draft("holdwatch.store.dropped", self._clock.utc_ns(), data))

@@ -39,6 +39,8 @@ EventType = Literal[
     "holdwatch.story.changed",
     "holdwatch.store.thinned",
     "holdwatch.store.dropped",
+    "holdwatch.store.slow",
+    "holdwatch.store.steady",
     "holdwatch.store.set_aside",
     "holdwatch.store.restored",
 ]

@@ -151,7 +151,8 @@ class Outbox:
         if sequence == self._noted:
             return
         await self._events.transact(
-            lambda telling: rows.put_outbox_position(telling.connection, key, sequence)
+            lambda telling: rows.put_outbox_position(telling.connection, key, sequence),
+            durable=False,  # a power cut repeats what was sent since, under the same ids
         )
         self._noted = sequence
 

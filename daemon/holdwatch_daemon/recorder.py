@@ -119,9 +119,9 @@ async def open_recorder(
     told = ToldNumbers(config.database.with_name(COUNTERS))
     path = config.database
     opened, aside = await asyncio.to_thread(open_or_begin, path, clock.utc_ns(), told)
-    undo.callback(told.close)
+    undo.push_async_callback(asyncio.to_thread, told.close)  # its last close folds a log back
     undo.callback(opened.lock.release)
-    told.note(newest_numbers(opened.connection))
+    await asyncio.to_thread(lambda: told.note(newest_numbers(opened.connection)))
     store = Queries(path)
     ids = Ids(clock.boot_id, simulated=simulated)
     writer = Writer(opened.connection, ids)

@@ -232,10 +232,10 @@ class Service:
     def is_serving(self, within_s: float) -> bool:
         """Return whether readings were taken in and holds looked after within so long, s.
 
-        A disk that refuses is no standstill: what it refused waits in memory, and a new start
-        would lose it.
+        A disk that refuses or stands still is no standstill: what it has not taken waits in
+        memory, and a new start would lose it.
         """
-        return self._pulse.beats(within_s) or self._writer.state.failing is not None
+        return self._pulse.beats(within_s) or self._writer.state.takes_nothing
 
     def metrics(self) -> list[Metric]:
         """Return counters and gauges for a scrape."""
@@ -335,6 +335,7 @@ class Service:
     def _start_tasks(self) -> None:
         create = self._group.create_task
         self._tasks += [create(self._tick()), create(self._warm_up())]
+        self._tasks += [create(self.events.keep_up(_TICK_S))]  # apart: it waits for the disk
         self._tasks += [create(webhook.run()) for webhook in self._webhooks]
 
     async def _start_outbox(self, undo: contextlib.AsyncExitStack) -> Destination:
@@ -397,7 +398,6 @@ class Service:
             for name in self._wires.tick():
                 self._changes.note(name)
             self._tell_clock_step(self._steps.look(self.clock))
-            await self.events.catch_up()
 
     def _is_over(self, runner: HoldRunner, now_mono_ns: int) -> bool:
         grace_ns = OVERDUE_NS + self._allowance_ns

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from holdwatch_daemon.store.damage import is_damage
+from holdwatch_daemon.store.pace import Pace
 from holdwatch_daemon.store.rows import Ids, insert_readings
 
 if TYPE_CHECKING:
@@ -64,6 +65,8 @@ class _Task:
     work: Callable[[sqlite3.Connection], Any]
     future: asyncio.Future[Any]
     after: Callable[[], None] | None
+    kept: Callable[[], None] | None
+    durable: bool
     result: Any = None
     error: Exception | None = None
 
@@ -79,13 +82,19 @@ class WriterState:
     slowest_s: float = field(default=0.0)
     dropped_rows: int = 0
     dropped_utc_ns: tuple[int, int] = (0, 0)
+    pace: Pace = field(default_factory=Pace)
+
+    @property
+    def takes_nothing(self) -> bool:
+        """Whether the disk refuses, or stands still: readings wait in memory."""
+        return self.failing is not None or self.pace.stands(time.monotonic())
 
 
 class Writer:
     """Owns the writing connection; work is done in the order in which it was handed in.
 
     Readings are written at most ``BATCH_S`` after they came, with the disk's confirmation left
-    to the next checkpoint; a transaction with anything else in it waits for the disk
+    to the next checkpoint; a transaction with anything durable in it waits for the disk
     (``synchronous=FULL``), and takes the readings before it along. What the disk refuses
     (full, locked, read error) is tried again until it succeeds or the writer is closed.
 
@@ -130,8 +139,8 @@ class Writer:
 
     @property
     def is_overfull(self) -> bool:
-        """Whether the disk refuses and memory is full: what comes now can only be dropped."""
-        return self.state.failing is not None and self.state.pending_rows >= MOST_PENDING_ROWS
+        """Whether the disk takes nothing and memory is full: what comes now can only be dropped."""
+        return self.state.pending_rows >= MOST_PENDING_ROWS and self.state.takes_nothing
 
     def drop(self, reading: Reading) -> None:
         """Count a reading that is neither stored nor judged."""
@@ -142,14 +151,19 @@ class Writer:
     async def room(self) -> None:
         """Wait until fewer than ``MOST_PENDING_ROWS`` readings are waiting.
 
-        A disk that refuses is not waited for: see ``is_overfull``.
+        A disk that refuses or stands still is not waited for: see ``is_overfull``.
         """
-        while not self._room.is_set() and self.state.failing is None:
+        while not self._room.is_set() and not self.state.takes_nothing:
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._room.wait(), RETRY_S)
 
     def transact(
-        self, work: Callable[[sqlite3.Connection], T], after: Callable[[], None] | None = None
+        self,
+        work: Callable[[sqlite3.Connection], T],
+        after: Callable[[], None] | None = None,
+        *,
+        kept: Callable[[], None] | None = None,
+        durable: bool = True,
     ) -> asyncio.Future[T]:
         """Hand in work for a transaction of its own; ordered after all that came before.
 
@@ -158,6 +172,9 @@ class Writer:
                 undoes this work alone.
             after: Called on the event loop once the work is on the disk, before the future
                 is done.
+            kept: Called in the writer's thread once the work is on the disk, before ``after``.
+            durable: Whether the disk must confirm it; else the next checkpoint does, as with
+                readings, and a power cut may undo it.
 
         Returns:
             What ``work`` returned, once it is on the disk; or the exception it raised.
@@ -166,7 +183,7 @@ class Writer:
         with self._wake:
             if self._closing:
                 raise RuntimeError("the recorder is closed")
-            self._queue.append(_Task(work, future, after))
+            self._queue.append(_Task(work, future, after, kept, durable))
             self._tasks += 1
             self._wake.notify()
         return future
@@ -222,10 +239,12 @@ class Writer:
 
     def _write(self, batch: list[FlaggedReading | _Task]) -> None:
         connection = self._connection
-        has_task = any(isinstance(item, _Task) for item in batch)
-        connection.execute(f"PRAGMA synchronous={'FULL' if has_task else 'NORMAL'}")
-        connection.execute("BEGIN IMMEDIATE")
+        waits = any(isinstance(item, _Task) and item.durable for item in batch)
+        pace, confirmed = self.state.pace, False
+        connection.execute(f"PRAGMA synchronous={'FULL' if waits else 'NORMAL'}")
+        pace.begin(time.monotonic())
         try:
+            connection.execute("BEGIN IMMEDIATE")
             readings: list[FlaggedReading] = []
             for item in batch:
                 if isinstance(item, FlaggedReading):
@@ -235,12 +254,16 @@ class Writer:
                 readings = []
                 self._do(item)
             insert_readings(connection, self._ids, readings)
+            pace.ask(time.monotonic())
             connection.execute("COMMIT")
+            confirmed = True
         except BaseException:
             self._ids.forget()
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
             raise
+        finally:
+            pace.end(time.monotonic(), confirmed=confirmed)
 
     def _do(self, task: _Task) -> None:
         """Run one piece of work; its own mistakes are undone alone, the disk's are raised."""
@@ -260,6 +283,9 @@ class Writer:
     def _done(self, batch: list[FlaggedReading | _Task]) -> None:
         rows = sum(isinstance(item, FlaggedReading) for item in batch)
         tasks = [item for item in batch if isinstance(item, _Task)]
+        for task in tasks:
+            if task.error is None and task.kept is not None:
+                task.kept()
         with self._wake:
             self.state.pending_rows -= rows
             has_room = self.state.pending_rows <= MOST_PENDING_ROWS

@@ -1,0 +1,117 @@
+"""A slow disk is found by how long it takes and told once; one that stands still is seen."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+import time
+from typing import TYPE_CHECKING
+
+from daemon_rig import BAY, FedAdapter, TurnedClock, events, eventually, first_event, shop, start
+from holdwatch_daemon import slowness
+from holdwatch_daemon.service import Service
+from holdwatch_daemon.store import pace as pace_module
+from holdwatch_daemon.store.pace import OVER_S, SLOW_S, STANDS_S, Pace
+
+if TYPE_CHECKING:
+    import sqlite3
+    from pathlib import Path
+
+    import pytest
+
+
+def took(pace: Pace, began: float, asked_after: float, confirmed_after: float) -> float:
+    """Let a transaction pass; return when it ended."""
+    pace.begin(began)
+    pace.ask(began + asked_after)
+    ended = began + asked_after + confirmed_after
+    pace.end(ended, confirmed=True)
+    return ended
+
+
+def test_a_confirmation_that_takes_long_is_slow_until_long_after_the_last() -> None:
+    pace = Pace()
+    ended = took(pace, 100.0, 0.1, SLOW_S)
+    assert not pace.is_slow(ended)
+    ended = took(pace, 200.0, 0.1, SLOW_S + 0.5)
+    assert pace.slow == 1
+    assert abs(pace.worst_s - SLOW_S - 0.6) < 1e-9
+    assert pace.is_slow(ended + OVER_S - 1.0)
+    assert not pace.is_slow(ended + OVER_S + 1.0)
+    assert abs(pace.confirmed_s - 2 * SLOW_S - 0.5) < 1e-9
+
+
+def test_a_confirmation_that_is_waited_for_is_slow_before_it_comes() -> None:
+    pace = Pace()
+    pace.begin(10.0)
+    pace.ask(11.0)
+    assert not pace.is_slow(11.0 + SLOW_S)
+    assert pace.is_slow(11.5 + SLOW_S)
+    assert not pace.stands(10.0 + STANDS_S)
+    assert pace.stands(10.5 + STANDS_S)
+
+
+def test_work_that_takes_long_is_not_the_disks_and_what_it_refused_is_told_elsewhere() -> None:
+    pace = Pace()
+    ended = took(pace, 10.0, STANDS_S - 1.0, 0.1)
+    assert not pace.is_slow(ended)
+    pace.begin(50.0)
+    pace.ask(51.0)
+    pace.end(51.0 + SLOW_S + 1.0, confirmed=False)
+    assert not pace.is_slow(60.0)
+    assert pace.waited_s(60.0) == 0.0
+
+
+async def test_a_disk_that_stands_is_an_alarm_and_one_event_each_way_and_holds_nobody_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pace_module, "STANDS_S", 0.5)
+    monkeypatch.setattr(pace_module, "OVER_S", 0.5)
+    monkeypatch.setattr(slowness, "LOOK_EVERY_S", 0.05)
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop(tmp_path), clock, [adapter]) as service:
+        stood = threading.Event()
+
+        def stand(connection: sqlite3.Connection) -> None:
+            del connection
+            stood.wait(20.0)
+
+        await start(service)
+        waiting = service._writer.transact(stand)
+        await eventually(lambda: "disk_slow" in {a.kind for a in service.bay_state(BAY).alarms})
+        health = service.health()
+        assert health["status"] == "degraded"
+        assert isinstance(health["store"], dict)
+        assert "stands still" in health["store"]["slow"]
+        metrics = {each.name: each.value for each in service.metrics()}
+        assert metrics["holdwatch_store_slow"] == 1.0
+        assert metrics["holdwatch_store_waited_seconds"] > 0.4
+        assert service.is_serving(0.0), "a new start would lose what waits in memory"
+        assert await service.store.ask(lambda c: c.execute("SELECT 1").fetchone()[0]) == 1
+        stood.set()
+        await waiting
+        began = time.monotonic()
+        while service.health()["store"]["slow"] is not None:  # type: ignore[index]
+            assert time.monotonic() - began < 20.0
+            await asyncio.sleep(0.05)
+        await first_event(service, "holdwatch.store.steady")
+        told = [event.type for event in await events(service)]
+    assert told.count("holdwatch.store.slow") == 1
+    assert told.count("holdwatch.store.steady") == 1
+
+
+async def test_who_looks_through_the_history_holds_up_no_command(tmp_path: Path) -> None:
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop(tmp_path), clock, [adapter]) as service:
+        let_go = threading.Event()
+        long = [
+            asyncio.ensure_future(service.store.browse(lambda _: let_go.wait(20.0)))
+            for _ in range(8)
+        ]
+        try:
+            async with asyncio.timeout(10.0):
+                await start(service)
+                await service.events.catch_up()
+        finally:
+            let_go.set()
+        await asyncio.gather(*long)
