@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import threading
 import time
 from typing import TYPE_CHECKING
 
@@ -26,6 +27,30 @@ def test_counters_outlive_the_process(tmp_path: Path) -> None:
     assert (again.last("a"), again.last("b"), again.last("c")) == (4_294_967_295, 2, None)
     again.close()
     counters.close()
+
+
+def test_a_disk_that_stands_is_not_waited_for_and_gets_the_newest_counters(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "counters.db"
+    counters = SqliteCounters(path)
+    stands, written = threading.Event(), counters._write
+
+    def stand(news: dict[str, int]) -> None:
+        stands.wait(20.0)
+        written(news)
+
+    monkeypatch.setattr(counters, "_write", stand)
+    began = time.monotonic()
+    for counter in range(100):
+        counters.remember("a", counter)
+    assert time.monotonic() - began < 1.0, "one is waited for, a moment, and no other"
+    assert counters.last("a") == 99
+    stands.set()
+    counters.close()
+    again = SqliteCounters(path)
+    assert again.last("a") == 99
+    again.close()
 
 
 def test_a_file_that_cannot_be_used_is_told_once_and_stops_nobody(

@@ -1,24 +1,29 @@
 """Counters of encrypted senders, kept over restarts in a small file of their own.
 
-Apart from the store of readings: a counter is written before its packet is believed, on the
-event loop, and waits for no batch. Without a sync to disk (WAL, ``synchronous=NORMAL``) a write
-takes some tens of microseconds; a crash of the process loses none, a loss of power may lose
-the last ones, and the packets heard just then could be replayed once.
+Apart from the store of readings: a counter is written before its packet is believed, and waits for
+no batch. Without a sync to disk (WAL, ``synchronous=NORMAL``) a write takes some tens of
+microseconds; a crash of the process loses none, a loss of power may lose the last ones, and the
+packets heard just then could be replayed once. A disk that takes longer than ``PATIENCE_S`` is not
+waited for: what it has not taken when the process crashes is lost as with the power.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from typing import TYPE_CHECKING
+import threading
+from typing import TYPE_CHECKING, Final
 
 from holdwatch_daemon.store.side_file import SideFile
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+PATIENCE_S: Final = 0.02
+"""How long the event loop waits for a counter to be written, s."""
+
 
 class SqliteCounters:
-    """A ``CounterStore`` in a SQLite file.
+    """A ``CounterStore`` in a SQLite file, written in a thread of its own.
 
     A file that cannot be read or written is told once in the log; counters are then kept in
     memory, as long as the process lives.
@@ -28,40 +33,75 @@ class SqliteCounters:
     """
 
     def __init__(self, path: Path) -> None:
-        self._memory: dict[str, int] = {}
+        self._memory: dict[str, int] | None = None
         table = "counters (sender TEXT PRIMARY KEY, last INTEGER NOT NULL)"
-        self._file = SideFile(path, table, "counters of encrypted probes", one_thread=True)
+        self._file = SideFile(path, table, "counters of encrypted probes")
+        self._news: dict[str, int] = {}
+        self._writing = False
+        self._closing = False
+        self._moved = threading.Condition()
+        self._thread: threading.Thread | None = None
 
     def last(self, sender: str) -> int | None:
         """Return the last counter of a sender, or None for one never heard."""
-        if sender not in self._memory:
-            try:
-                found = self._file.open().execute(
-                    "SELECT last FROM counters WHERE sender = ?", [sender]
-                )
-                row = found.fetchone()
-            except (OSError, sqlite3.Error) as error:
-                self._file.fails(error)
-                return None
-            if row is None:
-                return None
-            self._memory[sender] = int(row[0])
-        return self._memory[sender]
+        return self._known().get(sender)
 
     def remember(self, sender: str, counter: int) -> None:
         """Keep a counter."""
-        self._memory[sender] = counter
+        self._known()[sender] = counter
+        with self._moved:
+            is_behind = self._writing or bool(self._news)
+            self._news[sender] = counter
+            if self._thread is None:
+                self._thread = threading.Thread(
+                    target=self._run, name="holdwatch-counters", daemon=True
+                )
+                self._thread.start()
+            self._moved.notify_all()
+            if not is_behind:
+                self._moved.wait_for(lambda: not self._writing and not self._news, PATIENCE_S)
+
+    def close(self) -> None:
+        """Write what is left and close the file."""
+        with self._moved:
+            self._closing = True
+            self._moved.notify_all()
+        if self._thread is not None:
+            self._thread.join()
+        self._file.close()
+
+    def _known(self) -> dict[str, int]:
+        """Return the counters, read from the file the first time: before anything is written."""
+        if self._memory is None:
+            try:
+                rows = self._file.open().execute("SELECT sender, last FROM counters").fetchall()
+            except (OSError, sqlite3.Error) as error:
+                self._file.fails(error)
+                rows = []
+            self._memory = {str(sender): int(last) for sender, last in rows}
+        return self._memory
+
+    def _run(self) -> None:
+        while True:
+            with self._moved:
+                self._moved.wait_for(lambda: self._news or self._closing)
+                news, self._news = self._news, {}
+                if not news:
+                    return
+                self._writing = True
+            self._write(news)
+            with self._moved:
+                self._writing = False
+                self._moved.notify_all()
+
+    def _write(self, news: dict[str, int]) -> None:
         try:
-            self._file.open().execute(
+            self._file.open().executemany(
                 "INSERT INTO counters (sender, last) VALUES (?, ?)"
                 " ON CONFLICT (sender) DO UPDATE SET last = excluded.last",
-                [sender, counter],
+                list(news.items()),
             )
         except (OSError, sqlite3.Error) as error:
             self._file.fails(error)
         else:
             self._file.works()
-
-    def close(self) -> None:
-        """Close the file."""
-        self._file.close()

@@ -32,7 +32,7 @@ class ToldNumbers:
 
     def __init__(self, path: Path) -> None:
         table = "told (bay TEXT PRIMARY KEY, sequence INTEGER NOT NULL)"
-        self._file = SideFile(path, table, "numbers of events", one_thread=False)
+        self._file = SideFile(path, table, "numbers of events")
 
     def read(self) -> dict[str, int]:
         """Return the numbers by bay, ``SHOP`` for the whole shop; empty where none are known."""

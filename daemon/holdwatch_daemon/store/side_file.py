@@ -11,25 +11,25 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-_PATIENCE_S = 0.1
-"""With another process at the file, which is not meant to be: the event loop waits meanwhile."""
+_PATIENCE_S = 1.0
+"""How long a write waits for another thread's, or another process's, to the same file, s."""
 
 
 class SideFile:
     """One table in a SQLite file (WAL, ``synchronous=NORMAL``), opened when it is first asked for.
 
+    For one thread at a time.
+
     Args:
         path: The file; made with its folder where it is missing.
         table: Name and columns of the table.
         kept: What is kept in it, as the log says it.
-        one_thread: Whether only the thread that opens it may use it.
     """
 
-    def __init__(self, path: Path, table: str, kept: str, *, one_thread: bool) -> None:
+    def __init__(self, path: Path, table: str, kept: str) -> None:
         self._path = path
         self._table = table
         self._kept = kept
-        self._one_thread = one_thread
         self._connection: sqlite3.Connection | None = None
         self._failing = False
 
@@ -46,7 +46,7 @@ class SideFile:
                 self._path,
                 isolation_level=None,
                 timeout=_PATIENCE_S,
-                check_same_thread=self._one_thread,
+                check_same_thread=False,
             )
             try:
                 connection.execute("PRAGMA journal_mode=WAL")
