@@ -25,8 +25,8 @@ from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.events import Draft, EventLog, append_event
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.queries import Queries
-from holdwatch_daemon.store.rows import Ids
-from holdwatch_daemon.store.writer import FlaggedReading, Writer
+from holdwatch_daemon.store.rows import FlaggedReading, Ids
+from holdwatch_daemon.store.writer import Writer
 from holdwatch_physics.reading import Quantity, Reading
 
 SECTOR: Final = 512

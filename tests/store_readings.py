@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from holdwatch_daemon.store.writer import FlaggedReading
+from holdwatch_daemon.store.rows import FlaggedReading
 from holdwatch_physics.reading import Quality, Quantity, Reading
 
 START_NS = 1_790_000_003 * 10**9

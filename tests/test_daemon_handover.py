@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from daemon_rig import (
@@ -90,8 +89,8 @@ async def test_the_live_view_hands_over(tmp_path: Path) -> None:
 
     def feed(vacuum_pa: float, gauge_pa: float) -> None:
         clock.now_ns += 10**9
-        vacuum = replace(reading(clock, GAUGE, vacuum_pa), channel=VACUUM)
-        adapter.put(replace(vacuum, quantity=Quantity.PRESSURE_ABSOLUTE))
+        vacuum = reading(clock, GAUGE, vacuum_pa)._replace(channel=VACUUM)
+        adapter.put(vacuum._replace(quantity=Quantity.PRESSURE_ABSOLUTE))
         adapter.put(reading(clock, GAUGE, gauge_pa))
 
     async with Service(parse_config(table(tmp_path)), clock, [adapter]) as service:
@@ -117,8 +116,8 @@ async def test_a_vacuum_gauge_above_its_range_is_no_alarm_under_pressure(tmp_pat
             clock.now_ns += 10**9
             adapter.put(reading(clock, GAUGE, 1.5e6), reading(clock, CLAMP, 295.0))
             adapter.put(reading(clock, "BM-room/pressure", 98_350.0))
-            over = replace(reading(clock, GAUGE, 9.0e6), channel=VACUUM)  # far beyond its range
-            adapter.put(replace(over, quantity=Quantity.PRESSURE_ABSOLUTE))
+            over = reading(clock, GAUGE, 9.0e6)._replace(channel=VACUUM)  # far beyond its range
+            adapter.put(over._replace(quantity=Quantity.PRESSURE_ABSOLUTE))
             await settled(service, adapter)
         clock.now_ns += 29 * 10**9
         adapter.put(reading(clock, GAUGE, 1.5e6), reading(clock, CLAMP, 295.0))

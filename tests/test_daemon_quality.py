@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -206,7 +205,7 @@ async def test_a_hold_runs_with_two_gauges_on_one_line(tmp_path: Path) -> None:
         for _ in range(30):
             clock.now_ns += 10**9
             first = reading(clock, GAUGE, 1.5e6 + chance.gauss(0.0, 150.0))
-            adapter.put(first, replace(first, channel=SECOND), reading(clock, CLAMP, 295.0))
+            adapter.put(first, first._replace(channel=SECOND), reading(clock, CLAMP, 295.0))
             await settled(service, adapter)
         assert service.bays[BAY].runner is not None
         assert {one.role for one in service.live(BAY).values} >= {"low_side", "low_side.2"}
@@ -221,7 +220,7 @@ def test_gauges_out_of_step_are_both_suspect_while_they_are(tmp_path: Path) -> N
         for channel in (GAUGE, SECOND):
             extra = 6.0 * max(second - 600, 0) if channel == SECOND else 0.0
             value = 1.5e6 + extra + chance.gauss(0.0, 150.0)
-            one = replace(reading(clock, GAUGE, value), channel=channel)
+            one = reading(clock, GAUGE, value)._replace(channel=channel)
             sensed = take(senses, clock, one)
             assert sensed.reading is not None
             drafts += sensed.drafts
@@ -248,7 +247,7 @@ def test_what_is_beyond_the_range_is_saturated_and_told_once(tmp_path: Path) -> 
         qualities.append(str(sensed.reading.quality))
     assert qualities[:6] == ["good", "saturated", "saturated", "good", "saturated", "good"]
     assert [draft.type.rpartition(".")[2] for draft in drafts] == ["doubted", "trusted"]
-    below = take(senses, clock, replace(reading(clock, GAUGE, -5.0), mono_ns=clock.now_ns + 1))
+    below = take(senses, clock, reading(clock, GAUGE, -5.0)._replace(mono_ns=clock.now_ns + 1))
     assert below.reading is not None
     assert below.reading.quality is Quality.SATURATED, "its range begins at 0"
 
@@ -276,12 +275,11 @@ async def test_each_reading_is_taken_once_and_its_order_counted(tmp_path: Path) 
     clock, adapter = TurnedClock(), FedAdapter()
     async with Service(shop(tmp_path / "data"), clock, [adapter]) as service:
         first = reading(clock, GAUGE, 1.0e5)
-        later = replace(
-            first, mono_ns=first.mono_ns + 10**9, utc_ns=first.utc_ns + 10**9, value=2e5
-        )
-        between = replace(first, mono_ns=first.mono_ns + 5 * 10**8, value=1.5e5)
+        times = {"mono_ns": first.mono_ns + 10**9, "utc_ns": first.utc_ns + 10**9}
+        later = first._replace(value=2e5, **times)
+        between = first._replace(mono_ns=first.mono_ns + 5 * 10**8, value=1.5e5)
         clock.now_ns += 10**9
-        adapter.put(first, later, replace(first, value=9e5), between)
+        adapter.put(first, later, first._replace(value=9e5), between)
         await settled(service, adapter)
         await service.events.tell()
         stored = await service.store.ask(
@@ -301,7 +299,7 @@ async def test_a_device_with_a_wrong_clock_is_told_and_judged_by_arrival(tmp_pat
         for _ in range(3):
             clock.now_ns += 10**9
             one = reading(clock, CLAMP, 295.0)
-            adapter.put(replace(one, utc_ns=one.utc_ns - 3600 * 10**9))
+            adapter.put(one._replace(utc_ns=one.utc_ns - 3600 * 10**9))
         await settled(service, adapter)
         await service.events.tell()
         told = [one for one in await events(service) if one.type == "holdwatch.reading.doubted"]

@@ -20,8 +20,8 @@ from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.store import answers, schema, writer
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.queries import Queries
-from holdwatch_daemon.store.rows import Ids
-from holdwatch_daemon.store.writer import FlaggedReading, Writer
+from holdwatch_daemon.store.rows import FlaggedReading, Ids
+from holdwatch_daemon.store.writer import Writer
 from holdwatch_physics.reading import Quality, Quantity, Reading
 
 if TYPE_CHECKING:
@@ -153,7 +153,8 @@ import asyncio, sys
 from pathlib import Path
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.rows import Ids
-from holdwatch_daemon.store.writer import FlaggedReading, Writer
+from holdwatch_daemon.store.rows import FlaggedReading
+from holdwatch_daemon.store.writer import Writer
 from holdwatch_physics.reading import Quality, Quantity, Reading
 
 def told(connection, number):

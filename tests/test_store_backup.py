@@ -24,8 +24,8 @@ from holdwatch_daemon.store.backup import GAP, MANIFEST, back_up, number_after, 
 from holdwatch_daemon.store.counters import SqliteCounters
 from holdwatch_daemon.store.numbers import ToldNumbers, raise_floors
 from holdwatch_daemon.store.opening import open_database
-from holdwatch_daemon.store.rows import Ids
-from holdwatch_daemon.store.writer import FlaggedReading, Writer
+from holdwatch_daemon.store.rows import FlaggedReading, Ids
+from holdwatch_daemon.store.writer import Writer
 from holdwatch_physics.reading import Quality, Quantity, Reading
 from store_shop import contents, fill
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdwatch_daemon.store.writer import FlaggedReading
+    from holdwatch_daemon.store.rows import FlaggedReading
 
 NOW = "2026-09-21T14:00:00.000Z"
 IN_PLAIN_SQL = """

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Final, Literal, Protocol
+from typing import Final, Literal, NamedTuple, Protocol
 
 from holdwatch_physics.reading import Quantity
 
@@ -34,8 +33,7 @@ class RefusedError(PayloadError):
     """A payload reads well but its sender is not believed: wrong key, replay, impostor."""
 
 
-@dataclass(frozen=True, slots=True)
-class Decoded:
+class Decoded(NamedTuple):
     """One value out of a payload.
 
     Attributes:
@@ -72,6 +70,11 @@ def checked(kind: Kind, value_si: float) -> Decoded:
         PayloadError: The value is below absolute zero, outside ``GAUGE_MIN_PA`` to
             ``PRESSURE_MAX_PA``, not finite, or a charge above 100 percent.
     """
+    _check(kind, value_si)
+    return Decoded(kind, value_si)
+
+
+def _check(kind: Kind, value_si: float) -> None:
     if not math.isfinite(value_si):
         raise PayloadError(f"a {kind} of {value_si} is not a number")
     if kind == "temperature" and not 0.0 <= value_si <= TEMPERATURE_MAX_K:
@@ -84,7 +87,6 @@ def checked(kind: Kind, value_si: float) -> Decoded:
         )
     if kind == "battery" and not 0.0 <= value_si <= 100.0:
         raise PayloadError(f"a battery charge of {value_si:g} % is outside 0 to 100 %")
-    return Decoded(kind, value_si)
 
 
 def check_quantity(quantity: Quantity, value_si: float) -> None:
@@ -94,9 +96,9 @@ def check_quantity(quantity: Quantity, value_si: float) -> None:
         PayloadError: See ``checked``; also an absolute pressure below ``ABSOLUTE_MIN_PA``.
     """
     if quantity is Quantity.TEMPERATURE:
-        checked("temperature", value_si)
+        _check("temperature", value_si)
         return
-    checked("pressure", value_si)
+    _check("pressure", value_si)
     if quantity is Quantity.PRESSURE_ABSOLUTE and value_si < ABSOLUTE_MIN_PA:
         raise PayloadError(
             f"an absolute pressure of {value_si:g} Pa is below zero: does the probe measure "

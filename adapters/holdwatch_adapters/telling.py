@@ -23,12 +23,15 @@ class Teller:
     Args:
         probe: The probe's name.
         clock: Stamps what is told.
+
+    Attributes:
+        complained: What was complained of, kind and source → when, mono_ns.
     """
 
     def __init__(self, probe: str, clock: Clock) -> None:
         self.probe = probe
+        self.complained: dict[str, int] = {}
         self._clock = clock
-        self._complained: dict[str, int] = {}  # kind and source → when, mono_ns
 
     def notice(self, kind: str, detail: str = "", value: float | None = None) -> ProbeNotice:
         """Return a notice about the probe, stamped now."""
@@ -44,15 +47,15 @@ class Teller:
         """Return a notice, or nothing where the same was said less than a minute ago."""
         now = self._clock.mono_ns()
         key = f"{kind} {source}"
-        last = self._complained.get(key)
+        last = self.complained.get(key)
         if last is not None and now - last < _COMPLAIN_AGAIN_NS:
             return ()
-        self._complained[key] = now
+        self.complained[key] = now
         return (self.notice(kind, f"{self.probe}: {detail}"),)
 
     def is_well(self, kind: str, source: str) -> None:
         """Let the next complaint about this source be heard at once."""
-        self._complained.pop(f"{kind} {source}", None)
+        self.complained.pop(f"{kind} {source}", None)
 
 
 class Presence:

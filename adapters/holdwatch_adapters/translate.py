@@ -129,19 +129,19 @@ class Translator:
             place: As for ``characteristic``.
             source: Names the characteristic in the record of complaints.
         """
-        source = f"{source} {place}"
         try:
             decoded = reader.read(payload)
             if decoded is not None:
                 told = self._told(decoded, place, reader)
         except PayloadError as error:
-            return self._teller.complain("malformed", source, str(error))
+            return self._teller.complain("malformed", f"{source} {place}", str(error))
         if decoded is None:
             detail = (
                 f"the probe says that its {reader.kind} is not known: is its sensor plugged in?"
             )
-            return self._teller.complain("malformed", source, detail)
-        self._teller.is_well("malformed", source)
+            return self._teller.complain("malformed", f"{source} {place}", detail)
+        if self._teller.complained:
+            self._teller.is_well("malformed", f"{source} {place}")
         return told
 
     def service_data(self, payload: bytes) -> Told:

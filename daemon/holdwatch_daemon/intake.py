@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from holdwatch_daemon.events import Draft
-from holdwatch_daemon.store.writer import FlaggedReading
-from holdwatch_physics.possible import impossible
-from holdwatch_physics.reading import ProbeNotice, Quality
+from holdwatch_daemon.store.rows import FlaggedReading
+from holdwatch_physics.possible import POSSIBLE, impossible
+from holdwatch_physics.reading import Quality, Reading
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.events import EventLog
     from holdwatch_daemon.holds import HoldRunner
-    from holdwatch_daemon.probes import ProbeBook
-    from holdwatch_daemon.senses import Senses
+    from holdwatch_daemon.probes import ProbeBook, ProbeState
+    from holdwatch_daemon.senses import ChannelSense, Senses
     from holdwatch_daemon.store.writer import Writer
-    from holdwatch_physics.reading import Reading
+    from holdwatch_physics.reading import ProbeNotice, Quantity
 
 AHEAD_NS = 2_000_000_000
 """A reading may be stamped this far ahead of the clock, ns; beyond it the stamp is wrong."""
@@ -57,6 +57,28 @@ def doubt(reading: Reading, now_mono_ns: int) -> Doubt | None:
     return None
 
 
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What belongs to an enrolled probe's channel: looked up once, not of every reading."""
+
+    quantity: Quantity
+    low: float
+    high: float
+    probe: ProbeState
+    sense: ChannelSense
+    bays: tuple[Bay, ...]
+    names: frozenset[str]
+
+    def is_sound(self, reading: Reading, now_mono_ns: int) -> bool:
+        """Whether there is no doubt of a reading; where there may be, ``doubt`` decides."""
+        return (
+            self.low <= reading.value <= self.high
+            and reading.quantity is self.quantity
+            and 0 < reading.utc_ns < _LATEST_NS
+            and -_LATEST_NS < reading.mono_ns <= now_mono_ns + AHEAD_NS
+        )
+
+
 class Intake:
     """Takes what adapters bring: to the recorder first, then to the bays that hear it.
 
@@ -81,9 +103,9 @@ class Intake:
         self._book = book
         self._senses = senses
         self._bays = tuple(bays.values())
-        self._hearing: dict[str, tuple[Bay, ...]] = {}
+        self._known: dict[str, _Known] = {}
         self._runners: list[HoldRunner | None] = []
-        self._waiting: list[FlaggedReading] = []
+        self._waiting: list[Reading | FlaggedReading] = []
         self._touched: dict[str, Bay] = {}
         self._writer = writer
         self._events = events
@@ -95,19 +117,37 @@ class Intake:
         Returns:
             The names of the bays with something new to show.
         """
-        now = (self._clock.utc_ns(), self._clock.mono_ns())
+        now_utc_ns, now_mono_ns = self._clock.utc_ns(), self._clock.mono_ns()
         self._see_runners()
         changed: set[str] = set()
         for item in items:
-            if isinstance(item, ProbeNotice):
-                self._tell(self._book.take(item), item.probe)
-            elif self._book.knows(item.channel):
-                for bay in self._reading(item, *now):
-                    changed.add(bay.name)
-            else:
+            if type(item) is not Reading:
+                notice = cast("ProbeNotice", item)
+                self._tell(self._book.take(notice), notice.probe)
+                continue
+            known = self._known.get(item.channel) or self._look_up(item)
+            if known is None:
                 self._tell_stranger(item)
+            elif self._reading(item, known, now_utc_ns, now_mono_ns):
+                changed |= known.names
         self._hand_on()
         return changed
+
+    def _look_up(self, reading: Reading) -> _Known | None:
+        """Find what belongs to a reading's channel; None of a probe that is not enrolled."""
+        channel = reading.channel
+        if not self._book.knows(channel):
+            return None
+        bays = tuple(bay for bay in self._bays if bay.hears(channel))
+        known = self._known[channel] = _Known(
+            reading.quantity,
+            *POSSIBLE[reading.quantity],
+            self._book.states[channel.partition("/")[0]],
+            self._senses.of(channel),
+            bays,
+            frozenset(bay.name for bay in bays),
+        )
+        return known
 
     def _tell_stranger(self, reading: Reading) -> None:
         """Say, once for each, that a probe is not enrolled and is not believed."""
@@ -119,40 +159,37 @@ class Intake:
             )
             self._events.tell(draft)
 
-    def _reading(self, reading: Reading, now_utc_ns: int, now_mono_ns: int) -> tuple[Bay, ...]:
-        found = doubt(reading, now_mono_ns)
-        if found is not None:
-            probe = reading.channel.partition("/")[0]
-            self._tell(self._book.refuse(probe, found.text, now_utc_ns, now_mono_ns), probe)
-            if found.stored:
-                suspect = replace(reading, quality=Quality.SUSPECT)
-                self._waiting.append(FlaggedReading(suspect, "future"))
-            return ()
-        sensed = self._senses.take(reading, now_utc_ns, now_mono_ns)
-        for draft in sensed.drafts:
+    def _reading(self, reading: Reading, known: _Known, now_utc_ns: int, now_mono_ns: int) -> bool:
+        """Take a reading; return whether it is one to act on."""
+        if not known.is_sound(reading, now_mono_ns):
+            found = doubt(reading, now_mono_ns)
+            if found is not None:
+                self._refuse(reading, found, now_utc_ns, now_mono_ns)
+                return False
+        sensed, drafts, out_of_order = known.sense.take(reading, now_utc_ns, now_mono_ns)
+        for draft in drafts:
             self._tell(draft, str(draft.subject))
-        if sensed.reading is None:
-            self._book.heard_twice(reading)
-            return ()
-        self._book.heard(sensed.reading, out_of_order=sensed.out_of_order)
-        bays = self._hearers(sensed.reading.channel)
-        self._sort(sensed.reading, bays)
-        return bays
+        if sensed is None:
+            known.probe.duplicates += 1
+            return False
+        known.probe.readings += 1
+        known.probe.out_of_order += out_of_order
+        self._sort(sensed, known.bays)
+        return True
+
+    def _refuse(self, reading: Reading, why: Doubt, now_utc_ns: int, now_mono_ns: int) -> None:
+        probe = reading.channel.partition("/")[0]
+        self._tell(self._book.refuse(probe, why.text, now_utc_ns, now_mono_ns), probe)
+        if why.stored:
+            suspect = reading._replace(quality=Quality.SUSPECT)
+            self._waiting.append(FlaggedReading(suspect, "future"))
 
     def _see_runners(self) -> None:
         """Ask anew who hears what, once a hold has begun or ended."""
         runners = [bay.runner for bay in self._bays]
         if runners != self._runners:
             self._runners = runners
-            self._hearing.clear()
-
-    def _hearers(self, channel: str) -> tuple[Bay, ...]:
-        """The bays that hear a channel."""
-        found = self._hearing.get(channel)
-        if found is None:
-            found = tuple(bay for bay in self._bays if bay.hears(channel))
-            self._hearing[channel] = found
-        return found
+            self._known.clear()
 
     def _sort(self, reading: Reading, bays: tuple[Bay, ...]) -> None:
         """Put a reading to those that are handed on next, with what is to become of it."""
@@ -161,21 +198,27 @@ class Intake:
             self._writer.drop(reading)
             self._put(reading, bays, judged=False)
             return
-        late = [bay for bay in bays if bay.is_late(reading)]
-        # Late for one bay is late for all that share the channel: a reading has one flag.
-        self._waiting.append(FlaggedReading(reading, "late" if late else None))
-        for bay in late:
-            if bay.runner is not None:
-                bay.runner.count_late()
-        if not late:
+        late = False
+        for bay in bays:
+            if bay.is_late(reading):
+                late = True
+                if bay.runner is not None:
+                    bay.runner.count_late()
+        if late:
+            # Late for one bay is late for all that share the channel: a reading has one flag.
+            self._waiting.append(FlaggedReading(reading, "late"))
+        else:
+            self._waiting.append(reading)
             self._put(reading, bays, judged=True)
 
     def _put(self, reading: Reading, bays: tuple[Bay, ...], *, judged: bool) -> None:
+        wired = False
         for bay in bays:
             bay.put(reading, judged=judged)
             self._touched[bay.name] = bay
+            wired = wired or bay.wired is not None
         # What is wired may begin a hold at a reading, and the very next one belongs to it.
-        if any(bay.wired is not None for bay in bays):
+        if wired:
             self._hand_on()
             self._see_runners()
 

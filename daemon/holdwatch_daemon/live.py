@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from holdwatch_daemon.messages import Difference, Live, LiveValue, Saturation, Shown
@@ -84,7 +83,7 @@ def _value(
     text = shown(reading, role, units, bay.barometer_pa())
     if beyond is not None:
         side = ">" if beyond > 0.0 else "<"
-        end = shown(replace(reading, value=beyond), role, units, bay.barometer_pa())
+        end = shown(reading._replace(value=beyond), role, units, bay.barometer_pa())
         text = Shown(text=f"{side} {end.text}", unit=end.unit)
     return LiveValue(
         role=role,

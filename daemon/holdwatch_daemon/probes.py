@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.config import ProbeConfig
     from holdwatch_daemon.messages import EventType
-    from holdwatch_physics.reading import ProbeNotice, Reading
+    from holdwatch_physics.reading import ProbeNotice
 
 LOW_BATTERY_PERCENT = 15.0
 """At or below it a probe's battery is named in an event, once until it recovers."""
@@ -66,16 +66,6 @@ class ProbeBook:
             return False
         self._strangers_told.add(probe)
         return True
-
-    def heard(self, reading: Reading, *, out_of_order: bool = False) -> None:
-        """Count a reading that was accepted."""
-        state = self.states[reading.channel.partition("/")[0]]
-        state.readings += 1
-        state.out_of_order += out_of_order
-
-    def heard_twice(self, reading: Reading) -> None:
-        """Count a reading of a time that its channel has already told."""
-        self.states[reading.channel.partition("/")[0]].duplicates += 1
 
     def take(self, notice: ProbeNotice) -> Draft | None:
         """Enter a notice; return the event it is worth, or None."""

@@ -51,11 +51,17 @@ class Figures:
         The same rule as a hold's own: a gauge at its zero says its lowest value. What is sent is
         rounded, so that a value within half a step of the upper end stands there.
         """
-        if self.low is not None and said < self.low:
+        low, top = self.inside
+        if said < low:
             return "low"
-        if self.high is not None and said >= self.high - 0.5 * (self.resolution or 0.0):
-            return "high"
-        return None
+        return "high" if said >= top else None
+
+    @property
+    def inside(self) -> tuple[float, float]:
+        """The lowest value that is within the range, and the lowest that is above it."""
+        low = -math.inf if self.low is None else self.low
+        top = math.inf if self.high is None else self.high - 0.5 * (self.resolution or 0.0)
+        return low, top
 
 
 class StuckWatch:
@@ -77,6 +83,7 @@ class StuckWatch:
 
     def __init__(self, figures: Figures) -> None:
         self._figures = figures
+        self._least_move = 1e-3 * (figures.resolution or 0.0)
         self._value: float | None = None
         self._since_ns = 0
         self._run = 0
@@ -85,10 +92,13 @@ class StuckWatch:
 
     def push(self, mono_ns: int, said: float) -> float | None:
         """Take a reading; return for how long the instrument has been stuck, s, or None."""
-        step = 1e-3 * (self._figures.resolution or 0.0)
-        if self._value is None or abs(said - self._value) > max(step, 1e-9 * abs(said)):
-            if self._value is not None:
-                self._moves.append((self._value, said - self._value))
+        before = self._value
+        if before is None:
+            self._value, self._since_ns, self._run = said, mono_ns, 1
+            return None
+        moved = said - before
+        if abs(moved) > self._least_move and abs(moved) > 1e-9 * abs(said):
+            self._moves.append((before, moved))
             self._value, self._since_ns, self._run = said, mono_ns, 1
             return None
         self._run += 1
@@ -145,6 +155,9 @@ class OrderWatch:
         return "out_of_order"
 
 
+_FAR_NS: Final = 5_000_000_000
+
+
 class ClockWatch:
     """Compares the two times of readings with the service's own two clocks.
 
@@ -152,11 +165,15 @@ class ClockWatch:
     written by another clock, the device's or its gateway's.
     """
 
-    FAR_S: Final = 5.0
+    FAR_S: Final = _FAR_NS / 1e9
     NEAR_S: Final = 1.0
 
     def __init__(self) -> None:
         self.is_off = False
+
+    def has_news(self, ahead_ns: int) -> bool:
+        """Return whether ``push`` may have something to say of a clock so far ahead, ns."""
+        return self.is_off or not -_FAR_NS <= ahead_ns <= _FAR_NS
 
     def push(
         self, utc_ns: int, mono_ns: int, now_utc_ns: int, now_mono_ns: int

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import combinations
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 from holdwatch_daemon.calibration import Calibration, calibrations_of
 from holdwatch_daemon.events import Draft
@@ -34,8 +34,7 @@ _BACK_NS = 30_000_000_000
 Kind = Literal["stuck", "saturated", "out_of_step", "clock"]
 
 
-@dataclass(frozen=True, slots=True)
-class Sensed:
+class Sensed(NamedTuple):
     """What became of a reading: calibrated and with its quality, or None where it came twice."""
 
     reading: Reading | None
@@ -43,8 +42,11 @@ class Sensed:
     out_of_order: bool = False
 
 
+TWICE: Final = Sensed(None)
+
+
 @dataclass(slots=True)
-class _Channel:
+class ChannelSense:
     """One channel's watches and what of its doubts has been told."""
 
     figures: Figures
@@ -58,9 +60,38 @@ class _Channel:
     told_stuck: bool = False
     told_saturated: bool = False
     saturated_ns: int = 0
+    inside: tuple[float, float] = field(init=False)
 
     def __post_init__(self) -> None:
         self.stuck = StuckWatch(self.figures)
+        self.inside = self.figures.inside
+
+    def take(self, reading: Reading, now_utc_ns: int, now_mono_ns: int) -> Sensed:
+        """Take a reading of the channel; see ``Senses.take``."""
+        order = self.order.push(reading.mono_ns)
+        if order == "duplicate":
+            return TWICE
+        drafts: list[Draft] = []
+        utc_ns, mono_ns, said = reading.utc_ns, reading.mono_ns, reading.value
+        if self.clock.has_news(utc_ns - mono_ns - now_utc_ns + now_mono_ns):
+            drafts += _clock(self.clock, reading, now_utc_ns, now_mono_ns)
+        value = self.calibration.apply(said)
+        quality = reading.quality
+        low, top = self.inside
+        if not low <= said < top or self.told_saturated:
+            quality = _within_range(self, reading, drafts)
+        if order == "new":
+            lasted_s = self.stuck.push(mono_ns, said)
+            if lasted_s is not None or self.told_stuck:
+                drafts += _stuck(self, reading, lasted_s)
+            if self.pairs and quality is Quality.GOOD:
+                drafts += _neighbours_of(self, reading, value)
+        if quality is Quality.GOOD and (self.told_stuck or self.pairs or value < 0.0):
+            quality = Quality.SUSPECT if _is_doubtful(self, reading, value) else quality
+        # A zero may have lost its sign, which does not compare.
+        if value != said or said == 0.0 or quality is not reading.quality:
+            reading = reading._replace(value=value, quality=quality)
+        return Sensed(reading, tuple(drafts), order != "new")
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +110,7 @@ class Senses:
 
     def __init__(self, config: ShopConfig) -> None:
         self._config = config
-        self._channels: dict[str, _Channel] = {}
+        self._channels: dict[str, ChannelSense] = {}
         self._clocks: defaultdict[str, ClockWatch] = defaultdict(ClockWatch)
         self._calibrations: dict[str, Calibration] = {}
         for probe in config.probe:
@@ -104,34 +135,13 @@ class Senses:
             now_utc_ns: The service's wall clock.
             now_mono_ns: Its monotonic clock.
         """
-        channel = self._channel(reading.channel)
-        order = channel.order.push(reading.mono_ns)
-        if order == "duplicate":
-            return Sensed(None)
-        drafts: list[Draft] = []
-        clock = channel.clock.push(reading.utc_ns, reading.mono_ns, now_utc_ns, now_mono_ns)
-        if clock is not None:
-            drafts.append(_clock_draft(reading, *clock, utc_ns=now_utc_ns))
-        said = reading.value
-        value = channel.calibration.apply(said)
-        quality = _within_range(channel, reading, drafts)
-        if order == "new":
-            lasted_s = channel.stuck.push(reading.mono_ns, said)
-            if lasted_s is not None or channel.told_stuck:
-                drafts += _stuck(channel, reading, lasted_s)
-            if quality is Quality.GOOD and channel.pairs:
-                drafts += _neighbours_of(channel, reading, value)
-        if quality is Quality.GOOD and _is_doubtful(channel, reading, value):
-            quality = Quality.SUSPECT
-        # A zero may have lost its sign, which does not compare.
-        if value != said or said == 0.0 or quality is not reading.quality:
-            reading = replace(reading, value=value, quality=quality)
-        return Sensed(reading, tuple(drafts), out_of_order=order == "out_of_order")
+        return self.of(reading.channel).take(reading, now_utc_ns, now_mono_ns)
 
-    def _channel(self, name: str) -> _Channel:
+    def of(self, name: str) -> ChannelSense:
+        """Return the watches of an enrolled probe's channel."""
         known = self._channels.get(name)
         if known is None:
-            known = self._channels[name] = _Channel(
+            known = self._channels[name] = ChannelSense(
                 self._figures(name),
                 _quantity(self._probe(name), name),
                 self._calibrations.get(name, Calibration()),
@@ -157,7 +167,13 @@ class Senses:
         return Figures(low, high, *steps)
 
 
-def _clock_draft(reading: Reading, is_off: bool, ahead_s: float, *, utc_ns: int) -> Draft:
+def _clock(
+    watch: ClockWatch, reading: Reading, now_utc_ns: int, now_mono_ns: int
+) -> Iterator[Draft]:
+    news = watch.push(reading.utc_ns, reading.mono_ns, now_utc_ns, now_mono_ns)
+    if news is None:
+        return
+    is_off, ahead_s = news
     probe = reading.channel.partition("/")[0]
     side = "ahead of" if ahead_s > 0.0 else "behind"
     text = (
@@ -166,10 +182,10 @@ def _clock_draft(reading: Reading, is_off: bool, ahead_s: float, *, utc_ns: int)
         if is_off
         else f"{probe}: its clock agrees with this machine's again."
     )
-    return _draft("clock", reading, text, is_off, utc_ns=utc_ns, ahead_s=round(ahead_s, 1))
+    yield _draft("clock", reading, text, is_off, utc_ns=now_utc_ns, ahead_s=round(ahead_s, 1))
 
 
-def _neighbours_of(channel: _Channel, reading: Reading, value: float) -> Iterator[Draft]:
+def _neighbours_of(channel: ChannelSense, reading: Reading, value: float) -> Iterator[Draft]:
     for pair in channel.pairs:
         which: Literal[0, 1] = 0 if reading.channel == pair.first else 1
         found = pair.watch.push(which, reading.mono_ns, value)
@@ -177,7 +193,7 @@ def _neighbours_of(channel: _Channel, reading: Reading, value: float) -> Iterato
             yield _parting(pair, reading, found)
 
 
-def _is_doubtful(channel: _Channel, reading: Reading, value: float) -> bool:
+def _is_doubtful(channel: ChannelSense, reading: Reading, value: float) -> bool:
     """Whether a good reading is not to be judged: below nothing, stuck, or out of step."""
     if channel.told_stuck or (value < 0.0 and reading.quantity is Quantity.PRESSURE_ABSOLUTE):
         return True
@@ -217,7 +233,7 @@ def _quantity(probe: ProbeConfig | None, channel: str) -> Quantity | None:
     return quantity
 
 
-def _within_range(channel: _Channel, reading: Reading, drafts: list[Draft]) -> Quality:
+def _within_range(channel: ChannelSense, reading: Reading, drafts: list[Draft]) -> Quality:
     """The quality of a reading by its gauge's range; what there is to tell goes to ``drafts``."""
     quality = reading.quality
     if quality is not Quality.GOOD or channel.quantity not in {None, reading.quantity}:
@@ -229,7 +245,7 @@ def _within_range(channel: _Channel, reading: Reading, drafts: list[Draft]) -> Q
 
 
 def _saturation(
-    channel: _Channel, reading: Reading, end: Literal["low", "high"] | None
+    channel: ChannelSense, reading: Reading, end: Literal["low", "high"] | None
 ) -> Iterator[Draft]:
     """A gauge at its upper end is told once; below its range an evacuated unit's may well be."""
     if end is not None:
@@ -247,7 +263,7 @@ def _saturation(
         yield _draft("saturated", reading, f"{reading.channel} reads within its range again.")
 
 
-def _stuck(channel: _Channel, reading: Reading, lasted_s: float | None) -> Iterator[Draft]:
+def _stuck(channel: ChannelSense, reading: Reading, lasted_s: float | None) -> Iterator[Draft]:
     if lasted_s is not None and not channel.told_stuck:
         channel.told_stuck = True
         text = (

@@ -9,8 +9,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from holdwatch_daemon.store import answers, rows
-from holdwatch_daemon.store.rows import Ids
-from holdwatch_daemon.store.writer import FlaggedReading
+from holdwatch_daemon.store.rows import FlaggedReading, Ids
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.reading import Reading
 from holdwatch_procedures.recipe import load_recipe

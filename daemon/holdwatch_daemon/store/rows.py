@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast
 
 from pydantic_core import to_json
 
 from holdwatch_daemon.store.rolling import store_late
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_physics.reading import SI_UNIT
+from holdwatch_physics.reading import SI_UNIT, Quality, Reading
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterable, Mapping, Sequence
 
     from holdwatch_daemon.messages import Alarm
-    from holdwatch_daemon.store.writer import FlaggedReading
-    from holdwatch_physics.reading import Quantity, Reading
+    from holdwatch_physics.reading import Quantity
     from holdwatch_procedures.verdict import CurvePoint, Verdict
 
 
@@ -24,6 +23,16 @@ _INSERT_READING: Final = (
     "INSERT INTO readings (channel_id, boot_id, mono_ns, utc_ns, value, quality, flag)"
     " VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 )
+
+
+_WORD: Final = {quality: str(quality) for quality in Quality}
+
+
+class FlaggedReading(NamedTuple):
+    """A reading as it is stored; ``flag`` says why it is not judged, None where it is."""
+
+    reading: Reading
+    flag: str | None = None
 
 
 class Ids:
@@ -36,19 +45,20 @@ class Ids:
     Attributes:
         rolled_ns: No reading of this boot beyond this monotonic time is in the tiers, ns; None
             where that is not known yet.
+        known: Channel and quantity → its number, as far as they are known.
     """
 
     def __init__(self, boot: str, *, simulated: bool) -> None:
         self.rolled_ns: int | None = None
+        self.known: dict[tuple[str, str], int] = {}
         self._boot = boot
         self._simulated = simulated
         self._boot_id: int | None = None
-        self._channels: dict[tuple[str, str], int] = {}
 
     def forget(self) -> None:
         """Forget all numbers, because the transaction that gave them may be undone."""
         self._boot_id = None
-        self._channels.clear()
+        self.known.clear()
 
     def boot(self, connection: sqlite3.Connection, utc_ns: int) -> int:
         """Return the number of this process's boot, writing it where it is new."""
@@ -65,7 +75,7 @@ class Ids:
 
     def channel(self, connection: sqlite3.Connection, name: str, quantity: Quantity) -> int:
         """Return the number of a channel, writing it where it is new."""
-        known = self._channels.get((name, quantity))
+        known = self.known.get((name, quantity))
         if known is None:
             connection.execute(
                 "INSERT INTO channels (name, probe, quantity, unit) VALUES (?, ?, ?, ?)"
@@ -75,25 +85,25 @@ class Ids:
             (known,) = connection.execute(
                 "SELECT id FROM channels WHERE name = ? AND quantity = ?", (name, str(quantity))
             ).fetchone()
-            self._channels[name, quantity] = int(known)
+            self.known[name, quantity] = int(known)
         return int(known)
 
 
 def insert_readings(
-    connection: sqlite3.Connection, ids: Ids, readings: Sequence[FlaggedReading]
+    connection: sqlite3.Connection, ids: Ids, readings: Sequence[Reading | FlaggedReading]
 ) -> None:
     """Write readings; the first of equal (channel, time) stays."""
-    if not readings:
+    boot: int | None = None
+    rows: list[tuple[Any, ...]] = []
+    for item in readings:
+        reading, flag = (item, None) if type(item) is Reading else cast("FlaggedReading", item)
+        name, quantity, utc_ns, mono_ns, value, quality = reading
+        if boot is None:
+            boot = ids.boot(connection, utc_ns)
+        channel = ids.known.get((name, quantity)) or ids.channel(connection, name, quantity)
+        rows.append((channel, boot, mono_ns, utc_ns, value, _WORD[quality], flag))
+    if not rows:
         return
-    boot = ids.boot(connection, readings[0].reading.utc_ns)
-
-    def row(item: FlaggedReading) -> tuple[Any, ...]:
-        reading: Reading = item.reading
-        channel = ids.channel(connection, reading.channel, reading.quantity)
-        times = (reading.mono_ns, reading.utc_ns)
-        return (channel, boot, *times, reading.value, str(reading.quality), item.flag)
-
-    rows = [row(item) for item in readings]
     if ids.rolled_ns is None or min(row[2] for row in rows) <= ids.rolled_ns:
         rows = store_late(connection, _INSERT_READING, rows)
     connection.executemany(_INSERT_READING, rows)

@@ -10,11 +10,11 @@ import threading
 import time
 from collections import deque
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 
 from holdwatch_daemon.store.damage import is_damage
 from holdwatch_daemon.store.pace import Pace
-from holdwatch_daemon.store.rows import Ids, insert_readings
+from holdwatch_daemon.store.rows import FlaggedReading, Ids, insert_readings
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -26,7 +26,7 @@ log = logging.getLogger(__name__)
 BATCH_S = 0.25
 """Longest time that a reading waits before it is written, s."""
 BATCH_ROWS = 2_000
-"""Most readings in one transaction."""
+"""About the most readings in one transaction; what was handed in together stays together."""
 MOST_PENDING_ROWS = 50_000
 """Readings that may wait in memory; beyond it ``room`` holds the adapters back."""
 RETRY_S = 1.0
@@ -50,14 +50,7 @@ _DISK_CODES = frozenset(
 """Primary result codes that say nothing about the work; anything else is its own mistake."""
 
 T = TypeVar("T")
-
-
-@dataclass(frozen=True, slots=True)
-class FlaggedReading:
-    """A reading as it is stored; ``flag`` says why it is not judged, None where it is."""
-
-    reading: Reading
-    flag: str | None = None
+Readings: TypeAlias = "Sequence[Reading | FlaggedReading]"
 
 
 @dataclass(slots=True)
@@ -116,7 +109,8 @@ class Writer:
         self._connection = connection
         self._ids = ids
         self._loop = asyncio.get_running_loop()
-        self._queue: deque[FlaggedReading | _Task] = deque()
+        self._queue: deque[Readings | _Task] = deque()
+        self._queued_rows = 0
         self._wake = threading.Condition()
         self._tasks = 0
         self._closing = False
@@ -125,16 +119,20 @@ class Writer:
         self._thread = threading.Thread(target=self._run, name="holdwatch-writer", daemon=True)
         self._thread.start()
 
-    def write_readings(self, batch: Sequence[FlaggedReading]) -> None:
-        """Hand in readings; the first of equal (channel, time) is kept."""
+    def write_readings(self, batch: Readings) -> None:
+        """Hand in readings, a list that is not altered afterwards.
+
+        Of equal channel and time the first stays.
+        """
         with self._wake:
             was_empty = not self._queue
-            self._queue.extend(batch)
+            self._queue.append(batch)
+            self._queued_rows += len(batch)
             self.state.pending_rows += len(batch)
             if self.state.pending_rows > MOST_PENDING_ROWS:
                 self._room.clear()
             # Between these two the thread waits for company: waking it would only cost.
-            if was_empty or len(self._queue) >= BATCH_ROWS:
+            if was_empty or self._queued_rows >= BATCH_ROWS:
                 self._wake.notify()
 
     @property
@@ -198,7 +196,6 @@ class Writer:
         await asyncio.sleep(0)
 
     def _run(self) -> None:
-        batch: list[FlaggedReading | _Task] = []
         while True:
             batch = self._next_batch()
             if not batch:
@@ -208,23 +205,30 @@ class Writer:
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         self._connection.close()
 
-    def _next_batch(self) -> list[FlaggedReading | _Task]:
+    def _next_batch(self) -> list[Readings | _Task]:
         """Wait for work; readings alone wait up to ``BATCH_S`` for company."""
         with self._wake:
             while not self._queue and not self._closing:
                 self._wake.wait()
             deadline = time.monotonic() + BATCH_S
-            while not self._closing and not self._tasks and len(self._queue) < BATCH_ROWS:
+            while not self._closing and not self._tasks and self._queued_rows < BATCH_ROWS:
                 left = deadline - time.monotonic()
                 if left <= 0.0:
                     break
                 self._wake.wait(left)
-            count = min(len(self._queue), BATCH_ROWS)
-            batch = [self._queue.popleft() for _ in range(count)]
-            self._tasks -= sum(isinstance(item, _Task) for item in batch)
+            batch: list[Readings | _Task] = []
+            rows = 0
+            while self._queue and rows < BATCH_ROWS and len(batch) < BATCH_ROWS:
+                item = self._queue.popleft()
+                batch.append(item)
+                if isinstance(item, _Task):
+                    self._tasks -= 1
+                else:
+                    rows += len(item)
+            self._queued_rows -= rows
             return batch
 
-    def _write_until_done(self, batch: list[FlaggedReading | _Task]) -> None:
+    def _write_until_done(self, batch: list[Readings | _Task]) -> None:
         while True:
             started = time.monotonic()
             try:
@@ -237,7 +241,7 @@ class Writer:
             self._done(batch)
             return
 
-    def _write(self, batch: list[FlaggedReading | _Task]) -> None:
+    def _write(self, batch: list[Readings | _Task]) -> None:
         connection = self._connection
         waits = any(isinstance(item, _Task) and item.durable for item in batch)
         pace, confirmed = self.state.pace, False
@@ -245,15 +249,11 @@ class Writer:
         pace.begin(time.monotonic())
         try:
             connection.execute("BEGIN IMMEDIATE")
-            readings: list[FlaggedReading] = []
             for item in batch:
-                if isinstance(item, FlaggedReading):
-                    readings.append(item)
-                    continue
-                insert_readings(connection, self._ids, readings)
-                readings = []
-                self._do(item)
-            insert_readings(connection, self._ids, readings)
+                if isinstance(item, _Task):
+                    self._do(item)
+                else:
+                    insert_readings(connection, self._ids, item)
             pace.ask(time.monotonic())
             connection.execute("COMMIT")
             confirmed = True
@@ -280,8 +280,8 @@ class Writer:
             self._ids.forget()
         connection.execute("RELEASE work")
 
-    def _done(self, batch: list[FlaggedReading | _Task]) -> None:
-        rows = sum(isinstance(item, FlaggedReading) for item in batch)
+    def _done(self, batch: list[Readings | _Task]) -> None:
+        rows = sum(len(item) for item in batch if not isinstance(item, _Task))
         tasks = [item for item in batch if isinstance(item, _Task)]
         for task in tasks:
             if task.error is None and task.kept is not None:
@@ -322,7 +322,7 @@ class Writer:
         full = getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
         return full and self.relieve is not None and self.relieve(self._connection)
 
-    def _give_up(self, batch: list[FlaggedReading | _Task], error: Exception) -> bool:
+    def _give_up(self, batch: list[Readings | _Task], error: Exception) -> bool:
         """Wait before the next try; True where the writer is closing and there is none."""
         if self.state.failing is None:
             log.error("recorder cannot write, trying again every %g s: %s", RETRY_S, error)
