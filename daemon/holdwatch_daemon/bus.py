@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 if TYPE_CHECKING:
@@ -20,27 +21,47 @@ class Lossless(Generic[T]):
     """
 
     def __init__(self, bound: int) -> None:
-        self._queue: asyncio.Queue[T] = asyncio.Queue(bound)
+        self._items: deque[T] = deque()
+        self._bound = bound
+        self._news = asyncio.Event()
+        self._room = asyncio.Event()
+
+    def offer(self, item: T) -> bool:
+        """Put an item in at once; return whether there was room."""
+        items = self._items
+        if len(items) >= self._bound:
+            return False
+        if not items:
+            self._news.set()
+        items.append(item)
+        return True
 
     async def put(self, item: T) -> None:
         """Put an item in, waiting for room."""
-        await self._queue.put(item)
+        while not self.offer(item):
+            self._room.clear()
+            await self._room.wait()
 
     async def take(self, most: int) -> list[T]:
         """Wait for an item; return it with up to ``most − 1`` that are there already."""
-        items = [await self._queue.get()]
-        items.extend(self.take_rest(most - 1))
-        return items
+        while not self._items:
+            self._news.clear()
+            await self._news.wait()
+        return self.take_rest(most)
 
     def take_rest(self, most: int | None = None) -> list[T]:
         """Return what is there without waiting, up to ``most`` items."""
-        items: list[T] = []
-        while not self._queue.empty() and (most is None or len(items) < most):
-            items.append(self._queue.get_nowait())
-        return items
+        items = self._items
+        if most is None or len(items) <= most:
+            taken = list(items)
+            items.clear()
+        else:
+            taken = [items.popleft() for _ in range(most)]
+        self._room.set()
+        return taken
 
     def __len__(self) -> int:
-        return self._queue.qsize()
+        return len(self._items)
 
 
 class Newest(Generic[K, T]):

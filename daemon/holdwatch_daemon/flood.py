@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from holdwatch_physics.reading import ProbeNotice, Reading
@@ -16,6 +17,14 @@ _MOST_SENDERS: Final = 1_024
 """Senders that are counted one by one; all beyond share one count."""
 _MOST_TOLD: Final = 8
 """Probes that are complained of in one minute; more are only counted."""
+
+
+@dataclass(slots=True)
+class _Count:
+    """How many items of one sender came in the newest second that had any."""
+
+    second: int
+    items: int = 0
 
 
 class FloodGate:
@@ -38,24 +47,29 @@ class FloodGate:
         self.stopped = 0
         self._is_enrolled = is_enrolled
         self._most = most_per_s
-        self._counts: dict[str, tuple[int, int]] = {}
+        self._counts: dict[str, _Count] = {}
         self._minute = 0
         self._told: set[str] = set()
 
     def passes(self, item: Reading | ProbeNotice) -> bool:
         """Count an item; whether it is to be taken in."""
         sender = item.channel if isinstance(item, Reading) else f"{item.probe} {item.kind}"
-        counts = self._counts
-        if sender not in counts and not self._is_counted_alone(item):
-            sender = ""
         second = item.mono_ns // 1_000_000_000
-        since, count = counts.get(sender, (second, 0))
-        count = count + 1 if since == second else 1
-        counts[sender] = (second, count)
-        if count <= self._most:
+        count = self._counts.get(sender)
+        if count is None:
+            count = self._count_of_new(item, sender, second)
+        if count.second != second:
+            count.second, count.items = second, 0
+        count.items += 1
+        if count.items <= self._most:
             return True
         self.stopped += 1
         return False
+
+    def _count_of_new(self, item: Reading | ProbeNotice, sender: str, second: int) -> _Count:
+        if not self._is_counted_alone(item):
+            sender = ""
+        return self._counts.setdefault(sender, _Count(second))
 
     def _is_counted_alone(self, item: Reading | ProbeNotice) -> bool:
         return len(self._counts) < _MOST_SENDERS and self._is_enrolled(_probe(item))

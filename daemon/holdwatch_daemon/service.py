@@ -325,6 +325,7 @@ class Service:
                 self._inbox.put,
                 self.clock,
                 self._random,
+                offer=self._inbox.offer,
                 is_enrolled=self._book.states.__contains__,
             )
             for adapter in self._adapters

@@ -56,6 +56,7 @@ class Supervisor:
     Args:
         adapter: The way in.
         publish: Where its readings and notices go; may wait.
+        offer: The same without waiting, tried first; says whether it took the item.
         clock: Stamps what the supervisor itself says.
         random: For the jitter.
         is_enrolled: Whether a probe of this name is one of the shop's.
@@ -70,6 +71,7 @@ class Supervisor:
         clock: Clock,
         random: Random,
         *,
+        offer: Callable[[Reading | ProbeNotice], bool] = lambda _: False,
         is_enrolled: Callable[[str], bool] = lambda _: True,
         sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
         steady_clock: Callable[[], float] | None = None,
@@ -77,6 +79,7 @@ class Supervisor:
         self.status = AdapterState(adapter.name)
         self._adapter = adapter
         self._publish = publish
+        self._offer = offer
         self._clock = clock
         self._random = random
         self._sleep = sleep
@@ -124,18 +127,20 @@ class Supervisor:
 
     async def _run_once(self) -> None:
         stream = cast("AsyncGenerator[Reading | ProbeNotice, None]", self._adapter.stream())
+        status, passes, offer = self.status, self._gate.passes, self._offer
         async with aclosing(stream):
             async for item in stream:
-                if self.status.state != "running":
-                    self.status.state, self.status.error = "running", None
+                if status.state != "running":
+                    status.state, status.error = "running", None
                     log.info("adapter %s runs", self._adapter.name)
-                self.status.items += 1
-                if not self._gate.passes(item):
+                status.items += 1
+                if not passes(item):
                     await self._stop(item)
                     continue
-                if isinstance(item, ProbeNotice):
+                if type(item) is ProbeNotice:
                     self._note(item)
-                await self._publish(item)
+                if not offer(item):
+                    await self._publish(item)
 
     async def _stop(self, item: Reading | ProbeNotice) -> None:
         """Drop an item of a flood and say so, once a minute."""
