@@ -47,6 +47,10 @@ class Alarms:
         """Return the kinds that stand."""
         return set(self._standing)
 
+    def stands(self, kind: str) -> bool:
+        """Return whether an alarm of this kind stands."""
+        return kind in self._standing
+
     def raise_(self, kind: str, text: str, utc_ns: int) -> bool:
         """Raise an alarm unless one of its kind stands; return whether it is new.
 

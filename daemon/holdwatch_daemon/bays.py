@@ -73,9 +73,11 @@ class Bay:
         self.test_gas = False
         self.ended_mono_ns: int | None = None
         self.wired: WiredBay | None = None
-        self._put: list[tuple[str | None, Reading, bool]] = []
+        self._newest_put: Reading | None = None
+        self._to_watch: list[tuple[str | None, Reading, bool]] = []
         self.alarms = alarms
         self._role_of = {channel: role for role, channel in self.roles.items()}
+        self._of_unit = {role: meant for role in self.roles if (meant := _of_unit(role))}
         self._stale_ns = _stale_ns(config, shop)
         self._site_barometer_pa = shop.site.barometer_pa
         self.absolute = _absolute(config, shop)
@@ -114,24 +116,24 @@ class Bay:
                 self.newest[role] = reading
         if self.runner is not None and judged:
             self.runner.queue(reading)
-        self._put.append((role, reading, judged))
+        self._newest_put = reading
+        if role in self._of_unit or self.wired is not None:
+            self._to_watch.append((role, reading, judged))
 
     def act(self) -> None:
         """Let hold, alarms and whatever is wired here see what was put, in its order."""
-        put, self._put = self._put, []
+        newest, self._newest_put = self._newest_put, None
         runner = self.runner
-        if runner is not None and put:
+        if runner is not None and newest is not None:
             runner.feed_queue()
             if runner.alarm is not None:
                 text, runner.alarm = runner.alarm, None
-                self._raise(OVERPRESSURE, text, put[-1][1].utc_ns)
+                self._raise(OVERPRESSURE, text, newest.utc_ns)
             if runner.verdict is not None:
                 self.end_hold()
-        for role, reading, judged in put:
-            if role is not None:
-                self._watch(role, reading)
-            if self.wired is not None:
-                self.wired.take(reading, judged=judged)
+        to_watch, self._to_watch = self._to_watch, []
+        if to_watch:
+            self._watch(to_watch)
 
     def begin_hold(self, runner: HoldRunner) -> None:
         """Let a hold run here."""
@@ -206,36 +208,52 @@ class Bay:
             return None
         return unit.max_pressure_kpa_g * 1e3
 
-    def _watch(self, role: str, reading: Reading) -> None:
+    def _watch(self, put: list[tuple[str | None, Reading, bool]]) -> None:
         """Watch every pressure of the unit, hold or not: over-pressure, and an evacuation."""
-        meant = role_of(role)
-        is_pressure = meant is not None and meant.is_pressure and meant is not Role.BAROMETER
-        if not is_pressure or reading.quality is Quality.SUSPECT:
-            return
-        if meant is Role.VACUUM and reading.quality is Quality.SATURATED:
-            return  # above its range it says only that the pressure is above its range
-        is_gauge = reading.quantity is Quantity.PRESSURE_GAUGE
-        gauge_pa = reading.value if is_gauge else reading.value - self.barometer_pa()
-        if self.runner is None and gauge_pa + self.barometer_pa() < _EVACUATED_PA:
-            self.test_gas = False
-        most_pa = self.max_gauge_pa()
-        if most_pa is None:
-            return
+        room_pa, most_pa = self.barometer_pa(), self.max_gauge_pa()
+        for role, reading, judged in put:
+            meant = None if role is None else self._of_unit.get(role)
+            if role is not None and meant is not None and _says_pressure(meant, reading.quality):
+                is_gauge = reading.quantity is Quantity.PRESSURE_GAUGE
+                gauge_pa = reading.value if is_gauge else reading.value - room_pa
+                if self.test_gas and self.runner is None and gauge_pa + room_pa < _EVACUATED_PA:
+                    self.test_gas = False
+                if most_pa is not None:
+                    self._watch_pressure(role, gauge_pa, most_pa, reading.utc_ns)
+            if self.wired is not None:
+                self.wired.take(reading, judged=judged)
+
+    def _watch_pressure(self, role: str, gauge_pa: float, most_pa: float, utc_ns: int) -> None:
         if gauge_pa > most_pa:
             text = (
                 f"Over-pressure on {role.replace('_', ' ')}: {gauge_pa / 1e3:.0f} kPa (gauge), "
                 f"the unit's highest allowed pressure is {most_pa / 1e3:g} kPa. Close the bottle, "
                 "keep clear, relieve slowly."
             )
-            self._raise(OVERPRESSURE, text, reading.utc_ns)
-        elif gauge_pa < most_pa * _BACK_BELOW and OVERPRESSURE in self.alarms.kinds():
-            self.alarms.cause_gone(OVERPRESSURE, reading.utc_ns)
+            self._raise(OVERPRESSURE, text, utc_ns)
+        elif gauge_pa < most_pa * _BACK_BELOW and self.alarms.stands(OVERPRESSURE):
+            self.alarms.cause_gone(OVERPRESSURE, utc_ns)
 
     def _raise(self, kind: str, text: str, utc_ns: int) -> bool:
         is_new = self.alarms.raise_(kind, text, utc_ns)
         if is_new:
             log.warning("bay %s alarm %s: %s", self.name, kind, text)
         return is_new
+
+
+def _of_unit(role: str) -> Role | None:
+    """What a role means whose gauge reads a pressure of the unit; None of all others."""
+    meant = role_of(role)
+    is_pressure = meant is not None and meant.is_pressure and meant is not Role.BAROMETER
+    return meant if is_pressure else None
+
+
+def _says_pressure(meant: Role, quality: Quality) -> bool:
+    """Whether a reading tells the pressure at all."""
+    if quality is Quality.SATURATED:
+        # Above its range a vacuum gauge says only that the pressure is above its range.
+        return meant is not Role.VACUUM
+    return quality is not Quality.SUSPECT
 
 
 def _stale_ns(config: BayConfig, shop: ShopConfig) -> dict[str, int]:

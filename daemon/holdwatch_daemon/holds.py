@@ -172,13 +172,14 @@ class HoldRunner:
 
     def queue(self, reading: Reading) -> None:
         """Take one reading of the bay as `feed` does, and judge it at the next ``feed_queue``."""
-        role = self.identity.channels.get(reading.channel)
-        t_ns = reading.mono_ns - self.zero_mono_ns
-        if role is None or t_ns < 0 or self.verdict is not None:
+        channel, quantity, _, mono_ns, value, quality = reading
+        role = self.identity.channels.get(channel)
+        t_ns = mono_ns - self.zero_mono_ns
+        if role is None or t_ns < 0 or self._broken or self.hold.verdict:
             return
         if self._newest_ns is None or t_ns > self._newest_ns:
             self._newest_ns = t_ns
-        self._queue.append((t_ns, role, reading.quantity, reading.value, reading.quality))
+        self._queue.append((t_ns, role, quantity, value, quality))
 
     def feed_queue(self) -> None:
         """Judge the readings that wait, in the order in which they came."""
