@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import re
 import sqlite3
 import time
@@ -137,6 +138,27 @@ async def test_the_first_token_closes_the_door_and_the_last_does_not_open_it(
         await asyncio.sleep(0.3)
         assert (await client.get("/api/v1/bays", headers=bearer(text))).status_code == 401
         assert (await client.get("/api/v1/bays")).status_code == 401
+
+
+async def test_a_token_file_that_is_being_written_keeps_nobody_waiting(tmp_path: Path) -> None:
+    service = guarded_service(tmp_path, host="127.0.0.1")
+    _, text = book_of(service).make("watch", "Bay TV")
+    app = app_of(service)
+    other = sqlite3.connect(book_of(service).path, isolation_level=None)
+    other.execute("BEGIN EXCLUSIVE")  # as a commit does until a slow disk has it
+    try:
+        os.utime(book_of(service).path)
+        async with client_of(app, "127.0.0.1") as client:
+            for _ in range(3):
+                began = time.monotonic()
+                async with asyncio.timeout(20):
+                    answer = await client.get("/api/v1/bays", headers=bearer(text))
+                assert answer.status_code == 200
+                assert time.monotonic() - began < 5.0
+                await asyncio.sleep(0.3)
+    finally:
+        other.execute("ROLLBACK")
+        other.close()
 
 
 async def test_wrong_tokens_are_answered_more_and_more_slowly(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import hmac
 import logging
+import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Self
 
@@ -27,6 +28,8 @@ _log = logging.getLogger(__name__)
 COOKIE: Final = "holdwatch"
 """Name of the cookie that the screen signs in with."""
 _SHORTEST_TOKEN: Final = 16
+_LOOK_S: Final = 0.5
+"""How long a request waits for a look at the tokens before it goes by what was known, s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +82,8 @@ class Access:
         self._guarded = guarded or bool(files)
         self._broken = False
         self._noting: set[asyncio.Task[None]] = set()
+        self._look: asyncio.Task[None] | None = None
+        self._began_s = 0.0
 
     @classmethod
     def from_config(cls, config: ShopConfig) -> Self:
@@ -94,12 +99,35 @@ class Access:
         }
         files = {scope: _read(path) for scope, path in named.items() if path is not None}
         guarded = not http.is_loopback or bool(http.proxies)
-        return cls(TokenBook(config.site.data / FILE), files, guarded=guarded)
+        access = cls(TokenBook(config.site.data / FILE), files, guarded=guarded)
+        access._look_now()
+        return access
 
     @property
     def is_open(self) -> bool:
         """Whether no token is needed."""
         return not self._guarded and not self.book.is_begun
+
+    async def freshen(self) -> None:
+        """Look at the tokens again where it is due; a disk that takes long is not waited for."""
+        self._begin_look()
+        if self._look is not None and not self._look.done():
+            left_s = self._began_s + _LOOK_S - time.monotonic()
+            await asyncio.wait([self._look], timeout=max(left_s, 0.0))
+
+    def _begin_look(self) -> None:
+        """Look in a thread: while the file is being written, it cannot be read."""
+        if self.book.is_due and (self._look is None or self._look.done()):
+            self._began_s = time.monotonic()
+            self._look = asyncio.get_running_loop().create_task(asyncio.to_thread(self._look_now))
+
+    def _look_now(self) -> None:
+        try:
+            self.book.look()
+        except TokenError as error:
+            self._tell(error)
+        else:
+            self._broken = False
 
     def bearer(self, text: str | None, *, guesses: bool = True) -> Bearer | None:
         """Return who holds this token, or None.
@@ -116,12 +144,7 @@ class Access:
         for scope, secret in self._files.items() if guesses else ():
             if hmac.compare_digest(text.encode(), secret.encode()):
                 return Bearer(f"file-{scope}", f"the {scope} token file", scope)
-        try:
-            token = self.book.bearer(text)
-        except TokenError as error:
-            self._tell(error)
-            return None
-        self._broken = False
+        token = self.book.bearer(text)
         return None if token is None else Bearer(token.id, token.name, token.scope)
 
     def still(self, bearer: Bearer) -> bool:
@@ -130,11 +153,8 @@ class Access:
             return self.is_open
         if bearer.id.startswith("file-"):
             return True
-        try:
-            return self.book.is_good(bearer.id)
-        except TokenError as error:
-            self._tell(error)
-            return False
+        self._begin_look()  # what it finds counts at the next question
+        return self.book.is_good(bearer.id)
 
     def note_use(self, bearer: Bearer) -> None:
         """Write down, now and then and apart from the request, that a token was used."""

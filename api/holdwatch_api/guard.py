@@ -141,6 +141,7 @@ class Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+        await self._access.freshen()
         refusal = self._refusal(scope)
         answer = _Answer(send)
         if refusal is not None:

@@ -13,6 +13,7 @@ import os
 import secrets
 import sqlite3
 import stat
+import threading
 import time
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -101,7 +102,7 @@ class TokenBook:
     learns no token from it. Digests are compared in constant time, and being digests they would
     tell a listener nothing about a token even if they were not.
 
-    The file is read again when it has changed, at most every quarter of a second.
+    The file is read by ``look`` where it has changed; it is due every quarter of a second.
 
     Args:
         path: The file; it and its folder are made when the first token is.
@@ -114,6 +115,7 @@ class TokenBook:
         self._known: tuple[_Known, ...] = ()
         self._seen: tuple[int, int, int] | None = None
         self._looked = float("-inf")
+        self._looking = threading.Lock()
         self._noted: dict[str, float] = {}
 
     @property
@@ -122,22 +124,18 @@ class TokenBook:
         return self.path.exists()
 
     def bearer(self, text: str) -> Token | None:
-        """Return the token of this text, or None where there is none or it has expired.
-
-        Raises:
-            TokenError: The file cannot be read.
-        """
+        """Return the token of this text, or None where there is none or it has expired."""
         given = _digest(text)
         found: Token | None = None
-        for known in self._newest():
+        for known in self._known:
             if hmac.compare_digest(known.sha256, given):
                 found = known.token
         return found if found is not None and found.is_good(self._clock()) else None
 
     def is_good(self, token_id: str) -> bool:
-        """Whether the token of this id is still there and has not expired."""
+        """Whether the token of this id was there at the last look and has not expired."""
         now = self._clock()
-        return any(each.token.id == token_id and each.token.is_good(now) for each in self._newest())
+        return any(each.token.id == token_id and each.token.is_good(now) for each in self._known)
 
     def tokens(self) -> list[Token]:
         """Return all tokens, the oldest first, expired ones too."""
@@ -277,23 +275,39 @@ class TokenBook:
         )
         return token, text
 
-    def _newest(self) -> tuple[_Known, ...]:
-        now = time.monotonic()
-        if now - self._looked < _LOOK_EVERY_S:
-            return self._known
-        self._looked = now
-        try:
-            found = self.path.stat()
-        except FileNotFoundError:
-            self._known, self._seen = (), None
-            return self._known
-        seen = (found.st_mtime_ns, found.st_size, found.st_ino)
-        # A file changed a moment ago may change again within one tick of its time stamp.
-        is_young = time.time_ns() - found.st_mtime_ns < _YOUNG_NS
-        if seen != self._seen or is_young:
-            self._known = self._read()
-            self._seen = seen
-        return self._known
+    @property
+    def is_due(self) -> bool:
+        """Whether it is time to look at the file again, and nobody does so already."""
+        is_time = time.monotonic() - self._looked >= _LOOK_EVERY_S
+        return is_time and not self._looking.locked()
+
+    def look(self) -> None:
+        """Read the file where it has changed; in any thread, one at a time.
+
+        A file that is being written stays as it was known: what is written holds only then.
+
+        Raises:
+            TokenError: The file cannot be read; no token is known then.
+        """
+        with self._looking:
+            self._looked = time.monotonic()
+            try:
+                found = self.path.stat()
+            except FileNotFoundError:
+                self._known, self._seen = (), None
+                self._looked = float("-inf")  # the first token counts at once
+                return
+            seen = (found.st_mtime_ns, found.st_size, found.st_ino)
+            # A file changed a moment ago may change again within one tick of its time stamp.
+            is_young = time.time_ns() - found.st_mtime_ns < _YOUNG_NS
+            if seen != self._seen or is_young:
+                try:
+                    self._known, self._seen = self._read(), seen
+                except TokenError as error:
+                    if getattr(error.__cause__, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY:
+                        return
+                    self._known, self._seen = (), None
+                    raise
 
     def _read(self) -> tuple[_Known, ...]:
         with self._told(), closing(sqlite3.connect(self.path, timeout=_BUSY_S)) as connection:
