@@ -30,8 +30,10 @@ from daemon_rig import (
     shop,
 )
 from holdwatch_daemon.broker import EmbeddedBroker
+from holdwatch_daemon.destination import Destination
 from holdwatch_daemon.events import Draft
 from holdwatch_daemon.messages import BayState, Event, Live, Reply, SayIsolated, StartHold
+from holdwatch_daemon.mqtt_client import client_to
 from holdwatch_daemon.service import Service
 
 if TYPE_CHECKING:
@@ -248,21 +250,61 @@ async def test_an_absent_broker_is_one_line_in_the_log_and_no_hindrance(
     assert "holds go on, events wait in the store" in lines[0]
 
 
-async def test_live_values_go_out_at_most_twice_a_second(
+async def test_live_values_go_out_once_a_second_and_twice_while_a_hold_runs(
     mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
     listening = mosquitto.subscribe(f"{BAY}/live")
     clock, adapter = TurnedClock(), FedAdapter()
+    time = asyncio.get_running_loop().time
     async with Service(shop_at(mosquitto, tmp_path / "data"), clock, [adapter]) as service:
+
+        async def feed(seconds: float) -> int:
+            before, began = len(listening.heard()), time()
+            while time() - began < seconds:
+                clock.now_ns += 10**7
+                adapter.put(reading(clock, GAUGE, 1.5e6))
+                await settled(service, adapter)
+                await asyncio.sleep(0.01)
+            return len(listening.heard()) - before
+
         await connected(service)
-        began = asyncio.get_running_loop().time()
-        while asyncio.get_running_loop().time() - began < 2.0:
-            clock.now_ns += 10**8
-            adapter.put(reading(clock, GAUGE, 1.5e6))
-            await settled(service, adapter)
-            await asyncio.sleep(0.01)
-        heard = await listening.until(lambda heard: len(heard) >= 3)
-    assert 3 <= len(heard) <= 6
+        await feed(0.2)
+        quiet = await feed(2.2)
+        start = StartHold(command="start_hold", id="1", recipe="nitrogen")
+        assert (await service.command("BM-bay1", start, by="test")).ok
+        busy = await feed(1.7)
+    assert 1 <= quiet <= 3
+    assert 3 <= busy <= 4
+
+
+async def test_a_broker_that_reads_no_more_gets_everything_once_it_reads_again() -> None:
+    reads, ended, got = asyncio.Event(), asyncio.Event(), bytearray()
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1000)
+        writer.write(b"\x20\x02\x00\x00")  # CONNACK, accepted
+        await reads.wait()
+        while data := await reader.read(100_000):
+            got.extend(data)
+        writer.close()
+        await writer.wait_closed()
+        ended.set()
+
+    async with await asyncio.start_server(serve, "127.0.0.1", 0) as server:
+        port = server.sockets[0].getsockname()[1]
+        to = Destination("127.0.0.1", port, PREFIX, "key", "client")
+        async with client_to(to, keepalive_s=30) as client:
+            said = 0
+            while not client.is_held_up:
+                client.say("live", "x" * 50_000)
+                said += 1
+                await asyncio.sleep(0)
+            reads.set()
+            await eventually(lambda: not client.is_held_up)
+            client.say("live", "last")
+            await eventually(lambda: got.endswith(b"last"))
+        await ended.wait()
+    assert got.count(b"\x00\x04live" + b"x" * 50_000) == said
 
 
 async def test_the_embedded_broker_carries_events_and_commands(tmp_path: Path) -> None:
@@ -280,6 +322,25 @@ async def test_the_embedded_broker_carries_events_and_commands(tmp_path: Path) -
                         break
         reply = Reply.model_validate_json(bytes(message.payload))
     assert reply.ok
+
+
+async def test_the_embedded_broker_keeps_what_is_retained_and_hands_on_what_is_asked_for() -> None:
+    async with (
+        EmbeddedBroker() as broker,
+        aiomqtt.Client(broker.host, broker.port) as teller,
+    ):
+        await teller.publish("shop/status", "online", qos=1, retain=True)
+        await teller.publish("shop/live", "nobody hears it", qos=1)
+        async with aiomqtt.Client(broker.host, broker.port) as client:
+            await client.subscribe("shop/#", qos=1)
+            await teller.publish("shop/live", "1")
+            heard = []
+            async with asyncio.timeout(10):
+                async for message in client.messages:
+                    heard.append((message.topic.value, message.payload))
+                    if message.topic.value == "shop/live":
+                        break
+    assert heard == [("shop/status", b"online"), ("shop/live", b"1")]
 
 
 async def test_the_embedded_broker_listens_on_loopback_alone() -> None:

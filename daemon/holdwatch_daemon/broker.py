@@ -67,8 +67,12 @@ class EmbeddedBroker:
 def _broker_class() -> Any:
     from amqtt.broker import Broker  # noqa: PLC0415 - only a shop without a broker pays for it
 
-    class ClosingBroker(Broker):  # type: ignore[misc]  # the package ships no types
-        """Closes a connection that ends before its first packet; amqtt 0.11 leaves it open."""
+    class MendedBroker(Broker):  # type: ignore[misc]  # the package ships no types
+        """Mends what amqtt 0.11 and 0.12 do.
+
+        It leaves a connection open that ends before its first packet, and starts two tasks for
+        each message that nobody hears.
+        """
 
         async def _initialize_client_session(self, reader: Any, writer: Any, *more: Any) -> Any:
             try:
@@ -78,7 +82,12 @@ def _broker_class() -> Any:
                     await writer.close()
                 raise
 
-    return ClosingBroker
+        async def _broadcast_message(self, session: Any, topic: Any, *more: Any) -> None:
+            if topic and not any(self._matches(topic, one) for one in self._subscriptions):
+                return
+            await super()._broadcast_message(session, topic, *more)
+
+    return MendedBroker
 
 
 def _free_port() -> int:

@@ -10,10 +10,9 @@ import ssl
 from typing import TYPE_CHECKING, Any
 
 import aiomqtt
+import paho.mqtt.client as paho
 
 if TYPE_CHECKING:
-    import paho.mqtt.client as paho
-
     from holdwatch_daemon.destination import Destination
 
 _GOODBYE_S = 1.0
@@ -26,7 +25,15 @@ class Client(aiomqtt.Client):
     connection breaks in between, the number asked for is closed, which the loop reports as an
     error, or belongs to another connection by then. And a connection that ends without the
     broker's answer is closed when the garbage is collected, in whatever thread that happens.
+
+    What is handed in during one round of the loop is written at once at the next one; the socket
+    is watched only while it does not take everything, since that costs more than the writing.
+
+    Attributes:
+        is_held_up: Whether the broker does not take what is written to it.
     """
+
+    is_held_up = False
 
     def drop(self) -> None:
         """Close what is left of the connection, here on the loop and now."""
@@ -46,6 +53,12 @@ class Client(aiomqtt.Client):
             if future.done() and not future.cancelled():
                 future.exception()  # known; unasked, it would be logged once more
 
+    def say(self, topic: str, body: str) -> None:
+        """Hand in a message at QoS 0; it leaves at the loop's next round with others like it."""
+        info = self._client.publish(topic, body)
+        if info.rc != paho.MQTT_ERR_SUCCESS:
+            raise aiomqtt.MqttCodeError(info.rc, "Could not publish message")
+
     def _on_socket_register_write(
         self,
         client: paho.Client,
@@ -54,6 +67,10 @@ class Client(aiomqtt.Client):
     ) -> None:
         number = sock.fileno()
 
+        def is_waiting() -> bool:
+            is_open = sock.fileno() == number and client.socket() is sock
+            return is_open and client.want_write()
+
         def write() -> None:
             try:
                 client.loop_write()
@@ -61,13 +78,34 @@ class Client(aiomqtt.Client):
                 if not self._disconnected.done():
                     self._disconnected.set_exception(error)
 
-        def watch() -> None:
-            is_open = sock.fileno() == number and client.socket() is sock
-            if is_open and client.want_write():
+        def leave() -> None:
+            """Write what was handed in; watch the socket only where it does not take all."""
+            if is_waiting():
+                write()
+            if is_waiting():
+                self.is_held_up = True
                 self._loop.add_writer(number, write)
 
-        # The library may call this from a thread in which it connects.
-        self._loop.call_soon_threadsafe(watch)
+        if self._is_on_loop():
+            self._loop.call_soon(leave)
+        else:  # the library connects in another thread
+            self._loop.call_soon_threadsafe(leave)
+
+    def _on_socket_unregister_write(
+        self,
+        client: paho.Client,
+        userdata: Any,
+        sock: Any,
+    ) -> None:
+        if self.is_held_up:
+            self.is_held_up = False
+            super()._on_socket_unregister_write(client, userdata, sock)
+
+    def _is_on_loop(self) -> bool:
+        try:
+            return asyncio.get_running_loop() is self._loop
+        except RuntimeError:
+            return False
 
 
 def client_to(

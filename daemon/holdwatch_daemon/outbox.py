@@ -17,6 +17,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from holdwatch_daemon.config import is_loopback
 from holdwatch_daemon.events import Draft
+from holdwatch_daemon.live_out import LiveOut
 from holdwatch_daemon.messages import Command, Reply
 from holdwatch_daemon.mqtt_client import Client, client_to, disconnect, first_text
 from holdwatch_daemon.store import answers, rows
@@ -71,7 +72,7 @@ class Shop:
     bays: tuple[str, ...]
     bay_state: Callable[[str], BayState]
     live: Callable[[str], Live]
-    changes: Callable[[], AsyncGenerator[str, None]]
+    changes: Callable[[float], AsyncGenerator[str, None]]
     command: Callable[[str, Command], Awaitable[Reply]]
 
 
@@ -191,7 +192,7 @@ class Outbox:
         will = aiomqtt.Will(self._topic("status"), b"offline", qos=1, retain=True)
         return client_to(self.to, keepalive_s=30, will=will, most_waiting=_MOST_WAITING)
 
-    async def _serve(self, client: aiomqtt.Client) -> None:
+    async def _serve(self, client: Client) -> None:
         for bay in self._shop.bays:
             async with asyncio.timeout(_TIMEOUT_S):
                 await client.subscribe(self._topic("bay", bay, "command"), qos=1)
@@ -284,18 +285,18 @@ class Outbox:
         body = event.model_dump_json(exclude_none=True)
         await _publish(client, self._topic("bay", event.bay or "", "verdict"), body, retain=True)
 
-    async def _publish_changes(self, client: aiomqtt.Client) -> None:
-        said: dict[str, str] = {}
-        async with aclosing(self._shop.changes()) as changes:
-            async for bay in changes:
-                live = self._shop.live(bay).model_dump_json(exclude_none=True)
-                await _publish(client, self._topic("bay", bay, "live"), live, qos=0)
-                state = self._shop.bay_state(bay)
-                # The time alone is no news.
-                content = state.model_dump_json(exclude={"time"})
-                if said.get(bay) != content:
-                    await self._publish_state(client, bay)
-                    said[bay] = content
+    async def _publish_changes(self, client: Client) -> None:
+        async def tell_state(bay: str, body: str) -> None:
+            await _publish(client, self._topic("bay", bay, "state"), body, retain=True)
+
+        async def tell_live(bay: str, body: str) -> None:
+            topic = self._topic("bay", bay, "live")
+            if client.is_held_up:
+                await _publish(client, topic, body, qos=0)  # waits, and not for ever
+            else:
+                client.say(topic, body)
+
+        await LiveOut(self._shop, tell_state, tell_live).run()
 
     async def _publish_state(self, client: aiomqtt.Client, bay: str) -> None:
         body = self._shop.bay_state(bay).model_dump_json()
