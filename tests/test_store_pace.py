@@ -7,9 +7,14 @@ import threading
 import time
 from typing import TYPE_CHECKING
 
+import httpx
+
 from daemon_rig import BAY, FedAdapter, TurnedClock, events, eventually, first_event, shop, start
+from holdwatch_api import routes
+from holdwatch_api.app import create_app
 from holdwatch_daemon import slowness
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.store import answers
 from holdwatch_daemon.store import pace as pace_module
 from holdwatch_daemon.store.pace import OVER_S, SLOW_S, STANDS_S, Pace
 
@@ -115,3 +120,27 @@ async def test_who_looks_through_the_history_holds_up_no_command(tmp_path: Path)
         finally:
             let_go.set()
         await asyncio.gather(*long)
+
+
+async def test_a_command_that_the_disk_keeps_is_answered_by_then_and_in_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(routes, "PATIENCE_S", 0.3)
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop(tmp_path), clock, [adapter]) as service:
+        stood = threading.Event()
+        hold = await start(service)
+        transport = httpx.ASGITransport(create_app(service), client=("127.0.0.1", 1))
+        waiting = service._writer.transact(lambda _: stood.wait(20.0))
+        path = f"/api/v1/bays/{BAY}/command"
+        wanted = {"command": "extend_hold", "id": "longer", "minutes": 5.0}
+        async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
+            answer = await client.post(path, json=wanted)
+            assert (answer.status_code, answer.headers["retry-after"]) == (503, "5")
+            assert "being carried out" in answer.json()["detail"]
+            stood.set()
+            await waiting
+            again = await client.post(path, json=wanted)
+        assert (again.status_code, again.json()["ok"]) == (200, True)
+        words = [mark.word for mark in await service.store.ask(lambda c: answers.marks(c, hold))]
+    assert words == ["extended 5"], "once, however often it is asked"

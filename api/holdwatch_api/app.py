@@ -46,7 +46,13 @@ if TYPE_CHECKING:
     from holdwatch_daemon.service import Service
 
 _STATIC = Path(__file__).parent / "static"
-_TITLES = {400: "Bad request", 404: "Not there", 405: "Not possible here", 422: "Not understood"}
+_TITLES = {
+    400: "Bad request",
+    404: "Not there",
+    405: "Not possible here",
+    422: "Not understood",
+    503: "Not now",
+}
 _STOP_S = 3  # how long open connections get to end when the server stops
 _PAGES = {
     "/": "index.html",

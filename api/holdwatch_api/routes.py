@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import tomllib
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -29,13 +31,18 @@ if TYPE_CHECKING:
     from holdwatch_daemon.config import BayConfig
     from holdwatch_daemon.service import Service
 
+_log = logging.getLogger(__name__)
+
 BayName = Annotated[str, Path(description="The bay's name, as in topics.")]
 HoldId = Annotated[str, Path(description="The hold's id.")]
 NOT_FOUND: dict[int | str, dict[str, Any]] = {404: {"model": Problem, "description": "Not there"}}
 REFUSED: dict[int | str, dict[str, Any]] = {
     **NOT_FOUND,
     409: {"model": Reply, "description": "Refused; `text` says why"},
+    503: {"model": Problem, "description": "Not confirmed yet; ask again with the same `id`"},
 }
+PATIENCE_S = 20.0
+"""How long a command waits for its answer, s; it is carried out all the same."""
 
 
 def routes(service: Service) -> APIRouter:
@@ -88,8 +95,21 @@ def _add_bays(router: APIRouter, service: Service) -> None:
 
 
 def _add_commands(router: APIRouter, service: Service) -> None:
+    waiting: set[asyncio.Task[Reply]] = set()
+
     async def carry_out(bay: str, command: Command) -> JSONResponse:
-        reply = await service.command(known_bay(service, bay), command, by="http")
+        task = asyncio.create_task(service.command(known_bay(service, bay), command, by="http"))
+        waiting.add(task)
+        task.add_done_callback(waiting.discard)
+        done, _ = await asyncio.wait([task], timeout=PATIENCE_S)
+        if not done:
+            task.add_done_callback(_note_failure)
+            detail = (
+                f"The recorder's disk has not confirmed this within {PATIENCE_S:g} s. It is being "
+                f"carried out; look at the bay, or ask again with the same id ({command.id})."
+            )
+            raise HTTPException(503, detail, {"retry-after": "5"})
+        reply = task.result()
         return JSONResponse(reply.model_dump(mode="json"), status_code=200 if reply.ok else 409)
 
     @router.post("/bays/{bay}/command", tags=["commands"], response_model=Reply, responses=REFUSED)
@@ -176,6 +196,12 @@ def _add_holds(router: APIRouter, service: Service) -> None:
             next=after + len(points),
             points=points,
         )
+
+
+def _note_failure(task: asyncio.Task[Reply]) -> None:
+    """Say in the log why a command failed that nobody waits for any more."""
+    if not task.cancelled() and (error := task.exception()) is not None:
+        _log.error("a command failed", exc_info=error)
 
 
 def known_bay(service: Service, name: str) -> str:

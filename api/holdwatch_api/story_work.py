@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -38,6 +39,7 @@ ERRORS: Final[dict[int | str, dict[str, Any]]] = {
     503: {"model": Problem, "description": "The database is busy or cannot be used"},
 }
 """What the story's routes refuse, beside what the document itself does not allow (422)."""
+_THREADS: Final = 4
 _UNUSABLE: Final = (StoryError, RecipeError, TraceError, UnusableTraceError, FluidError)
 
 
@@ -52,6 +54,8 @@ class StoryWork:
         self._service = service
         self._desk: tuple[object, StoryDesk] | None = None
         self._fluids: Fluids | None = None
+        # Their own: on a disk that stands still they must not keep everybody else's threads.
+        self._threads = ThreadPoolExecutor(_THREADS, thread_name_prefix="holdwatch-story")
 
     def desk(self) -> StoryDesk:
         """Return the desk; the shop's tables are read again when one of them was edited.
@@ -82,7 +86,7 @@ class StoryWork:
     async def do(self, work: Callable[[], T]) -> T:
         """Return what work gives, done in a thread; its errors as a client sees them."""
         try:
-            return await asyncio.to_thread(work)
+            return await asyncio.get_running_loop().run_in_executor(self._threads, work)
         except NotKnownError as error:
             raise HTTPException(404, _sentence(error)) from error
         except _UNUSABLE as error:
