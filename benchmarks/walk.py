@@ -144,7 +144,7 @@ async def walk(bays: int, seconds: int, folder: Path) -> Walked:
         flood.begin.set()
         expected = bays * seconds * ROUNDS_A_SECOND * 2
         while service_written(service) < expected:  # noqa: ASYNC110 - the writer tells nobody
-            await asyncio.sleep(0.05)
+            await asyncio.sleep(0.25)
         return Walked(
             expected,
             time.perf_counter() - began,

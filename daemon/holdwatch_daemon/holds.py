@@ -266,6 +266,8 @@ class HoldRunner:
     def is_overdue(self, now_mono_ns: int, grace_ns: int = OVERDUE_NS) -> bool:
         """Whether the hold's time is up and no reading came to say so."""
         elapsed_ns = now_mono_ns - self.zero_mono_ns
+        if elapsed_ns <= self.hold.longest_min * 60e9 + grace_ns:
+            return False  # its time counts from a mark that is not before its zero
         return elapsed_ns > self.progress().latest_end_s * 1e9 + grace_ns
 
     def fail(self, error: Exception) -> Verdict:
