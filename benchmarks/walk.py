@@ -1,6 +1,6 @@
 """The whole walk, measured: decode → bus → procedures → SQLite, beside raw inserts.
 
-Run it from the repository: ``python benchmarks/walk.py [--bays 12] [--seconds 1200]``. It prints
+Run it from the repository: ``python benchmarks/walk.py [--bays 50] [--seconds 600]``. It prints
 readings a second of the walk and of sqlite3 alone in one run (same rows, schema, batches and
 synchronous mode), their ratio, the processor time of a reading by stage, the memory of an idle
 ``holdwatch serve``, and the seconds from starting it to its first reading. ``--no-idle`` leaves
@@ -250,8 +250,8 @@ def _first_reading(database: Path) -> float:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--bays", type=int, default=12)
-    parser.add_argument("--seconds", type=int, default=1200, help="simulated seconds at 4 Hz")
+    parser.add_argument("--bays", type=int, default=50)
+    parser.add_argument("--seconds", type=int, default=600, help="simulated seconds at 4 Hz")
     parser.add_argument("--no-idle", action="store_true", help="measure the walk alone")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
