@@ -131,16 +131,21 @@ def shop(folder: Path, port: int) -> ShopConfig:
 
 def note_decisions(decided: dict[str, tuple[int, int]]) -> None:
     """Let every bay note the stamp of the reading with which its hold decided, and when it did."""
-    act = Bay.act
+    put, act = Bay.put, Bay.act
+    oldest: dict[str, int] = {}
 
-    def noted(bay: Bay) -> None:
-        runner, put = bay.runner, bay._put  # noqa: SLF001 - what no message tells
+    def noted_put(bay: Bay, reading: Reading, **more: Any) -> None:
+        # Of the readings that came together one decides: the oldest counts.
+        oldest.setdefault(bay.name, reading.mono_ns)
+        put(bay, reading, **more)
+
+    def noted_act(bay: Bay) -> None:
+        runner, stamp = bay.runner, oldest.pop(bay.name, None)
         act(bay)
-        if runner is not None and bay.runner is None and put:
-            # Of the readings that came together one decided: the oldest counts.
-            decided.setdefault(runner.identity.id, (put[0][1].mono_ns, time.time_ns()))
+        if runner is not None and bay.runner is None and stamp is not None:
+            decided.setdefault(runner.identity.id, (stamp, time.time_ns()))
 
-    Bay.act = noted  # type: ignore[method-assign, assignment]
+    Bay.put, Bay.act = noted_put, noted_act  # type: ignore[method-assign, assignment]
 
 
 async def keep_holding(service: Service, bay: str) -> None:
