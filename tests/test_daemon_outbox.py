@@ -7,6 +7,7 @@ import json
 import logging
 import os
 import signal
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -294,6 +295,10 @@ async def test_a_broker_that_reads_no_more_gets_everything_once_it_reads_again()
         port = server.sockets[0].getsockname()[1]
         to = Destination("127.0.0.1", port, PREFIX, "key", "client")
         async with client_to(to, keepalive_s=30) as client:
+            sock: Any = client._client.socket()
+            assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY), (
+                "it waits for no company"
+            )
             said = 0
             while not client.is_held_up:
                 client.say("live", "x" * 50_000)
