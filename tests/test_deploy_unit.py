@@ -62,9 +62,10 @@ def test_what_the_units_say_is_what_the_program_understands() -> None:
     assert all(option in help_text for option in words if option.startswith("--"))
     # The folder of its data is the one that systemd makes, and alone may be written.
     assert words[words.index("--data") + 1] == f"/var/lib/{keys['StateDirectory'][0]}"
-    assert words[words.index("--config") + 1].startswith(
-        f"/etc/{keys['ConfigurationDirectory'][0]}/"
-    )
+    assert words[words.index("--config") + 1].startswith("/etc/holdwatch/")
+    assert keys["ProtectSystem"] == ["strict"]
+    # systemd takes such folders out of the read-only system (seen on a real one).
+    assert "ConfigurationDirectory" not in keys
     # sd_watchdog_enabled(3): a sign at least every half of the time.
     assert keys["Type"] == ["notify"]
     assert _SHARE <= 0.5
