@@ -208,6 +208,40 @@ async def test_a_full_queue_makes_whoever_puts_in_wait() -> None:
     assert queue.take_rest() == [3]
 
 
+async def test_what_is_offered_is_taken_in_order_and_refused_when_full() -> None:
+    queue: Lossless[int] = Lossless(3)
+    taking = asyncio.create_task(queue.take(10))
+    await asyncio.sleep(0)
+    assert [queue.offer(number) for number in range(5)] == [True, True, True, False, False]
+    assert await taking == [0, 1, 2]
+    putting = [asyncio.create_task(queue.put(number)) for number in range(5, 12)]
+    came: list[int] = []
+    while len(came) < len(putting):
+        came += await queue.take(2)
+        await asyncio.sleep(0)
+    assert sorted(came) == list(range(5, 12))
+    assert not len(queue)
+    await asyncio.gather(*putting)
+
+
+async def test_an_item_waits_for_room_only_where_there_is_none() -> None:
+    adapter = FedAdapter()
+    rig = Rig(adapter)
+    waited: list[Reading | ProbeNotice] = []
+    inbox: Lossless[Reading | ProbeNotice] = Lossless(2)
+
+    async def publish(item: Reading | ProbeNotice) -> None:
+        waited.append(item)
+
+    items = [reading(rig.clock, GAUGE, float(number)) for number in range(4)]
+    adapter.put(*items, None)
+    supervisor = Supervisor(adapter, publish, rig.clock, seeded(1), offer=inbox.offer)
+    async with asyncio.timeout(5):
+        await supervisor.run()
+    assert inbox.take_rest() == items[:2]
+    assert waited == items[2:]
+
+
 async def test_a_slow_watcher_gets_the_newest_and_holds_nobody_up() -> None:
     changes = Changes()
     following = changes.follow(("a",), 0.0)
