@@ -12,7 +12,6 @@ import psycopg
 import pytest
 
 from fleet_rig import STORE, arrived, asked, store_with
-from holdwatch_cli import fleet_schema as schema
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.fleet import run_fill, run_gaps
 from holdwatch_cli.fleet_base import Base, Batch
@@ -276,23 +275,6 @@ def test_consumers_that_land_at_once_lose_and_double_nothing(base: Base, postgre
     assert failures == []
     assert numbers(postgres) == wanted
     assert [(each.unbroken, each.missing) for each in base.streams()] == [(1_200, 0)]
-
-
-def test_a_consumer_that_stands_still_midway_holds_up_the_others_for_a_moment(
-    base: Base, postgres: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    sooner = tuple(each.replace("10s", "300ms") for each in schema.LETTING_GO)
-    assert sooner != schema.LETTING_GO
-    monkeypatch.setattr(schema, "LETTING_GO", sooner)
-    with Base(postgres) as frozen:
-
-        def stand_still(*_: object) -> int:
-            return base.land(Batch("mqtt", events=[arrived(1)]))  # waits for the other's rows
-
-        monkeypatch.setattr(frozen, "_follow", stand_still)
-        with pytest.raises(psycopg.OperationalError, match="idle-in-transaction"):
-            frozen.land(Batch("mqtt", events=[arrived(1)]))
-    assert numbers(postgres) == [1]
 
 
 def test_a_copy_of_a_shops_database_fills_what_is_missing(

@@ -70,7 +70,14 @@ class Base:
 
     def __init__(self, dsn: str) -> None:
         self._connection = psycopg.connect(
-            dsn, connect_timeout=_PATIENCE_S, application_name="holdwatch", autocommit=True
+            dsn,
+            connect_timeout=_PATIENCE_S,
+            keepalives_idle=10,
+            keepalives_interval=5,
+            keepalives_count=4,
+            tcp_user_timeout=30_000,
+            application_name="holdwatch",
+            autocommit=True,
         )
         self._months: set[datetime] = set()
         self._connection.execute(
@@ -123,9 +130,6 @@ class Base:
         """
         try:
             return self._land(batch)
-        except psycopg.errors.IdleInTransactionSessionTimeout as error:
-            # This program stood still midway; psycopg counts it among the internal errors.
-            raise psycopg.OperationalError(_text(error)) from error
         except psycopg.DataError as error:
             if len(batch) <= 1:
                 return self._land(Batch(batch.via, refused=_refused(batch, _text(error))))

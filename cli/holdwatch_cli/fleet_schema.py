@@ -228,9 +228,9 @@ JOIN holdwatch.events AS event USING (site, store, sequence)
 """What the events with these numbers are."""
 
 LETTING_GO: Final[tuple[LiteralString, ...]] = (
-    "SET idle_in_transaction_session_timeout = '10s'",
     "SET tcp_keepalives_idle = 10",
     "SET tcp_keepalives_interval = 5",
     "SET tcp_keepalives_count = 4",
+    "SET tcp_user_timeout = '30s'",
 )
-"""A consumer whose machine is gone holds its locks no longer than this: others land meanwhile."""
+"""A consumer that is gone from the network midway holds its locks no longer than 30 s."""
