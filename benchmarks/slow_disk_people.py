@@ -59,7 +59,9 @@ class TimedEar(Ear):
         super()._take(client, data, message)
         event = self.heard[-1].json
         self.newest = max(self.newest, event["sequence"])
-        if message.topic == f"{PREFIX}/events" and event["type"] == "holdwatch.verdict":
+        if message.topic != f"{PREFIX}/events" or event["type"] != "holdwatch.verdict":
+            return
+        if event["subject"] not in self.ended:  # what is told again was heard in time
             decided_s = datetime.fromisoformat(event["time"]).timestamp() - START_UTC_NS / 1e9
             self.late_s.append((self._world.now_ns / 1e9 - decided_s) / self._speed)
             self.ended.add(event["subject"])
