@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -12,6 +13,7 @@ import typer
 from holdwatch_cli.asked import asked
 from holdwatch_cli.errors import EXIT_UNUSABLE, is_users, tell
 from holdwatch_cli.fleet_commands import app as fleet_app
+from holdwatch_cli.journal import formatter_for
 from holdwatch_cli.keeping_commands import app as keeping_app
 from holdwatch_cli.token_commands import app as token_app
 from holdwatch_cli.vehicle_commands import app as vehicle_app
@@ -44,11 +46,9 @@ def options(
     debug: Annotated[bool, typer.Option("--debug", help="Show tracebacks and more log.")] = False,
 ) -> None:
     """Options that stand before the command."""
-    logging.basicConfig(
-        level=logging.DEBUG if debug else logging.INFO,
-        format="%(asctime)s %(levelname)s %(name)s: %(message)s",
-        stream=sys.stderr,
-    )
+    lines = logging.StreamHandler(sys.stderr)
+    lines.setFormatter(formatter_for(sys.stderr, os.environ))
+    logging.basicConfig(level=logging.DEBUG if debug else logging.INFO, handlers=[lines])
     if not debug:
         # It warns that a program is missing which nothing here needs.
         logging.getLogger("bleak.backends.bluezdbus.version").setLevel(logging.ERROR)
