@@ -23,14 +23,15 @@ class Broker:
     Args:
         folder: For its configuration and what it writes down.
         writes_down_s: How often it writes its sessions down; 1,800 s where nobody says so.
+        port: On the loopback; a free one where none is given.
     """
 
-    def __init__(self, folder: Path, *, writes_down_s: int = 1) -> None:
+    def __init__(self, folder: Path, *, writes_down_s: int = 1, port: int = 0) -> None:
         program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
         if program is None:
             raise RuntimeError("mosquitto is not installed; apt-get install mosquitto")
         with socket.socket() as probe:
-            probe.bind((HOST, 0))
+            probe.bind((HOST, port))
             self.port = int(probe.getsockname()[1])
         self._program = program
         self._config = folder / "mosquitto.conf"
