@@ -31,6 +31,7 @@ class Broker:
         if program is None:
             raise RuntimeError("mosquitto is not installed; apt-get install mosquitto")
         with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             probe.bind((HOST, port))
             self.port = int(probe.getsockname()[1])
         self._program = program

@@ -25,6 +25,13 @@ if TYPE_CHECKING:
 DATABASE: Final = "/var/lib/holdwatch/holdwatch.db"
 BAYS: Final = tuple(place for place in places(3) if place.name != "BM-02")
 """A bay that holds nitrogen and one that holds a vacuum."""
+RECIPES: Final = {
+    "nitrogen": CRITERIA["nitrogen"],
+    "vacuum": CRITERIA["vacuum"]
+    | {"criterion": {"leak_g_per_year": 1_000.0, "source": "shop rule"}},
+}
+LEAKS_PA_PER_S: Final = {"nitrogen": (0.0, 60.0), "vacuum": (0.0, 2.5)}
+"""Time does not run faster here: undisturbed verdicts come after about 9 and 16 minutes."""
 _MANUAL: Final = PROJECT / "docs" / "service.md"
 _TOPICS: Final = "garage"
 _PATIENCE_S: Final = 240.0
@@ -79,7 +86,7 @@ def shop_toml(host: str, port: int, *, serial: bool) -> str:
         under_test |= {"volume_l": 2.5, "max_pressure_kpa_g": 1800}
         bays.append({"name": place.name, "roles": roles, "unit_under_test": under_test})
     table = {"site": {"name": SITE, "altitude_m": 250.0}, "mqtt": {"host": host, "port": port}}
-    return tomli_w.dumps(table | {"probe": probes, "bay": bays, "recipes": CRITERIA})
+    return tomli_w.dumps(table | {"probe": probes, "bay": bays, "recipes": RECIPES})
 
 
 @dataclass(slots=True)
@@ -185,6 +192,25 @@ class World:
         self._asked += 1
         body = json.dumps({"id": f"{self.session}-{self._asked}"} | command)
         self.ear.send(f"{PREFIX}/bay/{bay}/command", body)
+
+    def end_holds(self, within_s: float) -> int:
+        """Wait for the verdicts of running holds, then end what still runs; return how many."""
+        until = time.monotonic() + within_s
+        while (running := self.running()) and time.monotonic() < until:
+            time.sleep(0.5)
+        for bay in running:
+            self.ask(bay, command="stop_hold")
+        return len(running)
+
+    def running(self) -> list[str]:
+        """Return the bays at which a hold runs, as far as was told."""
+        running: dict[str, str] = {}
+        for event in self.events():
+            if event["type"] == "holdwatch.hold.started":
+                running[event["bay"]] = event["subject"]
+            elif event["type"] in {"holdwatch.verdict", "holdwatch.hold.stopped"}:
+                running.pop(event["bay"], None)
+        return list(running)
 
     def begin_holds(self) -> list[str]:
         """Start a hold at every bay, as soon as its readings allow; return their names."""
