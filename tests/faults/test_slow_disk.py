@@ -17,7 +17,8 @@ from system_parts import require
 if TYPE_CHECKING:
     from pathlib import Path
 
-STANDS_S = 3.0
+STANDS_S = 60.0
+"""Ended by the test, once it has seen enough."""
 
 
 def test_a_disk_that_stands_keeps_answers_waiting_and_nothing_else(tmp_path: Path) -> None:
@@ -36,12 +37,13 @@ def test_a_disk_that_stands_keeps_answers_waiting_and_nothing_else(tmp_path: Pat
     assert process.stdout is not None
     try:
         assert json.loads(process.stdout.readline()) == "up"
-        disk.go(Pace(sync_s=0.3))
         disk.stall(STANDS_S)
         before = disk.calls()
         process.stdin.write("go on\n")
         process.stdin.flush()
         seen: dict[str, Any] = json.loads(process.stdout.readline())
+        disk.go(Pace(sync_s=0.1))
+        came: dict[str, Any] = json.loads(process.stdout.readline())
         after = disk.calls()
         disk.go(Pace())
         process.communicate("end\n", timeout=30)
@@ -49,20 +51,19 @@ def test_a_disk_that_stands_keeps_answers_waiting_and_nothing_else(tmp_path: Pat
         process.kill()
         process.communicate()
     # While it stood:
-    assert after.elsewhere_s > STANDS_S, "it stood for this process"
+    assert after.elsewhere_s > before.elsewhere_s + 0.5, "it stood for this process"
     assert after.in_main == before.in_main, f"the loop's own thread was at {after.main_path}"
-    assert seen["longest beat, s"] < STANDS_S / 2
     assert "stands still" in seen["health"]
     assert seen["waiting"] == 3 * SECONDS
     assert seen["values"] == 3
     assert not seen["answered"]
     assert seen["serving"]
     # Afterwards:
-    assert seen["extended"]
-    assert seen["answered after, s"] > STANDS_S / 2
-    assert seen["told"].count("holdwatch.store.slow") == 1
-    assert "holdwatch.alarm.raised" in seen["told"]
-    assert seen["numbers"] == list(range(1, len(seen["numbers"]) + 1))
+    assert came["extended"]
+    assert came["longest beat, s"] < STANDS_S / 6
+    assert came["told"].count("holdwatch.store.slow") == 1
+    assert "holdwatch.alarm.raised" in came["told"]
+    assert came["numbers"] == list(range(1, len(came["numbers"]) + 1))
     assert process.returncode == 0
     connection = answers.connect(data / "holdwatch.db")
     (stored,) = connection.execute("SELECT COUNT(*) FROM readings").fetchone()
