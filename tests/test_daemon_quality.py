@@ -275,8 +275,8 @@ async def test_each_reading_is_taken_once_and_its_order_counted(tmp_path: Path) 
     clock, adapter = TurnedClock(), FedAdapter()
     async with Service(shop(tmp_path / "data"), clock, [adapter]) as service:
         first = reading(clock, GAUGE, 1.0e5)
-        times = {"mono_ns": first.mono_ns + 10**9, "utc_ns": first.utc_ns + 10**9}
-        later = first._replace(value=2e5, **times)
+        utc_ns, mono_ns = first.utc_ns + 10**9, first.mono_ns + 10**9
+        later = first._replace(value=2e5, utc_ns=utc_ns, mono_ns=mono_ns)
         between = first._replace(mono_ns=first.mono_ns + 5 * 10**8, value=1.5e5)
         clock.now_ns += 10**9
         adapter.put(first, later, first._replace(value=9e5), between)
