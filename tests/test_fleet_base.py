@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 import psycopg
 import pytest
 
-from fleet_rig import STORE, arrived, asked, store_with
+from fleet_rig import STORE, arrived, asked, store_with, told
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.fleet import run_fill, run_gaps
 from holdwatch_cli.fleet_base import Base, Batch
+from holdwatch_cli.fleet_fill import Filler, Patience, ShopAddress
 from holdwatch_cli.fleet_message import LiveReading, Refused
 from postgres_fixture import postgres, postgres_server
 
@@ -275,6 +276,52 @@ def test_consumers_that_land_at_once_lose_and_double_nothing(base: Base, postgre
     assert failures == []
     assert numbers(postgres) == wanted
     assert [(each.unbroken, each.missing) for each in base.streams()] == [(1_200, 0)]
+
+
+def filler(dsn: str) -> Filler:
+    address = ShopAddress(url="http://127.0.0.1:1/")
+    return Filler(dsn, {"county-library": address}, Patience(gap_s=1.0, quiet_s=60.0))
+
+
+def body(number: int) -> bytes:
+    return told(number).model_dump_json(exclude_none=True).encode()
+
+
+def test_a_gap_behind_the_one_that_was_filled_is_no_trouble(
+    base: Base, postgres: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    base.land(Batch("mqtt", events=[arrived(1), arrived(4)]))
+
+    def fetched(_shop: ShopAddress, after: int) -> Iterator[bytes]:
+        base.land(Batch("mqtt", events=[arrived(6)]))  # comes by the broker meanwhile
+        yield from (body(number) for number in range(after + 1, 5))
+
+    monkeypatch.setattr("holdwatch_cli.fleet_fill.events_over_http", fetched)
+    assert filler(postgres)._fill(base, "county-library", STORE, 1, 4) is None
+    assert numbers(postgres) == [1, 2, 3, 4, 6]
+    monkeypatch.setattr("holdwatch_cli.fleet_fill.events_over_http", lambda *_: iter([body(6)]))
+    trouble = filler(postgres)._fill(base, "county-library", STORE, 4, 6)
+    assert trouble is not None
+    assert "has no more what is missing after number 4" in trouble
+
+
+def test_a_quiet_shop_is_asked_again_where_the_database_failed(
+    base: Base, postgres: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def failing(*_: object) -> int:
+        raise psycopg.OperationalError("the connection is gone")
+
+    asking = filler(postgres)
+    monkeypatch.setattr("holdwatch_cli.fleet_fill.newest_over_http", lambda _: 2)
+    monkeypatch.setattr(
+        "holdwatch_cli.fleet_fill.events_over_http", lambda *_: iter([body(1), body(2)])
+    )
+    with monkeypatch.context() as broken:
+        broken.setattr(base, "land", failing)
+        with pytest.raises(psycopg.OperationalError):
+            asking._ask_the_quiet(base)
+    asking._ask_the_quiet(base)
+    assert numbers(postgres) == [1, 2]
 
 
 def test_a_copy_of_a_shops_database_fills_what_is_missing(
