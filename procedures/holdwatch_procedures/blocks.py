@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
 from holdwatch_procedures.estimates import BLOCK_S, Block, Clamp
 from holdwatch_procedures.grain import GrainWatch
+from holdwatch_procedures.sequence import Columns
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Mapping
     from collections.abc import Set as AbstractSet
 
     from holdwatch_procedures.recipe import ChannelSpec, Recipe
-    from holdwatch_procedures.sequence import Item
+    from holdwatch_procedures.sequence import Entry
 
 BLOCK_NS = round(BLOCK_S * 1e9)
 MAD_TO_SD = 1.4826
@@ -55,10 +56,11 @@ class ClosedBlock:
 
 @dataclass(slots=True)
 class _Bin:
-    """What has come in for one role since the block began."""
+    """What has come in for one role since the block began; all times are kept of the gauge's."""
 
     times: list[float] = field(default_factory=list)
     values: list[float] = field(default_factory=list)
+    last_s: float = 0.0
 
 
 class BlockBuilder:
@@ -124,7 +126,7 @@ class BlockBuilder:
         """Whether the pressure comes from a gauge that reads against the room."""
         return self._gauge and self._vented
 
-    def add(self, item: Item) -> None:
+    def add(self, item: Entry) -> None:
         """Take an item of the block now open; the caller closes blocks first."""
         t_ns, _rank, role, quantity, value, quality = item
         if role in self._distrusted:
@@ -142,37 +144,26 @@ class BlockBuilder:
             return
         self._gather(role, quantity, (t_ns,), (value,))
 
-    def add_many(self, items: Sequence[Item]) -> None:
-        """Take items of the block now open, in order: the same as `add` for one after another."""
-        by_role: defaultdict[str, list[Item]] = defaultdict(list)
-        for item in items:
-            by_role[item[2]].append(item)
-        for role, own in by_role.items():
-            times_ns, _ranks, _roles, quantities, values, qualities = zip(*own, strict=True)
-            quantity = quantities[0]
-            if not self._is_plain(role, quantities, values, qualities):
-                for item in own:
-                    self.add(item)
+    def add_many(self, readings: Columns) -> None:
+        """Take readings of the block now open: the same as `add` for one after another."""
+        for role, own in _by_role(readings):
+            if not self._is_plain(role, own):
+                for entry in zip(*own, strict=True):
+                    self.add(entry)
             elif role not in self._distrusted:
                 if role == self._pressure:
-                    self._total += len(own)
-                self._gather(role, quantity, times_ns, values)
+                    self._total += len(own.values)
+                self._gather(role, own.quantities[0], own.times_ns, own.values)
 
-    def _is_plain(
-        self,
-        role: str,
-        quantities: tuple[Quantity | None, ...],
-        values: tuple[float, ...],
-        qualities: tuple[Quality | None, ...],
-    ) -> bool:
+    def _is_plain(self, role: str, own: Columns) -> bool:
         """Whether all readings of a role are good, of one quantity and within their range."""
-        quantity, count = quantities[0], len(values)
-        if qualities.count(Quality.GOOD) != count or quantities.count(quantity) != count:
+        quantity, count = own.quantities[0], len(own.values)
+        if own.qualities.count(Quality.GOOD) != count or own.quantities.count(quantity) != count:
             return False
         limits = self._limits.get(role)
         if limits is None or limits[2] is not quantity:
             return True
-        return limits[0] <= min(values) and max(values) < limits[1]
+        return limits[0] <= min(own.values) and max(own.values) < limits[1]
 
     def _gather(
         self,
@@ -186,13 +177,14 @@ class BlockBuilder:
         gathered = self._bins.get(role)
         if gathered is None:
             gathered = self._bins[role] = _Bin()
-        gathered.times.extend([(t_ns - start_ns) / 1e9 for t_ns in times_ns])
         gathered.values.extend(values)
+        gathered.last_s = (times_ns[-1] - start_ns) / 1e9
         if role == Role.BAROMETER:
-            self._barometer_pa, self._barometer_s = values[-1], gathered.times[-1]
+            self._barometer_pa, self._barometer_s = values[-1], gathered.last_s
         is_pressure = role == self._pressure
         if is_pressure:
             self._gauge = quantity is Quantity.PRESSURE_GAUGE
+            gathered.times.extend([(t_ns - start_ns) / 1e9 for t_ns in times_ns])
         if is_pressure or role_of(role) is Role.PIPE_TEMPERATURE:
             self._grain(role).add_many([t_ns / 1e9 for t_ns in times_ns], values)
 
@@ -293,7 +285,7 @@ class BlockBuilder:
             if role_of(role) is Role.PIPE_TEMPERATURE:
                 found.append(Clamp(role, mean, self._grain(role).close()))
                 gathered = self._bins[role]
-                self._pipe_last[role] = (gathered.times[-1], gathered.values[-1])
+                self._pipe_last[role] = (gathered.last_s, gathered.values[-1])
         for role, (last_s, kelvin) in self._pipe_last.items():
             if role in self._bins:
                 continue
@@ -312,6 +304,22 @@ class BlockBuilder:
         for role, mean in means.items():
             offsets.setdefault(role, mean - base)
         return sum(mean - offsets[role] for role, mean in means.items()) / len(means)
+
+
+def _by_role(readings: Columns) -> Iterator[tuple[str, Columns]]:
+    """Give out the readings of each role, in the order in which the roles first appear."""
+    roles = readings.roles
+    names = tuple(dict.fromkeys(roles))
+    step = len(names)
+    if roles == names * (len(roles) // step):  # in turn, as instruments of one rate speak
+        for place, role in enumerate(names):
+            yield role, Columns._make([column[place::step] for column in readings])
+        return
+    rows: defaultdict[str, list[Entry]] = defaultdict(list)
+    for row in zip(*readings, strict=True):
+        rows[row[2]].append(row)
+    for role, own in rows.items():
+        yield role, Columns.of(own)
 
 
 def specs_by_role(recipe: Recipe) -> dict[str, ChannelSpec]:

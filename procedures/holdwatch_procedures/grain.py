@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
+from itertools import chain
+from operator import sub
 from statistics import median
 from typing import TYPE_CHECKING
 
@@ -61,22 +63,24 @@ class GrainWatch:
 
     def add_many(self, times_s: Sequence[float], values: Sequence[float]) -> None:
         """Take readings in the order of their times, s of the hold's clock; one or more."""
+        lowest, highest = min(values), max(values)
         self._readings += len(values)
-        self._low, self._high = min(self._low, *values), max(self._high, *values)
+        self._low, self._high = min(self._low, lowest), max(self._high, highest)
         last_s, last = self._last if self._last is not None else (times_s[0], values[0])
-        intervals, smallest, moves = self._intervals, self._smallest, 0
-        for t_s, value in zip(times_s, values, strict=True):
-            if t_s > last_s:
-                intervals.append(t_s - last_s)
-            last_s = t_s
-            if value != last:
-                change = abs(value - last)
-                if change > EQUAL_SHARE * max(abs(value), abs(last)):
-                    moves += 1
-                    smallest = min(smallest, change)
-                last = value
-        self._smallest, self._last = smallest, (last_s, last)
-        self._moves += moves
+        passed = map(sub, times_s, chain((last_s,), times_s))
+        self._intervals.extend([interval for interval in passed if interval > 0.0])
+        before = (last, *values)
+        changes = [change for change in map(abs, map(sub, values, before)) if change]
+        least = min(changes, default=math.inf)
+        if least <= EQUAL_SHARE * max(abs(lowest), abs(highest), abs(last)):
+            changes = [
+                abs(value - earlier)
+                for value, earlier in zip(values, before, strict=False)
+                if abs(value - earlier) > EQUAL_SHARE * max(abs(value), abs(earlier))
+            ]
+            least = min(changes, default=math.inf)
+        self._smallest, self._last = min(self._smallest, least), (times_s[-1], values[-1])
+        self._moves += len(changes)
 
     def close(self) -> Grain | None:
         """End the block; None where it had no reading."""

@@ -21,7 +21,7 @@ from holdwatch_procedures.leaving import time_left
 from holdwatch_procedures.marks import EXTENDED, MARK_WORD
 from holdwatch_procedures.overpressure import OverPressure
 from holdwatch_procedures.scale import charge_density
-from holdwatch_procedures.sequence import Item, Ledger, Sequencer
+from holdwatch_procedures.sequence import Columns, Item, Ledger, Roles, Sequencer
 from holdwatch_procedures.spoil import Action, Spoil
 from holdwatch_procedures.start import Starter
 from holdwatch_procedures.stretch import Look, Stretch
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import Quality, Quantity
     from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.sequence import Entry
     from holdwatch_procedures.verdict import Progress
 
 
@@ -85,7 +86,7 @@ class Hold:
         self._alarm = OverPressure(recipe)
         self._over = OverPressure(recipe)
         self._late = 0
-        self._roles: dict[str, str | None] = {}
+        self._roles = Roles(recipe)
         self._extended_min = 0.0
         self._ending: tuple[Outcome, float | None] | None = None
 
@@ -113,29 +114,25 @@ class Hold:
         """
         if self.verdict is not None:
             return []
-        roles, sequencer, alarm = self._roles, self._sequencer, self._alarm
-        for t_ns, channel, quantity, value, quality in readings:
-            if channel not in roles:
-                roles[channel] = self.recipe.role_name(channel)
-            role = roles[channel]
-            if role is None:
-                continue
-            late = sequencer.is_late(t_ns)
-            item = Item(t_ns, 1, role, quantity, value, quality)
-            if late or value > alarm.floor_pa:
-                self._process_ready()  # what came before is told before
-                if self.verdict is not None:
-                    break
-                if late:
-                    self._count_late(t_ns, role)
-                    continue
-                text = alarm.news(item)
-                if text:
-                    self._tell(t_ns, NoticeKind.ALARM, text, Cause.OVERPRESSURE)
-            sequencer.push(item)
+        coming, alarm = iter(readings), self._alarm
+        while (odd := self._sequencer.take(coming, self._roles, alarm.floor_pa)) is not None:
+            self._process_ready()  # what came before is told before
+            if self.verdict is not None:
+                break
+            self._take_odd(odd)
         if not self._only_fills():
             self._process_ready()
         return self._drain()
+
+    def _take_odd(self, item: Item) -> None:
+        """Take a reading that is late or may be an alarm."""
+        if self._sequencer.is_late(item.t_ns):
+            self._count_late(item.t_ns, item.channel)
+            return
+        text = self._alarm.news(item)
+        if text:
+            self._tell(item.t_ns, NoticeKind.ALARM, text, Cause.OVERPRESSURE)
+        self._sequencer.push(item)
 
     def mark(self, t_ns: int, word: str) -> list[Notice]:
         """Take a mark: the procedure's own word starts its clock, ``note …`` is only kept.
@@ -232,7 +229,7 @@ class Hold:
             and not (self._seen and self._starter.may_pull_again(self._now_ns))
         )
 
-    def _process_all(self, items: list[Item]) -> None:
+    def _process_all(self, items: list[Entry]) -> None:
         """Take items in the order of time; the last is the one that ended the hold.
 
         That one, and what else is of its instant, is entered as judged although it came after
@@ -240,14 +237,14 @@ class Hold:
         """
         place = 0
         while place < len(items):
-            end = self._plain_until(items, place)
-            if end > place and self._stretch is not None:
-                self._ledger.add_readings(items[place:end])
-                self._stretch.add_many(items[place:end])
-                self._now_ns = items[end - 1].t_ns
-                place = end
+            plain = self._plain_from(items, place)
+            if plain is not None and self._stretch is not None:
+                self._ledger.add_readings(plain)
+                self._stretch.add_many(plain)
+                self._now_ns = plain.times_ns[-1]
+                place += len(plain.times_ns)
                 continue
-            item = items[place]
+            item = Item._make(items[place])
             place += 1
             if self._ending is None:
                 self._process(item)
@@ -256,23 +253,24 @@ class Hold:
             else:
                 self._ledger.add(item)
 
-    def _plain_until(self, items: list[Item], place: int) -> int:
-        """The end of the readings from a place on that do nothing but fill the block now open.
+    def _plain_from(self, items: list[Entry], place: int) -> Columns | None:
+        """The readings from a place on that do nothing but fill the block now open, if any.
 
         Nearly all readings of a long hold are such; all others are looked at one by one.
         """
-        stretch, first_ns = self._stretch, items[place].t_ns
+        stretch, first_ns = self._stretch, items[place][0]
         if stretch is None or self._ending is not None or first_ns >= stretch.end_ns:
-            return place
+            return None
         if self._seen and self._starter.may_pull_again(first_ns):
-            return place
-        end = bisect_left(items, (stretch.end_ns,), place)
-        floor_pa = self._over.floor_pa
-        for at in range(place, end):
-            item = items[at]
-            if item[1] == 0 or (item[4] > floor_pa and self._over.is_above(item)):
-                return at
-        return end
+            return None
+        filling = items[place : bisect_left(items, (stretch.end_ns,), place)]
+        columns, floor_pa = Columns.of(filling), self._over.floor_pa
+        if 0 not in columns.ranks and max(columns.values) <= floor_pa:
+            return columns
+        for at, item in enumerate(filling):
+            if item[1] == 0 or (item[4] > floor_pa and self._over.is_above(Item._make(item))):
+                return Columns.of(filling[:at]) if at else None
+        return columns
 
     def _process(self, item: Item) -> None:
         """Take one item in the order of time."""
@@ -419,6 +417,7 @@ class Hold:
         barred = bool(remark) and estimate is not None
         causes = words.causes(self.recipe, outcome, self._causes, estimate, spoilt=barred)
         marked = self._mark_ns is not None
+        sha256 = self._ledger.sha256()
         self.verdict = Verdict(
             outcome=outcome,
             causes=causes,
@@ -440,7 +439,7 @@ class Hold:
             settled_at_s=settled_at(stretch),
             mark_s=None if self._mark_ns is None else self._mark_ns / 1e9,
             readings_used=self._ledger.readings,
-            readings_sha256=self._ledger.sha256(),
+            readings_sha256=sha256,
             version=self._version,
             procedure=self.recipe.procedure,
             sentence=words.verdict(self.recipe, outcome, stretch, causes),

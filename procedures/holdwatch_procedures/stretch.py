@@ -30,13 +30,13 @@ from holdwatch_procedures.vacuum_series import combine_holds
 from holdwatch_procedures.verdict import CurvePoint, Outcome
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.estimates import Block, Estimate
     from holdwatch_procedures.gross import GrossLeak
     from holdwatch_procedures.recipe import Recipe
-    from holdwatch_procedures.sequence import Item
+    from holdwatch_procedures.sequence import Columns, Item
     from holdwatch_procedures.vacuum_rise import RiseLook, RiseWatch
     from holdwatch_procedures.vacuum_spoil import VacuumWatch
 
@@ -168,9 +168,9 @@ class Stretch:
         """Time of the hold's clock at which the block now open ends, ns."""
         return self.builder.end_ns
 
-    def add_many(self, items: Sequence[Item]) -> None:
-        """Take items that all belong to the block now open, in order."""
-        self.builder.add_many(items)
+    def add_many(self, readings: Columns) -> None:
+        """Take readings that all belong to the block now open, in order."""
+        self.builder.add_many(readings)
 
     def close_until(self, t_ns: int) -> Iterator[Look]:
         """Close and judge every block that ends at or before ``t_ns`` of the hold's clock."""
