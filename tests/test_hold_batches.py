@@ -16,13 +16,22 @@ from hold_builder import (
     vacuum_recipe,
     vacuum_rows,
 )
+from holdwatch_adapters.trace import read_trace, read_trace_columns
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality, Quantity
-from holdwatch_physics.trace_line import TraceValueError, trace_line, trace_lines
+from holdwatch_physics.trace_line import (
+    TRACE_HEADER,
+    TraceValueError,
+    mark_line,
+    trace_line,
+    trace_lines,
+)
 from holdwatch_procedures.hold import Hold
+from holdwatch_procedures.judge import judge, judge_columns
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
     from hold_builder import Row
     from holdwatch_procedures.recipe import Recipe
@@ -99,6 +108,25 @@ def test_a_troubled_decay_comes_to_the_same_in_any_batches(fluids: Fluids, seed:
     assert told(rows, recipe, fluids, any_sizes(seed)) == straight
 
 
+def test_a_trace_judged_by_columns_comes_to_what_its_rows_come_to(
+    fluids: Fluids, tmp_path: Path
+) -> None:
+    rows = sorted(troubled(3), key=lambda row: row.t_ns)
+    lines = [
+        mark_line(row.t_ns, row.word)
+        if row.quantity is None
+        else trace_line(row.t_ns, row.channel, row.value, row.quantity, row.quality)
+        for row in rows
+    ]
+    trace = tmp_path / "hold.csv"
+    trace.write_bytes(TRACE_HEADER + b"".join(lines))
+    assert list(read_trace(trace)) == list(read_trace(trace.read_text().splitlines()))
+    recipe = decay_recipe(50.0)
+    by_columns = judge_columns(read_trace_columns(trace), recipe, fluids, version="test")
+    assert by_columns == judge(read_trace(trace), recipe, fluids, version="test")
+    assert by_columns == judge(rows, recipe, fluids, version="test")
+
+
 def test_over_pressure_amid_a_batch_is_told_and_ends_it_as_one_by_one(fluids: Fluids) -> None:
     rows = [
         row._replace(value=row.value + 6e5)
@@ -125,20 +153,22 @@ def test_an_isolation_that_nobody_said_is_seen_alike_in_any_batches(fluids: Flui
     assert told(rows, vacuum_recipe(), fluids, any_sizes(6)) == straight
 
 
-def test_lines_of_many_readings_are_those_of_each() -> None:
-    chance = random.Random(3)
+@pytest.mark.parametrize("scattered", [True, False])
+@pytest.mark.parametrize("values", [[0.0, -0.0, 1e-9], [21.5, 21.6, 1e22]])
+def test_lines_of_many_readings_are_those_of_each(values: list[float], *, scattered: bool) -> None:
+    chance = random.Random(len(values))
     readings = [
         (
             chance.randrange(10**13),
             chance.choice(["low_side", 'a "b"', "c,d"]),
-            chance.choice([0.0, -0.0, 1e-9, chance.uniform(-1e6, 1e6)]),
+            chance.choice([*values, chance.uniform(-1e6, 1e6)] if scattered else values),
             chance.choice(list(Quantity)),
-            chance.choice(list(Quality)),
+            chance.choice(list(Quality)) if scattered else Quality.STALE,
         )
         for _ in range(300)
     ]
-    times, channels, values, quantities, qualities = zip(*readings, strict=True)
-    together = trace_lines(times, channels, values, quantities, qualities)
+    times, channels, numbers, quantities, qualities = zip(*readings, strict=True)
+    together = trace_lines(times, channels, numbers, quantities, qualities)
     assert together == b"".join(trace_line(*each) for each in readings)
     with pytest.raises(TraceValueError, match="c,d"):
         trace_lines((0, 1), ("a", "c,d"), (1.0, float("nan")), quantities[:2], (Quality.GOOD,) * 2)

@@ -6,12 +6,12 @@ import json
 import tomllib
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_adapters.trace import read_trace
+from holdwatch_adapters.trace import read_trace_columns
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.version import version
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.judge import judge
+from holdwatch_procedures.judge import judge_columns
 from holdwatch_procedures.recipe import Recipe, load_recipe
 from holdwatch_procedures.verdict import Figure, Outcome, Verdict
 
@@ -48,8 +48,8 @@ def read_recipe_table(path: Path) -> dict[str, Any]:
 def run_judge(trace: Path, recipe: Path, *, as_json: bool) -> int:
     """Judge a trace, print the verdict, return the exit status."""
     checked = read_recipe(recipe)
-    rows = read_trace(trace)
-    verdict = judge(rows, checked, Fluids.load(), version=version())
+    rows = read_trace_columns(trace)
+    verdict = judge_columns(rows, checked, Fluids.load(), version=version())
     if as_json:
         say(json.dumps(verdict.to_dict(), allow_nan=False, ensure_ascii=False))
     else:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from itertools import accumulate
-from operator import sub
-from typing import TYPE_CHECKING, Protocol
+from itertools import accumulate, compress, islice
+from operator import attrgetter, sub
+from typing import TYPE_CHECKING, Any, Protocol, TypeAlias, cast
 
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
 from holdwatch_procedures.hold import Hold
@@ -12,7 +12,7 @@ from holdwatch_procedures.marks import EXTENDED, MARK_WORD
 from holdwatch_procedures.sequence import WAIT_NS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.recipe import Recipe
@@ -61,6 +61,19 @@ class Row(Protocol):
         ...
 
 
+Columns: TypeAlias = """tuple[
+    Sequence[int],
+    Sequence[str],
+    Sequence[Quantity | None],
+    Sequence[float],
+    Sequence[Quality],
+    Sequence[str],
+]"""
+"""Rows that follow one another, one or more: what a `Row` has, column by column."""
+
+_FIELDS = attrgetter("t_ns", "channel", "quantity", "value", "quality", "word")
+
+
 class UnusableTraceError(ValueError):
     """A trace cannot be judged; the message says which line, why, and how to mend it."""
 
@@ -75,30 +88,40 @@ def judge(rows: Iterable[Row], recipe: Recipe, fluids: Fluids, *, version: str) 
             what its role cannot be, or no line belongs to a pressure role of the recipe.
         RecipeError, FluidError: As :class:`Hold`.
     """
+    return judge_columns(_columns(rows), recipe, fluids, version=version)
+
+
+def judge_columns(
+    batches: Iterable[Columns], recipe: Recipe, fluids: Fluids, *, version: str
+) -> Verdict:
+    """Return the verdict on a trace as `judge` does, of rows that come column by column."""
     court = _Court(recipe, Hold(recipe, fluids, version=version))
     line = 2  # line 1 is the header
-    for batch in _batches(rows):
-        court.hear(batch, line)
+    for columns in batches:
+        court.hear(columns, line)
         if court.hold.verdict is not None:
             return court.hold.verdict
-        line += len(batch)
+        line += len(columns[0])
     court.check_pressure()
     return court.hold.finish()
 
 
-def _batches(rows: Iterable[Row]) -> Iterator[list[Row]]:
+def _columns(rows: Iterable[Row]) -> Iterator[Columns]:
     """Gather rows; those before one that cannot be read come before its error."""
-    batch: list[Row] = []
-    try:
-        for row in rows:
-            batch.append(row)
-            if len(batch) == BATCH:
-                yield batch
-                batch = []
-    except Exception:
-        yield batch
-        raise
-    yield batch
+    fields = map(_FIELDS, rows)
+    error: Exception | None = None
+    while error is None:
+        batch: list[tuple[Any, ...]] = []
+        try:
+            batch.extend(islice(fields, BATCH))
+        except Exception as failed:  # noqa: BLE001 - raised below, behind the rows before it
+            error = failed
+        if not batch:
+            break
+        times_ns, channels, quantities, values, qualities, words = zip(*batch, strict=True)
+        yield times_ns, channels, quantities, values, qualities, words
+    if error is not None:
+        raise error
 
 
 class _Court:
@@ -111,64 +134,66 @@ class _Court:
         self._barometers: set[str] = set()
         self._pressure = False
 
-    def hear(self, rows: list[Row], line: int) -> None:
+    def hear(self, rows: Columns, line: int) -> None:
         """Take rows, the first of which stands in the given line; stop at a verdict."""
-        if not rows:
-            return
         if self._is_plain(rows):
-            self._feed(rows)
+            times_ns, channels, quantities, values, qualities, _words = rows
+            of_readings = cast("Sequence[Quantity]", quantities)
+            self.hold.feed_many(
+                zip(times_ns, channels, of_readings, values, qualities, strict=True)
+            )
             return
-        for number, row in enumerate(rows, start=line):
-            self._hear_one(row, number)
+        for number, row in enumerate(zip(*rows, strict=True), start=line):
+            self._hear_one(number, *row)
             if self.hold.verdict is not None:
                 return
 
-    def _is_plain(self, rows: list[Row]) -> bool:
+    def _is_plain(self, rows: Columns) -> bool:
         """Whether none of the rows needs a look of its own: none late, no mark, no odd room."""
-        channels = [row.channel for row in rows]
-        if not self._roles.keys() >= set(channels) or None in [row.quantity for row in rows]:
+        times_ns, channels, quantities, values, _qualities, _words = rows
+        if not self._roles.keys() >= set(channels) or None in set(quantities):
             return False
         low, high = ROOM_PA
-        rooms = [row.value for row in rows if row.channel in self._barometers]
-        times = [row.t_ns for row in rows]
-        behind = min(map(sub, times, accumulate(times, max)))
-        return (
-            behind >= -WAIT_NS
-            and not self.hold.is_late(min(times))
-            and all(low <= room <= high for room in rooms)
-        )
+        rooms = compress(values, map(self._barometers.__contains__, channels))
+        ordered = sorted(times_ns)
+        if (
+            ordered != list(times_ns)
+            and min(map(sub, times_ns, accumulate(times_ns, max))) < -WAIT_NS
+        ):
+            return False
+        return not self.hold.is_late(ordered[0]) and all(low <= room <= high for room in set(rooms))
 
-    def _feed(self, rows: Iterable[Row]) -> None:
-        self.hold.feed_many(
-            [
-                (row.t_ns, row.channel, row.quantity, row.value, row.quality)
-                for row in rows
-                if row.quantity is not None
-            ]
-        )
-
-    def _hear_one(self, row: Row, line: int) -> None:
-        if self.hold.is_late(row.t_ns):
+    def _hear_one(
+        self,
+        line: int,
+        t_ns: int,
+        channel: str,
+        quantity: Quantity | None,
+        value: float,
+        quality: Quality,
+        word: str,
+    ) -> None:
+        if self.hold.is_late(t_ns):
             raise UnusableTraceError(
-                f"line {line}: {row.t_ns / 1e9:g} s is more than 2 s older than a line before "
+                f"line {line}: {t_ns / 1e9:g} s is more than 2 s older than a line before "
                 "it; sort the trace by time"
             )
-        if row.quantity is None:
-            _check_word(row.word, line, self._recipe)
-            self.hold.mark(row.t_ns, row.word)
+        if quantity is None:
+            _check_word(word, line, self._recipe)
+            self.hold.mark(t_ns, word)
             return
-        if row.channel not in self._roles:
-            self._learn(row, line)
-        if row.channel in self._barometers:
-            _check_room(row.value, line)
-        self._feed((row,))
+        if channel not in self._roles:
+            self._learn(channel, quantity, line)
+        if channel in self._barometers:
+            _check_room(value, line)
+        self.hold.feed(t_ns, channel, quantity, value, quality)
 
-    def _learn(self, row: Row, line: int) -> None:
+    def _learn(self, channel: str, quantity: Quantity, line: int) -> None:
         """Take in a channel's first reading."""
-        role = self._roles[row.channel] = _checked_role(row, line, self._recipe)
+        role = self._roles[channel] = _checked_role(channel, quantity, line, self._recipe)
         if role == Role.BAROMETER:
-            self._barometers.add(row.channel)
-        self._pressure |= role is not None and row.quantity is not Quantity.TEMPERATURE
+            self._barometers.add(channel)
+        self._pressure |= role is not None and quantity is not Quantity.TEMPERATURE
 
     def check_pressure(self) -> None:
         """Refuse a trace without any pressure that the recipe has a role for."""
@@ -200,17 +225,17 @@ def _check_room(pressure_pa: float, line: int) -> None:
         )
 
 
-def _checked_role(row: Row, line: int, recipe: Recipe) -> str | None:
-    """The role that the row's channel plays, checked against what it measures."""
-    name = recipe.role_name(row.channel)
+def _checked_role(channel: str, quantity: Quantity, line: int, recipe: Recipe) -> str | None:
+    """The role that a channel plays, checked against what it measures."""
+    name = recipe.role_name(channel)
     role = None if name is None else role_of(name)
-    if role is None or row.quantity is None:
+    if role is None:
         return None
-    measures_pressure = row.quantity is not Quantity.TEMPERATURE
+    measures_pressure = quantity is not Quantity.TEMPERATURE
     if role.is_pressure != measures_pressure:
         wanted = "a pressure" if role.is_pressure else "a temperature"
         raise UnusableTraceError(
-            f"line {line}: channel {row.channel!r} has the role {name} and must carry "
+            f"line {line}: channel {channel!r} has the role {name} and must carry "
             f"{wanted}; check its unit or its role"
         )
     return name
