@@ -50,6 +50,15 @@ def test_the_solver_finds_what_trying_every_subset_finds(
     assert _residual(table, x, data) == pytest.approx(_brute_force(table, data), rel=1e-7)
 
 
+def test_a_row_is_folded_in_by_the_triangular_factor_of_what_is_stacked() -> None:
+    rng = np.random.default_rng(4)
+    table, factor = RowCompressor(6), np.zeros((6, 6))
+    for row in rng.normal(size=(50, 6)):
+        table.push(row)
+        factor = np.asarray(np.linalg.qr(np.vstack([factor, row]), mode="r"))
+        assert table.factor.tobytes() == factor.tobytes()
+
+
 def test_compressed_rows_have_the_gram_matrix_of_all_rows() -> None:
     rng = np.random.default_rng(3)
     rows = rng.normal(size=(200, 6))

@@ -9,6 +9,7 @@ import pytest
 from vacuum_world import Release, World, simulate
 
 from holdwatch_procedures.estimates import Block, Cause, Estimate
+from holdwatch_procedures.sliding import SlidingMedian
 from holdwatch_procedures.spoil import Action, Spoil
 from holdwatch_procedures.vacuum_rise import RiseLook, RiseWatch
 from holdwatch_procedures.vacuum_series import combine_holds
@@ -37,6 +38,18 @@ def moved(blocks: list[Block], start: int, by: float) -> list[Block]:
 def watch(blocks: list[Block], setup: VacuumSetup = SETUP, **more: float) -> list[Spoil]:
     seen = VacuumWatch(setup, **more)
     return [spoil for block in blocks for spoil in seen.push(block)]
+
+
+@pytest.mark.parametrize("remembered", [1, 2, 7, 8])
+def test_the_median_of_the_newest_values_is_that_of_a_list_of_them(remembered: int) -> None:
+    values = np.random.default_rng(1).choice(
+        [0.0, 0.1, 0.2, 1e3, *np.random.default_rng(2).random(9)], 60
+    )
+    sliding = SlidingMedian(remembered)
+    for place, value in enumerate(values.tolist(), start=1):
+        sliding.push(value)
+        newest = values[max(place - remembered, 0) : place]
+        assert (sliding.count, sliding.median) == (newest.size, float(np.median(newest)))
 
 
 # -- spoils -------------------------------------------------------------------------------------

@@ -55,6 +55,8 @@ RISES = list(range(1, 1 + TAU_S.size))
 FALLS = list(range(RISES[-1] + 1, RISES[-1] + 1 + FALL_TAU_S.size))
 SLOPE = FALLS[-1] + 1
 WIDTH = SLOPE + 2
+JUST_RISES = np.array(RISES)
+RISES_AND_FALLS = np.array(RISES + FALLS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,8 +174,8 @@ class VacuumEngine:
 
         row = np.empty(WIDTH)
         row[0] = 1.0
-        row[RISES] = -np.expm1(-t / TAU_S)
-        row[FALLS] = np.expm1(-t / FALL_TAU_S)
+        row[RISES[0] : FALLS[0]] = -np.expm1(-t / TAU_S)
+        row[FALLS[0] : SLOPE] = np.expm1(-t / FALL_TAU_S)
         row[SLOPE] = t / HOUR
         row[-1] = pressure - self._first_pa
         row /= sd
@@ -193,7 +195,7 @@ class VacuumEngine:
         return 1.1 * vapour_pressure_pa(wall + 1.0) + 150.0
 
     def _profile(self, *, fallen: bool) -> SlopeProfile:
-        atoms = RISES + FALLS if fallen else RISES
+        atoms = RISES_AND_FALLS if fallen else JUST_RISES
         return SlopeProfile(
             self._table.factor, atoms, len(RISES), SLOPE, self._cap_pa - self._first_pa
         )
@@ -222,7 +224,7 @@ class VacuumEngine:
         ratio = max(best.chi2 / noise / max(rows - 4, 1), 1.0)
         coefficients = np.zeros(WIDTH)
         coefficients[0] = best.intercept
-        coefficients[RISES + FALLS if fallen else RISES] = best.amplitudes
+        coefficients[RISES[0] : SLOPE if fallen else FALLS[0]] = best.amplitudes
         coefficients[SLOPE] = best.slope
         coefficients[-1] = -1.0
         squares = self._table.squared_norm(coefficients)

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import numpy.typing as npt
 
     FloatArray = npt.NDArray[np.float64]
@@ -28,13 +31,18 @@ def solve_nonnegative(table: FloatArray, data: FloatArray) -> FloatArray:
         table: Columns to combine, in units of the data's standard deviation.
         data: What they must add up to, in the same unit.
     """
+    try:
+        return np.asarray(_scipy_nnls()(table, data)[0], dtype=np.float64)
+    except RuntimeError:
+        return active_set(table, data)
+
+
+@cache
+def _scipy_nnls() -> Callable[[FloatArray, FloatArray], tuple[FloatArray, float]]:
     # Imported late: scipy.optimize takes 0.4 s, and only a running hold needs it.
     from scipy.optimize import nnls  # noqa: PLC0415
 
-    try:
-        return np.asarray(nnls(table, data)[0], dtype=np.float64)
-    except RuntimeError:
-        return active_set(table, data)
+    return nnls
 
 
 def warm_up() -> None:
@@ -116,11 +124,18 @@ class RowCompressor:
     def __init__(self, columns: int) -> None:
         self.factor: FloatArray = np.zeros((columns, columns))
         self.rows = 0
+        self._stacked: FloatArray = np.zeros((columns + 1, columns))
+        self._below = np.tri(columns, k=-1, dtype=bool)
 
     def push(self, row: FloatArray) -> None:
         """Fold one row in."""
-        stacked = np.vstack([self.factor, row])
-        self.factor = np.asarray(np.linalg.qr(stacked, mode="r"), dtype=np.float64)
+        stacked = self._stacked
+        stacked[:-1] = self.factor
+        stacked[-1] = row
+        # The mode "r" gives the same, and takes half its time to set to zero what is below.
+        reflected, _ = np.linalg.qr(stacked, mode="raw")
+        self.factor = reflected.T[:-1]
+        self.factor[self._below] = 0.0
         self.rows += 1
 
     def squared_norm(self, coefficients: FloatArray) -> float:
@@ -157,7 +172,12 @@ class SlopeProfile:
     """
 
     def __init__(
-        self, factor: FloatArray, atoms: list[int], capped: int, slope: int, cap: float
+        self,
+        factor: FloatArray,
+        atoms: npt.NDArray[np.intp] | list[int],
+        capped: int,
+        slope: int,
+        cap: float,
     ) -> None:
         """Take the compressed rows apart.
 
@@ -174,8 +194,18 @@ class SlopeProfile:
         self._atoms = factor[:, atoms]
         self._slope = factor[:, slope]
         self._data = factor[:, -1]
-        self._on_cap = self._atoms.copy()
-        self._on_cap[:, :capped] -= self._ones[:, None]
+
+    @cached_property
+    def _on_cap(self) -> FloatArray:
+        """The non-negative columns where the cap binds."""
+        columns = self._atoms.copy()
+        columns[:, : self._capped] -= self._ones[:, None]
+        return columns
+
+    @cached_property
+    def _floor(self) -> Fit:
+        """The best fit without any slope."""
+        return self.at(0.0)
 
     def at(self, slope: float) -> Fit:
         """Return the best fit with the slope held at a value."""
@@ -248,14 +278,15 @@ class SlopeProfile:
         """
         goal = best.chi2 + rise
         if side < 0:
-            floor = self.at(0.0)
+            floor = self._floor
             if best.slope <= 0.0 or floor.chi2 <= goal:
                 return floor
         inside, outside = best.slope, math.inf if side > 0 else 0.0
         height, depth = math.nan, 0.0  # √ of the rise of χ² at the outer and the inner point
-        slope = best.slope + side * math.sqrt(rise / max(self.information(best), 1e-300))
         if near is not None and side * (near - best.slope) > 0.0:
             slope = near
+        else:
+            slope = best.slope + side * math.sqrt(rise / max(self.information(best), 1e-300))
         fit = best
         for turn in range(40):
             if not min(inside, outside) < slope < max(inside, outside):

@@ -6,9 +6,8 @@ import math
 from collections import deque
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from holdwatch_procedures.estimates import BLOCK_S
+from holdwatch_procedures.sliding import SlidingMedian
 
 if TYPE_CHECKING:
     from holdwatch_procedures.estimates import Block
@@ -32,7 +31,7 @@ class BlockNoise:
     def __init__(self, setup: VacuumSetup) -> None:
         self._setup = setup
         self._recent: deque[tuple[int, float]] = deque(maxlen=3)
-        self._differences: deque[float] = deque(maxlen=REMEMBERED)
+        self._differences = SlidingMedian(REMEMBERED)
         self._level_pa: float | None = None
         self._floor_share = 0.0
         self._dithered = True
@@ -63,7 +62,7 @@ class BlockNoise:
             share = (middle - first) / (last - first)
             off = a + share * (c - a) - b
             spread = math.sqrt(1.0 + share**2 + (1.0 - share) ** 2)
-            self._differences.append(abs(off) / (spread * self.expected_sd_pa))
+            self._differences.push(abs(off) / (spread * self.expected_sd_pa))
 
     @property
     def dithered(self) -> bool:
@@ -73,9 +72,9 @@ class BlockNoise:
     @property
     def factor(self) -> float:
         """Measured over expected standard deviation of a block."""
-        if len(self._differences) < LEAST_DIFFERENCES:
+        if self._differences.count < LEAST_DIFFERENCES:
             return 1.0
-        scatter = MAD_TO_SD * float(np.median(self._differences))
+        scatter = MAD_TO_SD * self._differences.median
         return math.sqrt(max(scatter**2, self._floor_share))
 
     @property

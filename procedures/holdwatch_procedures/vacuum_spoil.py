@@ -6,9 +6,8 @@ import math
 from collections import deque
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from holdwatch_procedures.estimates import BLOCK_S, Block, Cause
+from holdwatch_procedures.sliding import SlidingMedian
 from holdwatch_procedures.spoil import Action, Spoil
 from holdwatch_procedures.vacuum_noise import BlockNoise
 
@@ -46,7 +45,7 @@ class VacuumWatch:
         self._setup = setup
         self._max_gap_s = max_gap_s
         self._noise = BlockNoise(setup)
-        self._differences: deque[float] = deque(maxlen=90)
+        self._differences = SlidingMedian(90)
         self._last_three: deque[float] = deque(maxlen=3)
         self._highest_pa = -math.inf
         self._at_top = 0
@@ -124,8 +123,8 @@ class VacuumWatch:
         bend = self._noise.second_difference_pa
         if bend is None:
             return
-        if block.t_s - (self._first_s or 0.0) >= STEP_FROM_S and len(self._differences) >= 8:
-            sigma = 1.4826 * float(np.median(self._differences))
+        if block.t_s - (self._first_s or 0.0) >= STEP_FROM_S and self._differences.count >= 8:
+            sigma = 1.4826 * self._differences.median
             expected = math.sqrt(6.0) * self._noise.sd_pa
             reach = max(STEP_SIGMAS * max(sigma, expected), STEP_LEAST_PA)
             if abs(bend) > reach:
@@ -135,7 +134,7 @@ class VacuumWatch:
                 )
                 spoil = Spoil(Cause.STEP, block.t_s, text, Action.RESTART)
                 yield from self._once("step", spoil)
-        self._differences.append(abs(bend))
+        self._differences.push(abs(bend))
 
     def _fall(self, block: Block, pressure: float) -> Iterator[Spoil]:
         """Pressure well below what it was: the pump pulls again, or the gauge cooled."""
