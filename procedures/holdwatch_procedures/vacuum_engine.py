@@ -210,11 +210,13 @@ class VacuumEngine:
         noise = 1.0 if expected else self._noise.factor**2
         profile = self._profile(fallen=False)
         best = profile.best()
-        widened = self._profile(fallen=True)
-        wide = widened.best()
-        fallen = not expected and best.chi2 - wide.chi2 > FALL_CHI2 * noise
-        if fallen:
-            profile, best = widened, wide
+        fallen = False
+        if not expected and best.chi2 > FALL_CHI2 * noise:  # else no fit is so much better
+            widened = self._profile(fallen=True)
+            wide = widened.best()
+            fallen = best.chi2 - wide.chi2 > FALL_CHI2 * noise
+            if fallen:
+                profile, best = widened, wide
         scale = noise if expected else noise * self._misfit(best, noise, fallen=fallen)
         return self._estimate(t_s, profile, best, scale, fallen=fallen)
 
