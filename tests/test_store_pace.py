@@ -144,3 +144,25 @@ async def test_a_command_that_the_disk_keeps_is_answered_by_then_and_in_the_end(
         assert (again.status_code, again.json()["ok"]) == (200, True)
         words = [mark.word for mark in await service.store.ask(lambda c: answers.marks(c, hold))]
     assert words == ["extended 5"], "once, however often it is asked"
+
+
+async def test_a_stop_that_the_disk_keeps_is_answered_alike_when_it_is_asked_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(routes, "PATIENCE_S", 0.3)
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop(tmp_path), clock, [adapter]) as service:
+        stood = threading.Event()
+        hold = await start(service)
+        transport = httpx.ASGITransport(create_app(service), client=("127.0.0.1", 1))
+        waiting = service._writer.transact(lambda _: stood.wait(20.0))
+        path, wanted = f"/api/v1/holds/{hold}/stop", {"id": "enough"}
+        async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
+            codes = [(await client.post(path, json=wanted)).status_code for _ in range(2)]
+            assert codes == [503, 503], "it is under way, though the hold runs no more"
+            stood.set()
+            await waiting
+            again = await client.post(path, json=wanted)
+            other = await client.post(path, json={"id": "another"})
+    assert (again.status_code, again.json()["ok"], again.json()["hold_id"]) == (200, True, hold)
+    assert other.status_code == 409

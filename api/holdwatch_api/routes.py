@@ -24,6 +24,7 @@ from holdwatch_api.shapes import (
 )
 from holdwatch_daemon.config import ShowConfig  # noqa: TC001 - read by FastAPI
 from holdwatch_daemon.messages import BayState, Command, Live, Reply, StartHold, StopHold
+from holdwatch_daemon.store import answers
 from holdwatch_daemon.store.queries import HoldRow  # noqa: TC001 - read by FastAPI
 from holdwatch_physics.units import parse_unit
 
@@ -95,27 +96,12 @@ def _add_bays(router: APIRouter, service: Service) -> None:
 
 
 def _add_commands(router: APIRouter, service: Service) -> None:
-    waiting: set[asyncio.Task[Reply]] = set()
-
-    async def carry_out(bay: str, command: Command) -> JSONResponse:
-        task = asyncio.create_task(service.command(known_bay(service, bay), command, by="http"))
-        waiting.add(task)
-        task.add_done_callback(waiting.discard)
-        done, _ = await asyncio.wait([task], timeout=PATIENCE_S)
-        if not done:
-            task.add_done_callback(_note_failure)
-            detail = (
-                f"The recorder's disk has not confirmed this within {PATIENCE_S:g} s. It is being "
-                f"carried out; look at the bay, or ask again with the same id ({command.id})."
-            )
-            raise HTTPException(503, detail, {"retry-after": "5"})
-        reply = task.result()
-        return JSONResponse(reply.model_dump(mode="json"), status_code=200 if reply.ok else 409)
+    desk = _Desk(service)
 
     @router.post("/bays/{bay}/command", tags=["commands"], response_model=Reply, responses=REFUSED)
     async def command(bay: BayName, command: Annotated[Command, Body()]) -> JSONResponse:
         """Carry out a command, once for its `id`: the same id gets the same reply."""
-        return await carry_out(bay, command)
+        return await desk.carry_out(bay, command)
 
     @router.post("/bays/{bay}/holds", tags=["commands"], response_model=Reply, responses=REFUSED)
     async def start_hold(bay: BayName, wanted: HoldRequest) -> JSONResponse:
@@ -128,7 +114,7 @@ def _add_commands(router: APIRouter, service: Service) -> None:
         start = StartHold(
             command="start_hold", id=wanted.id, recipe=wanted.recipe, continues=wanted.continues
         )
-        return await carry_out(bay, start)
+        return await desk.carry_out(bay, start)
 
     @router.post(
         "/holds/{hold_id}/stop", tags=["commands"], response_model=Reply, responses=REFUSED
@@ -138,10 +124,13 @@ def _add_commands(router: APIRouter, service: Service) -> None:
         row = await _known_hold(service, hold_id)
         running = service.bay_state(known_bay(service, row.bay)).hold
         if row.ended is not None or running is None or running.hold_id != hold_id:
+            known = await desk.earlier(row.bay, wanted.id)
+            if known is not None:
+                return known
             text = f"Hold {hold_id} is not running any more; there is nothing to stop."
             refused = Reply(id=wanted.id, ok=False, text=text, hold_id=hold_id)
             return JSONResponse(refused.model_dump(mode="json"), status_code=409)
-        return await carry_out(row.bay, StopHold(command="stop_hold", id=wanted.id))
+        return await desk.carry_out(row.bay, StopHold(command="stop_hold", id=wanted.id))
 
 
 def _add_holds(router: APIRouter, service: Service) -> None:
@@ -196,6 +185,44 @@ def _add_holds(router: APIRouter, service: Service) -> None:
             next=after + len(points),
             points=points,
         )
+
+
+class _Desk:
+    """Has commands carried out, and answers within ``PATIENCE_S``."""
+
+    def __init__(self, service: Service) -> None:
+        self._service = service
+        self._under_way: dict[asyncio.Task[Reply], tuple[str, str]] = {}
+
+    async def carry_out(self, bay: str, command: Command) -> JSONResponse:
+        key = (known_bay(self._service, bay), command.id)
+        task = asyncio.create_task(self._service.command(key[0], command, by="http"))
+        self._under_way[task] = key
+        task.add_done_callback(self._under_way.pop)
+        return await self._answer(command.id, task)
+
+    async def earlier(self, bay: str, command_id: str) -> JSONResponse | None:
+        """Return the answer to a command that came before under this id, or None."""
+        for task, key in self._under_way.items():
+            if key == (bay, command_id):
+                return await self._answer(command_id, task)
+        reply = await self._service.store.ask(lambda c: answers.reply_to(c, bay, command_id))
+        return None if reply is None else _answered(reply)
+
+    async def _answer(self, command_id: str, task: asyncio.Task[Reply]) -> JSONResponse:
+        done, _ = await asyncio.wait([task], timeout=PATIENCE_S)
+        if not done:
+            task.add_done_callback(_note_failure)
+            detail = (
+                f"The recorder's disk has not confirmed this within {PATIENCE_S:g} s. It is being "
+                f"carried out; look at the bay, or ask again with the same id ({command_id})."
+            )
+            raise HTTPException(503, detail, {"retry-after": "5"})
+        return _answered(task.result())
+
+
+def _answered(reply: Reply) -> JSONResponse:
+    return JSONResponse(reply.model_dump(mode="json"), status_code=200 if reply.ok else 409)
 
 
 def _note_failure(task: asyncio.Task[Reply]) -> None:
