@@ -8,21 +8,33 @@ import time
 from typing import TYPE_CHECKING
 
 import httpx
+import pytest
 
-from daemon_rig import BAY, FedAdapter, TurnedClock, events, eventually, first_event, shop, start
+from daemon_rig import (
+    BAY,
+    GAUGE,
+    FedAdapter,
+    TurnedClock,
+    events,
+    eventually,
+    first_event,
+    isolated,
+    shop,
+    start,
+)
 from holdwatch_api import routes
 from holdwatch_api.app import create_app
-from holdwatch_daemon import slowness
+from holdwatch_daemon import commands, slowness
+from holdwatch_daemon.messages import ExtendHold
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.store import answers
 from holdwatch_daemon.store import pace as pace_module
 from holdwatch_daemon.store.pace import OVER_S, SLOW_S, STANDS_S, Pace
+from test_daemon_fitness import VACUUM, table
 
 if TYPE_CHECKING:
     import sqlite3
     from pathlib import Path
-
-    import pytest
 
 
 def took(pace: Pace, began: float, asked_after: float, confirmed_after: float) -> float:
@@ -166,3 +178,26 @@ async def test_a_stop_that_the_disk_keeps_is_answered_alike_when_it_is_asked_aga
             other = await client.post(path, json={"id": "another"})
     assert (again.status_code, again.json()["ok"], again.json()["hold_id"]) == (200, True, hold)
     assert other.status_code == 409
+
+
+@pytest.mark.parametrize(("recipe", "taken"), [("vacuum", False), ("nitrogen", True)])
+async def test_an_isolation_that_the_disk_kept_does_not_count_from_too_late(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, recipe: str, taken: bool
+) -> None:
+    monkeypatch.setattr(commands, "LATE_MARK_S", 0.2)
+    clock, adapter = TurnedClock(), FedAdapter()
+    config = shop(tmp_path, **table(tmp_path, {"low_side": GAUGE, "vacuum": VACUUM}))
+    async with Service(config, clock, [adapter]) as service:
+        stood = threading.Event()
+        hold = await start(service, recipe)
+        waiting = service._writer.transact(lambda _: stood.wait(20.0))
+        longer = ExtendHold(command="extend_hold", id="longer", minutes=5.0)
+        first = asyncio.ensure_future(service.command(BAY, longer, by="test"))
+        await asyncio.sleep(0.1)
+        said = asyncio.ensure_future(isolated(service))
+        await asyncio.sleep(0.3)
+        stood.set()
+        await asyncio.gather(waiting, first)
+        assert (await said).ok is taken
+        words = [mark.word for mark in await service.store.ask(lambda c: answers.marks(c, hold))]
+        assert ("extended 5" in words, len(words)) == (True, 1 + taken)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections import defaultdict
 from typing import TYPE_CHECKING, assert_never
 
@@ -40,6 +41,10 @@ __all__ = ["CommandDesk", "Means"]
 LONGEST_MIN = 10_080
 """The longest that a hold may last with all its extensions, minutes: a recipe's own limit."""
 
+LATE_MARK_S = 5.0
+"""A person's word that a vacuum is isolated counts from when it is taken; one that waited longer
+than this, s, is refused: what had risen by then would not be counted."""
+
 
 class CommandDesk:
     """Carries out commands, one at a time in each bay.
@@ -62,6 +67,7 @@ class CommandDesk:
 
     async def carry_out(self, bay: Bay, command: Command, by: str) -> Reply:
         """Carry out a command in a bay and return the reply, once it is on the disk."""
+        came_s = time.monotonic()
         async with self._locks[bay.name]:
             known = await self._means.queries.ask(
                 lambda c: answers.reply_to(c, bay.name, command.id)
@@ -69,11 +75,13 @@ class CommandDesk:
             if known is not None:
                 return known
             try:
-                return await self._do(bay, command, by)
+                return await self._do(bay, command, by, came_s)
             except RefusedError as refusal:
                 return await self._refuse(bay, command, by, str(refusal))
 
-    async def _do(self, bay: Bay, command: Command, by: str) -> Reply:  # noqa: PLR0911 - one a command
+    async def _do(  # noqa: PLR0911 - one a command
+        self, bay: Bay, command: Command, by: str, came_s: float
+    ) -> Reply:
         match command:
             case StartHold():
                 return await self._start(bay, command, by)
@@ -84,7 +92,7 @@ class CommandDesk:
             case BindWorkOrder():
                 return await self._bind(bay, command, by)
             case SayIsolated():
-                return await self._isolated(bay, command, by)
+                return await self._isolated(bay, command, by, came_s)
             case AcknowledgeAlarm():
                 return await self._acknowledge(bay, command, by)
             case StartEvacuation():
@@ -169,8 +177,15 @@ class CommandDesk:
         await written
         return reply
 
-    async def _isolated(self, bay: Bay, command: SayIsolated, by: str) -> Reply:
+    async def _isolated(self, bay: Bay, command: SayIsolated, by: str, came_s: float) -> Reply:
         runner = _running(bay)
+        waited_s = time.monotonic() - came_s
+        if runner.identity.recipe.is_vacuum and waited_s > LATE_MARK_S:
+            raise RefusedError(
+                f"This waited {waited_s:.0f} s for the disk, and what rose meanwhile would not "
+                "count. The hold looks in the readings for the moment of closing; where it finds "
+                "none, pull down again, close the valve and say so."
+            )
         reply = Reply(id=command.id, ok=True, text="Noted.", hold_id=runner.identity.id)
         written = runner.say_isolated(
             self._means.clock.mono_ns(), lambda t: self._keep(t, bay, command, by, reply)
