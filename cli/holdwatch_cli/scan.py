@@ -29,7 +29,10 @@ def run_scan(*, seconds: float, config: Path | None, as_json: bool) -> int:
     seen = asyncio.run(scan(seconds, hci=hci))
     if as_json:
         tables = [
-            dataclasses.asdict(one) | {"enrolled": names.get(one.address.upper())} for one in seen
+            dataclasses.asdict(one)
+            | {"values": [value._asdict() for value in one.values]}
+            | {"enrolled": names.get(one.address.upper())}
+            for one in seen
         ]
         say(json.dumps(tables, ensure_ascii=False))
         return 0
