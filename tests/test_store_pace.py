@@ -201,3 +201,25 @@ async def test_an_isolation_that_the_disk_kept_does_not_count_from_too_late(
         assert (await said).ok is taken
         words = [mark.word for mark in await service.store.ask(lambda c: answers.marks(c, hold))]
         assert ("extended 5" in words, len(words)) == (True, 1 + taken)
+
+
+async def test_a_disk_that_stands_after_the_write_stands_too(tmp_path: Path) -> None:
+    async with Service(shop(tmp_path), TurnedClock(), [FedAdapter()]) as service:
+        stood = threading.Event()
+        waiting = service._writer.transact(lambda _: None, kept=lambda: stood.wait(20.0))
+        pace = service._writer.state.pace
+        await eventually(lambda: pace.waited_s(time.monotonic()) > 0.5)
+        stood.set()
+        await waiting
+
+
+async def test_a_slow_write_that_was_over_before_anybody_looked_is_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pace_module, "OVER_S", 0.5)
+    monkeypatch.setattr(slowness, "LOOK_EVERY_S", 0.05)
+    async with Service(shop(tmp_path), TurnedClock(), [FedAdapter()]) as service:
+        pace = service._writer.state.pace
+        pace.slow, pace.worst_s, pace._slow_at = 1, 3.0, time.monotonic()
+        steady = await first_event(service, "holdwatch.store.steady")
+    assert "within 0 min: 1; the longest took 3.0 s" in str(steady.data["text"])

@@ -44,7 +44,8 @@ class Slowness:
         self._events = events
         self._clock = clock
         self._bays = tuple(bays)
-        self._since: tuple[float, int] | None = None
+        self._since: float | None = None
+        self._before = pace.slow
 
     async def look(self) -> float:
         """Look once; return the pause until the next look, s."""
@@ -53,7 +54,7 @@ class Slowness:
             self._alarm(pace.waited_s(now))
         is_slow = pace.is_slow(now)
         if is_slow and self._since is None:
-            self._since = now, pace.slow
+            self._since = now
             took_s = max(pace.waited_s(now), pace.worst_s)
             text = (
                 f"The recorder's disk is slow: a write has taken {took_s:.1f} s. Holds go on and "
@@ -81,11 +82,13 @@ class Slowness:
             bay.alarms.cause_gone(DISK_SLOW, utc_ns)
         if self._since is None:
             return
-        (since, before), self._since = self._since, None
+        since, self._since = self._since, None
+        # One that was over before it was seen counts too.
+        late, self._before = pace.slow - self._before, pace.slow
         worst_s, pace.worst_s = pace.worst_s, 0.0
         text = (
-            f"The recorder's disk keeps pace again: within {(now - since) / 60:.0f} min "
-            f"{pace.slow - before} writes were late, the longest by {worst_s:.1f} s."
+            f"The recorder's disk keeps pace again. Slow writes within {(now - since) / 60:.0f} "
+            f"min: {late}; the longest took {worst_s:.1f} s."
         )
         self._tell(Draft("holdwatch.store.steady", utc_ns, _data(text, worst_s)))
 

@@ -283,9 +283,7 @@ class Writer:
     def _done(self, batch: list[Readings | _Task]) -> None:
         rows = sum(len(item) for item in batch if not isinstance(item, _Task))
         tasks = [item for item in batch if isinstance(item, _Task)]
-        for task in tasks:
-            if task.error is None and task.kept is not None:
-                task.kept()
+        self._keep(tasks)
         with self._wake:
             self.state.pending_rows -= rows
             has_room = self.state.pending_rows <= MOST_PENDING_ROWS
@@ -296,6 +294,15 @@ class Writer:
             self.state.failing = None
         if tasks or has_room:
             self._loop.call_soon_threadsafe(self._tell, tasks, has_room)
+
+    def _keep(self, tasks: list[_Task]) -> None:
+        """Do what must be done before anybody hears; it asks the disk too, which may stand."""
+        pace = self.state.pace
+        pace.begin(time.monotonic())
+        for task in tasks:
+            if task.error is None and task.kept is not None:
+                task.kept()
+        pace.end(time.monotonic(), confirmed=False)
 
     def _tell(self, tasks: list[_Task], has_room: bool) -> None:
         if has_room:
