@@ -206,7 +206,11 @@ async def test_an_isolation_that_the_disk_kept_does_not_count_from_too_late(
 async def test_a_disk_that_stands_after_the_write_stands_too(tmp_path: Path) -> None:
     async with Service(shop(tmp_path), TurnedClock(), [FedAdapter()]) as service:
         stood = threading.Event()
-        waiting = service._writer.transact(lambda _: None, kept=lambda: stood.wait(20.0))
+
+        def stand() -> None:
+            stood.wait(20.0)
+
+        waiting = service._writer.transact(lambda _: None, kept=stand)
         pace = service._writer.state.pace
         await eventually(lambda: pace.waited_s(time.monotonic()) > 0.5)
         stood.set()
