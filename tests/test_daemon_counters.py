@@ -80,3 +80,24 @@ def test_a_locked_file_does_not_hold_up_the_loop_for_long(tmp_path: Path) -> Non
     other.execute("ROLLBACK")
     other.close()
     counters.close()
+
+
+def test_a_file_that_can_be_read_late_still_tells_of_all_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "counters.db"
+    counters = SqliteCounters(path)
+    counters.remember("a", 7)
+    counters.remember("b", 9)
+    counters.close()
+    again = SqliteCounters(path)
+
+    def locked() -> sqlite3.Connection:
+        raise sqlite3.OperationalError("database is locked")
+
+    with monkeypatch.context() as once:
+        once.setattr(again._file, "open", locked)
+        assert again.last("a") is None
+    again.remember("a", 8)
+    again.close()
+    assert (again.last("a"), again.last("b")) == (8, 9), "b's old packets are not new"

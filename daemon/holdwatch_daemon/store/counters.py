@@ -33,7 +33,8 @@ class SqliteCounters:
     """
 
     def __init__(self, path: Path) -> None:
-        self._memory: dict[str, int] | None = None
+        self._memory: dict[str, int] = {}
+        self._asked = self._read = False
         table = "counters (sender TEXT PRIMARY KEY, last INTEGER NOT NULL)"
         self._file = SideFile(path, table, "counters of encrypted probes")
         self._news: dict[str, int] = {}
@@ -72,14 +73,20 @@ class SqliteCounters:
 
     def _known(self) -> dict[str, int]:
         """Return the counters, read from the file the first time: before anything is written."""
-        if self._memory is None:
+        if not self._asked:
+            self._asked = True
             try:
-                rows = self._file.open().execute("SELECT sender, last FROM counters").fetchall()
+                self._learn(self._file.open())
             except (OSError, sqlite3.Error) as error:
                 self._file.fails(error)
-                rows = []
-            self._memory = {str(sender): int(last) for sender, last in rows}
         return self._memory
+
+    def _learn(self, connection: sqlite3.Connection) -> None:
+        """Take in what the file knows of senders that were not heard yet."""
+        if not self._read:
+            for sender, last in connection.execute("SELECT sender, last FROM counters").fetchall():
+                self._memory.setdefault(str(sender), int(last))
+            self._read = True
 
     def _run(self) -> None:
         while True:
@@ -96,7 +103,9 @@ class SqliteCounters:
 
     def _write(self, news: dict[str, int]) -> None:
         try:
-            self._file.open().executemany(
+            connection = self._file.open()
+            self._learn(connection)  # where it could not be read at first
+            connection.executemany(
                 "INSERT INTO counters (sender, last) VALUES (?, ?)"
                 " ON CONFLICT (sender) DO UPDATE SET last = excluded.last",
                 list(news.items()),
