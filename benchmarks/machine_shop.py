@@ -159,8 +159,9 @@ class World:
     # -- the people ---------------------------------------------------------------------------
 
     def events(self) -> list[dict[str, Any]]:
-        """Return every event told so far, in the order of telling."""
-        return [m.json for m in self.ear.heard if m.topic == f"{PREFIX}/events"]
+        """Return every event told so far, once, in the order of telling."""
+        told = (m.json for m in list(self.ear.heard) if m.topic == f"{PREFIX}/events")
+        return list({event["id"]: event for event in told}.values())
 
     def wait_for(self, kind: str, count: int, *, within_s: float = _PATIENCE_S) -> None:
         """Wait until so many events of a kind were told."""

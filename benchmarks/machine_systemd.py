@@ -142,7 +142,8 @@ class Trial:
         # Only from then on the watchdog watches.
         self.guest.must(f"until systemctl is-active -q {UNIT}; do sleep 1; done")
         new = self.guest.must(_PID + "echo $PID").strip()
-        gaps = [e["data"]["gap_s"] for e in self.world.events()[-12:] if "gap_s" in e["data"]]
+        told = [e for e in self.world.events() if e["type"] == "holdwatch.hold.resumed"]
+        gaps = [round(event["data"]["gap_s"]) for event in told]
         shown = self.shown("NRestarts", "Result", "ActiveState")
         said = f"both holds resumed {went_s:.0f} s later, with gaps of {gaps[-2:]} s; {shown}"
         self.say(what, said, well=old != new)
