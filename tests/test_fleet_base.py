@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import random
 import threading
@@ -322,6 +323,37 @@ def test_a_quiet_shop_is_asked_again_where_the_database_failed(
             asking._ask_the_quiet(base)
     asking._ask_the_quiet(base)
     assert numbers(postgres) == [1, 2]
+
+
+def test_a_shop_that_answers_nonsense_keeps_no_other_from_being_asked(
+    base: Base, postgres: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shops = {name: ShopAddress(url=f"http://{name}.example") for name in ("a", "b")}
+    asking = Filler(postgres, shops, Patience(gap_s=0.0, quiet_s=60.0))
+    reached: list[str] = []
+
+    def newest(shop: ShopAddress) -> int:
+        reached.append(shop.url)
+        if "//a." in shop.url:
+            raise RuntimeError("what nobody thought of")
+        return 0
+
+    monkeypatch.setattr("holdwatch_cli.fleet_fill.newest_over_http", newest)
+    for _ in range(2):
+        with contextlib.suppress(RuntimeError):
+            asking._ask_the_quiet(base)
+    assert reached == ["http://a.example", "http://b.example"]
+
+
+def test_a_token_that_cannot_be_sent_is_trouble_and_stops_nothing(
+    base: Base, postgres: str, tmp_path: Path
+) -> None:
+    base.land(Batch("mqtt", events=[arrived(1), arrived(3)]))
+    (tmp_path / "token").write_text("schlüssel", encoding="utf-8")
+    address = ShopAddress(url="http://127.0.0.1:1/", token_file=tmp_path / "token")
+    asking = Filler(postgres, {"county-library": address}, Patience(gap_s=0.0, quiet_s=60.0))
+    asking._look(base)
+    assert "ascii" in (base.streams()[0].trouble or "")
 
 
 def test_a_copy_of_a_shops_database_fills_what_is_missing(

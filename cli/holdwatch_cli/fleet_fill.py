@@ -244,19 +244,22 @@ class Filler:
             asked = self._asked.get(site, float("-inf"))
             if ago_s >= self._patience.quiet_s and now - asked >= self._patience.quiet_s:
                 due.append((asked, site, newest))
-        for _, site, newest in sorted(due)[:_MOST_ASKED]:
+        for asked, site, newest in sorted(due)[:_MOST_ASKED]:
             if self._stopping.is_set():
                 return
             shop = self._shops[site]
+            self._asked[site] = now
             try:
                 there = newest_over_http(shop)
                 if there > newest:
                     bodies = _up_to(events_over_http(shop, newest), there)
                     new = land_all(base, bodies, site=site, via="http")
                     log.warning("%s was quiet; %d events fetched from %s", site, new, shop.url)
-            except (httpx.HTTPError, OSError, ValueError) as error:
+            except psycopg.OperationalError:
+                self._asked[site] = asked  # the database failed, and not the shop
+                raise
+            except (httpx.HTTPError, httpx.InvalidURL, OSError, ValueError, OverflowError) as error:
                 log.info("%s is quiet and does not answer: %s", site, error)
-            self._asked[site] = now  # not where the database failed: then it is asked again
 
     def _note(self, base: Base, key: tuple[str, str], trouble: str | None) -> None:
         if trouble is None:
@@ -279,7 +282,7 @@ class Filler:
         try:
             bodies = events_over_http(shop, unbroken)
             new = land_all(base, _up_to(bodies, newest), site=site, via="http")
-        except (httpx.HTTPError, OSError) as error:
+        except (httpx.HTTPError, httpx.InvalidURL, OSError, ValueError) as error:
             return " ".join(str(error).split()) or type(error).__name__
         log.info("%s: %d missing events fetched from %s", site, new, shop.url)
         if any(gap[:2] == (site, store) and gap[2] < newest for gap in base.gaps(0.0)):
