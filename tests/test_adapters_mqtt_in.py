@@ -121,10 +121,12 @@ async def test_a_broker_that_dies_ends_the_stream_with_advice(mosquitto: Mosquit
             await asyncio.wait_for(ear.task, 10.0)
 
 
-async def test_no_broker_is_one_clear_error() -> None:
+async def test_no_broker_is_one_clear_error(caplog: pytest.LogCaptureFixture) -> None:
     stream = adapter(free_port()).stream()
     with pytest.raises(AdapterError, match=r"the broker 127\.0\.0\.1:\d+ cannot be used"):
         await anext(stream)
+    # The library's own words would come again at every try.
+    assert [record.message for record in caplog.records if record.name == "mqtt"] == []
 
 
 async def test_a_broker_that_never_answers_is_one_clear_error_and_leaves_nothing() -> None:

@@ -233,6 +233,8 @@ class MqttAdapter:
             timeout=math.inf,
             keepalive=30,
             tls_context=ssl.create_default_context(cafile=to.ca_file) if to.tls else None,
+            # What it has to say of broken connections is said once, in a sentence.
+            logger=logging.Logger("mqtt", logging.CRITICAL),  # noqa: LOG001 - heard by nobody
         )
         try:
             await within(self._patience_s, client.__aenter__())
