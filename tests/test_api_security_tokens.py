@@ -163,6 +163,16 @@ def test_a_file_that_cannot_be_read_lets_nobody_in(book: TokenBook) -> None:
         holder(book, text)
 
 
+def test_a_folder_that_cannot_be_read_lets_nobody_in(book: TokenBook) -> None:
+    _, text = book.make("operate", "bench")
+    assert holder(book, text) is not None
+    book.path.unlink()
+    book.path.symlink_to(book.path)  # a ring: it cannot be looked at, and is not missing either
+    with pytest.raises(TokenError, match="cannot be used"):
+        book.look()
+    assert book.bearer(text) is None
+
+
 def test_while_a_slow_disk_takes_a_change_the_tokens_are_as_they_were(
     book: TokenBook, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -292,22 +292,26 @@ class TokenBook:
         with self._looking:
             self._looked = time.monotonic()
             try:
+                self._look()
+            except TokenError as error:
+                if getattr(error.__cause__, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY:
+                    return
+                self._known, self._seen = (), None
+                raise
+
+    def _look(self) -> None:
+        with self._told():
+            try:
                 found = self.path.stat()
             except FileNotFoundError:
                 self._known, self._seen = (), None
                 self._looked = float("-inf")  # the first token counts at once
                 return
-            seen = (found.st_mtime_ns, found.st_size, found.st_ino)
-            # A file changed a moment ago may change again within one tick of its time stamp.
-            is_young = time.time_ns() - found.st_mtime_ns < _YOUNG_NS
-            if seen != self._seen or is_young:
-                try:
-                    self._known, self._seen = self._read(), seen
-                except TokenError as error:
-                    if getattr(error.__cause__, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY:
-                        return
-                    self._known, self._seen = (), None
-                    raise
+        seen = (found.st_mtime_ns, found.st_size, found.st_ino)
+        # A file changed a moment ago may change again within one tick of its time stamp.
+        is_young = time.time_ns() - found.st_mtime_ns < _YOUNG_NS
+        if seen != self._seen or is_young:
+            self._known, self._seen = self._read(), seen
 
     def _read(self) -> tuple[_Known, ...]:
         with self._told(), closing(sqlite3.connect(self.path, timeout=_BUSY_S)) as connection:
