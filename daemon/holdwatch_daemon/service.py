@@ -302,6 +302,8 @@ class Service:
     async def _resume(self, row: HoldRow) -> None:
         """Carry on a hold that was running when the process ended."""
         fluids = self._fluids
+        if row.procedure == "standing-vacuum":
+            await asyncio.to_thread(warm_up)  # else its first look would wait, and all bays with it
         try:
             replayed = await self.store.ask(lambda c: replay(c, row, fluids, self.version))
         except (RecipeError, FluidError) as error:
