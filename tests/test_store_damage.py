@@ -243,6 +243,22 @@ def test_two_files_of_one_second_are_set_aside_under_two_names(tmp_path: Path) -
     assert names == [stem, f"{stem}-2"]
 
 
+def test_a_number_that_the_file_did_not_take_goes_with_the_next(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("holdwatch_daemon.store.side_file._PATIENCE_S", 0.01)
+    told = ToldNumbers(tmp_path / "counters.db")
+    told.note({"": 1})
+    other = sqlite3.connect(tmp_path / "counters.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    told.note({"": 2, "BM-bay1": 1})
+    other.execute("ROLLBACK")
+    other.close()
+    told.note({"": 3})
+    assert told.read() == {"": 3, "BM-bay1": 1}
+    told.close()
+
+
 def test_numbers_that_were_told_are_a_floor(tmp_path: Path) -> None:
     told = ToldNumbers(tmp_path / "counters.db")
     told.note({"": 40, "bay-1": 7})

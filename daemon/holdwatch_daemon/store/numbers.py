@@ -33,6 +33,7 @@ class ToldNumbers:
     def __init__(self, path: Path) -> None:
         table = "told (bay TEXT PRIMARY KEY, sequence INTEGER NOT NULL)"
         self._file = SideFile(path, table, "numbers of events")
+        self._owed: dict[str, int] = {}
 
     def read(self) -> dict[str, int]:
         """Return the numbers by bay, ``SHOP`` for the whole shop; empty where none are known."""
@@ -44,16 +45,21 @@ class ToldNumbers:
         return {str(bay): int(sequence) for bay, sequence in rows}
 
     def note(self, numbers: Mapping[str, int]) -> None:
-        """Keep numbers that were told; lower ones than are known change nothing."""
+        """Keep numbers that were told; lower ones than are known change nothing.
+
+        What the file did not take goes with the next ones.
+        """
+        self._owed.update(numbers)
         try:
             self._file.open().executemany(
                 "INSERT INTO told VALUES (?, ?) ON CONFLICT (bay)"
                 " DO UPDATE SET sequence = max(sequence, excluded.sequence)",
-                list(numbers.items()),
+                list(self._owed.items()),
             )
         except (OSError, sqlite3.Error) as error:
             self._file.fails(error)
         else:
+            self._owed.clear()
             self._file.works()
 
     def close(self) -> None:
