@@ -231,6 +231,26 @@ async def test_drawing_a_long_hold_keeps_its_peaks(tmp_path: Path) -> None:
     assert low_side["t_s"] == sorted(low_side["t_s"])
 
 
+async def test_a_hold_whose_judging_failed_before_a_reading_ends_with_that_reading(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop(tmp_path / "data"), clock, [adapter]) as service:
+        hold_id = await start(service)
+        await run_hold(service, clock, adapter, 20)
+
+        def broken(*_: object) -> None:
+            raise ZeroDivisionError("a mistake")
+
+        monkeypatch.setattr(Hold, "progress", broken)
+        service.bay_state(BAY)  # a screen looks, and the reading comes before the next tick
+        bay = service.bays[BAY]
+        bay.put(reading(clock, GAUGE, 1.5e6))
+        bay.act()
+        assert bay.runner is None
+        assert (await first_event(service, "holdwatch.verdict")).subject == hold_id
+
+
 @pytest.mark.parametrize("where", ["feed_many", "mark", "progress", "finish"])
 async def test_a_hold_whose_judging_fails_ends_without_a_pass_and_stops_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str

@@ -184,6 +184,8 @@ class HoldRunner:
     def feed_queue(self) -> None:
         """Judge the readings that wait, in the order in which they came."""
         if not self._queue:
+            if self.verdict is not None and not self._ended:
+                self._write([])  # the judging failed where nobody wrote: a screen had asked
             return
         readings, self._queue = self._queue, []
         try:
