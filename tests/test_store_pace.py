@@ -25,6 +25,7 @@ from daemon_rig import (
 from holdwatch_api import routes
 from holdwatch_api.app import create_app
 from holdwatch_daemon import commands, slowness
+from holdwatch_daemon.events import Draft
 from holdwatch_daemon.messages import ExtendHold
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.store import answers
@@ -227,3 +228,25 @@ async def test_a_slow_write_that_was_over_before_anybody_looked_is_counted(
         pace.slow, pace.worst_s, pace._slow_at = 1, 3.0, time.monotonic()
         steady = await first_event(service, "holdwatch.store.steady")
     assert "within 0 min: 1; the longest took 3.0 s" in str(steady.data["text"])
+
+
+async def test_nobody_hears_of_an_event_before_its_number_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with Service(shop(tmp_path), TurnedClock(), [FedAdapter()]) as service:
+        await service.events.tell()
+        noting, go_on = threading.Event(), threading.Event()
+
+        def note(_: object) -> None:
+            noting.set()
+            go_on.wait(20.0)
+
+        monkeypatch.setattr(service.events, "_note", note)
+        before = service.events.newest
+        told = service.events.tell(Draft("holdwatch.store.slow", 1, {"text": "x"}))
+        await eventually(noting.is_set)
+        await service.events.catch_up()  # it is committed, and the looker sees it
+        assert service.events.newest == before
+        go_on.set()
+        await told
+        assert service.events.newest == before + 1

@@ -141,6 +141,7 @@ class EventLog:
         self._id_head = f"{site}-{database_id}"
         self._simulated = simulated or None
         self._newest = newest
+        self._coming = 0  # our newest on the disk: told as soon as its number is kept
         self._recent: deque[Event] = deque(maxlen=_KEPT)
         self._news = asyncio.Event()
         self._closed = False
@@ -171,7 +172,7 @@ class EventLog:
         newest = self._newest
         with contextlib.suppress(sqlite3.Error):  # asked again at the next look
             newest = await self._queries.newest_sequence()
-        if newest > self._newest:
+        if newest > max(self._newest, self._coming):
             # Those are not in memory: readers take them, and ours in between, from the store.
             self._recent.clear()
             self._newest = newest
@@ -239,6 +240,8 @@ class EventLog:
 
     def _keep(self, told: list[Event]) -> None:
         """Keep the numbers of events before anybody hears of them."""
+        if told:
+            self._coming = told[-1].sequence
         if self._note is not None and told:
             numbers = {each.bay: each.baysequence for each in told if each.bay and each.baysequence}
             self._note({**numbers, SHOP: told[-1].sequence})
