@@ -38,8 +38,10 @@ from holdwatch_procedures.judge import judge
 from holdwatch_procedures.recipe import load_recipe
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
+    from holdwatch_daemon.events import Telling
     from holdwatch_procedures.verdict import Verdict
 
 
@@ -77,6 +79,30 @@ async def test_a_verdict_is_the_same_when_its_export_is_judged(
     again, trace = judged_again(tmp_path / "data", hold_id, tmp_path)
     assert again.to_dict() == stored | {"version": again.version}
     assert hashlib.sha256(trace).hexdigest() == stored["readings_sha256"]
+
+
+async def test_points_of_the_curve_do_not_make_the_disk_confirm_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock, adapter = TurnedClock(), FedAdapter()
+    async with Service(shop(tmp_path / "data"), clock, [adapter]) as service:
+        hold_id = await start(service)
+        await isolated(service)
+        await run_hold(service, clock, adapter, 300)
+        confirmed: list[bool] = []
+        transact = service.events.transact
+
+        def spied(work: Callable[[Telling], object], *, durable: bool = True) -> object:
+            confirmed.append(durable)
+            return transact(work, durable=durable)
+
+        before = service.events.newest
+        monkeypatch.setattr(service.events, "transact", spied)
+        await run_hold(service, clock, adapter, 120)
+        assert confirmed.count(False) >= 10
+        await stop(service)
+        assert confirmed.count(True) <= service.events.newest - before
+        assert len(await service.store.hold_curve(hold_id)) >= 40
 
 
 async def test_a_stopped_hold_is_inconclusive_and_judged_alike_from_its_export(

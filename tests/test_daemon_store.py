@@ -80,6 +80,26 @@ async def test_a_reading_is_on_the_disk_within_a_quarter_second(tmp_path: Path) 
     assert found == [(1,)]
 
 
+async def test_work_that_may_be_undone_waits_for_work_that_may_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writer, "BATCH_S", 600.0)
+    recorder = opened_writer(tmp_path / "holdwatch.db")
+
+    def note(connection: sqlite3.Connection) -> None:
+        connection.execute("INSERT INTO about SELECT 'note ' || COUNT(*), '1' FROM about")
+
+    lazy = recorder.transact(note, durable=False)
+    recorder.write_readings([item(1)])
+    await asyncio.sleep(0.1)
+    assert not lazy.done()
+    await asyncio.wait_for(recorder.transact(note), 5.0)
+    assert lazy.done()
+    assert recorder.state.transactions == 1
+    await recorder.close()
+    assert len(rows(tmp_path / "holdwatch.db", "SELECT 1 FROM about WHERE key LIKE 'note%'")) == 2
+
+
 async def test_work_that_raises_undoes_itself_alone(tmp_path: Path) -> None:
     path = tmp_path / "holdwatch.db"
     recorder = opened_writer(path)

@@ -141,7 +141,7 @@ class EventLog:
         self._id_head = f"{site}-{database_id}"
         self._simulated = simulated or None
         self._newest = newest
-        self._coming = 0  # our newest on the disk: told as soon as its number is kept
+        self._coming = 0  # our newest that is written: told as soon as its number is kept
         self._recent: deque[Event] = deque(maxlen=_KEPT)
         self._news = asyncio.Event()
         self._closed = False
@@ -191,6 +191,8 @@ class EventLog:
             telling = Telling(self, connection)
             result = work(telling)
             told.extend(telling.told)
+            if told:  # before it can be seen: a look from outside must not tell it first
+                self._coming = told[-1].sequence
             return result
 
         return self._writer.transact(
@@ -240,8 +242,6 @@ class EventLog:
 
     def _keep(self, told: list[Event]) -> None:
         """Keep the numbers of events before anybody hears of them."""
-        if told:
-            self._coming = told[-1].sequence
         if self._note is not None and told:
             numbers = {each.bay: each.baysequence for each in told if each.bay and each.baysequence}
             self._note({**numbers, SHOP: told[-1].sequence})

@@ -315,7 +315,9 @@ class HoldRunner:
 
         if verdict is not None:
             log.info("bay %s hold %s ends: %s", identity.bay, identity.id, verdict.sentence)
-        future = self._events.transact(work)
+        # Points of the curve alone follow from the readings, and are made again with them.
+        durable = bool(drafts) or verdict is not None or before is not None or after is not None
+        future = self._events.transact(work, durable=durable)
         future.add_done_callback(self._written)
         return future
 

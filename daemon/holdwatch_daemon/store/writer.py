@@ -29,6 +29,10 @@ BATCH_ROWS = 2_000
 """About the most readings in one transaction; what was handed in together stays together."""
 MOST_PENDING_ROWS = 50_000
 """Readings that may wait in memory; beyond it ``room`` holds the adapters back."""
+FOLD_PAGES = 1_000
+"""Pages of the write-ahead log from which a transaction of readings folds it back …"""
+LATE_PAGES = 4_000
+"""… and one that waits for the disk: only where none of readings alone comes in between."""
 RETRY_S = 1.0
 """Pause before a transaction that the disk refused is tried again, s."""
 MEND_EVERY_S = 60.0
@@ -112,7 +116,7 @@ class Writer:
         self._queue: deque[Readings | _Task] = deque()
         self._queued_rows = 0
         self._wake = threading.Condition()
-        self._tasks = 0
+        self._urgent = 0
         self._closing = False
         self._room = asyncio.Event()
         self._room.set()
@@ -181,9 +185,11 @@ class Writer:
         with self._wake:
             if self._closing:
                 raise RuntimeError("the recorder is closed")
+            was_empty = not self._queue
             self._queue.append(_Task(work, future, after, kept, durable))
-            self._tasks += 1
-            self._wake.notify()
+            self._urgent += durable
+            if durable or was_empty:
+                self._wake.notify()
         return future
 
     async def close(self) -> None:
@@ -206,12 +212,12 @@ class Writer:
         self._connection.close()
 
     def _next_batch(self) -> list[Readings | _Task]:
-        """Wait for work; readings alone wait up to ``BATCH_S`` for company."""
+        """Wait for work; what need not be durable waits up to ``BATCH_S`` for company."""
         with self._wake:
             while not self._queue and not self._closing:
                 self._wake.wait()
             deadline = time.monotonic() + BATCH_S
-            while not self._closing and not self._tasks and self._queued_rows < BATCH_ROWS:
+            while not self._closing and not self._urgent and self._queued_rows < BATCH_ROWS:
                 left = deadline - time.monotonic()
                 if left <= 0.0:
                     break
@@ -222,7 +228,7 @@ class Writer:
                 item = self._queue.popleft()
                 batch.append(item)
                 if isinstance(item, _Task):
-                    self._tasks -= 1
+                    self._urgent -= item.durable
                 else:
                     rows += len(item)
             self._queued_rows -= rows
@@ -246,6 +252,8 @@ class Writer:
         waits = any(isinstance(item, _Task) and item.durable for item in batch)
         pace, confirmed = self.state.pace, False
         connection.execute(f"PRAGMA synchronous={'FULL' if waits else 'NORMAL'}")
+        # What somebody waits for leaves the folding, with two more syncs, to the readings after it.
+        connection.execute(f"PRAGMA wal_autocheckpoint={LATE_PAGES if waits else FOLD_PAGES}")
         pace.begin(time.monotonic())
         try:
             connection.execute("BEGIN IMMEDIATE")
