@@ -121,6 +121,8 @@ class CounterGuard:
             RefusedError: It is not newer than the last: a replay, or a packet out of order.
         """
         last = self._last
+        if last is None:
+            last = self._store.last(self._sender)  # which could perhaps not be read before
         if last is not None and counter <= last:
             wraps = last >= _COUNTERS - _NEAR_THE_WRAP and counter < _NEAR_THE_WRAP
             if not wraps:

@@ -34,7 +34,7 @@ class SqliteCounters:
 
     def __init__(self, path: Path) -> None:
         self._memory: dict[str, int] = {}
-        self._asked = self._read = False
+        self._read = False
         table = "counters (sender TEXT PRIMARY KEY, last INTEGER NOT NULL)"
         self._file = SideFile(path, table, "counters of encrypted probes")
         self._news: dict[str, int] = {}
@@ -45,11 +45,13 @@ class SqliteCounters:
 
     def last(self, sender: str) -> int | None:
         """Return the last counter of a sender, or None for one never heard."""
-        return self._known().get(sender)
+        self._ask()
+        return self._memory.get(sender)
 
     def remember(self, sender: str, counter: int) -> None:
         """Keep a counter."""
-        self._known()[sender] = counter
+        self._ask()
+        self._memory[sender] = counter
         with self._moved:
             is_behind = self._writing or bool(self._news)
             self._news[sender] = counter
@@ -71,15 +73,15 @@ class SqliteCounters:
             self._thread.join()
         self._file.close()
 
-    def _known(self) -> dict[str, int]:
-        """Return the counters, read from the file the first time: before anything is written."""
-        if not self._asked:
-            self._asked = True
+    def _ask(self) -> None:
+        """Read the file, before anything is written; again as long as it could not be read."""
+        with self._moved:
+            if self._read or self._writing or self._news:
+                return  # who writes reads it first
             try:
                 self._learn(self._file.open())
             except (OSError, sqlite3.Error) as error:
                 self._file.fails(error)
-        return self._memory
 
     def _learn(self, connection: sqlite3.Connection) -> None:
         """Take in what the file knows of senders that were not heard yet."""
