@@ -148,6 +148,24 @@ async def test_another_programs_lock_is_waited_out_and_nothing_is_lost(
     await recorder.close()
 
 
+async def test_another_programs_lock_at_the_end_is_waited_out_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writer, "RETRY_S", 0.1)
+    monkeypatch.setattr("holdwatch_daemon.store.opening.BUSY_TIMEOUT_S", 0.01)
+    path = tmp_path / "holdwatch.db"
+    recorder = opened_writer(path)
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    recorder.write_readings([item(1), item(2)])
+    closing = asyncio.create_task(recorder.close())
+    await eventually(lambda: recorder.state.failing is not None)
+    other.execute("ROLLBACK")
+    other.close()
+    await closing
+    assert rows(path, "SELECT COUNT(*) FROM readings") == [(2,)]
+
+
 async def test_a_full_memory_holds_the_adapters_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -35,6 +35,8 @@ LATE_PAGES = 4_000
 """… and one that waits for the disk: only where none of readings alone comes in between."""
 RETRY_S = 1.0
 """Pause before a transaction that the disk refused is tried again, s."""
+LAST_TRIES = 5
+"""How often, in all, a disk that refuses at the end is tried again."""
 MEND_EVERY_S = 60.0
 """Shortest time between two files that are set aside as damaged, s."""
 
@@ -93,7 +95,8 @@ class Writer:
     Readings are written at most ``BATCH_S`` after they came, with the disk's confirmation left
     to the next checkpoint; a transaction with anything durable in it waits for the disk
     (``synchronous=FULL``), and takes the readings before it along. What the disk refuses
-    (full, locked, read error) is tried again until it succeeds or the writer is closed.
+    (full, locked, read error) is tried again until it succeeds, and a few times more once the
+    writer is closed.
 
     Args:
         connection: In autocommit mode; the writer's from now on.
@@ -118,6 +121,7 @@ class Writer:
         self._wake = threading.Condition()
         self._urgent = 0
         self._closing = False
+        self._last_tries = LAST_TRIES
         self._room = asyncio.Event()
         self._room.set()
         self._thread = threading.Thread(target=self._run, name="holdwatch-writer", daemon=True)
@@ -346,6 +350,10 @@ class Writer:
             if not self._closing:
                 self._wake.wait_for(lambda: self._closing, timeout=RETRY_S)
                 return False
+        if self._last_tries > 0:
+            self._last_tries -= 1
+            time.sleep(RETRY_S)
+            return False
         log.error("recorder gives up %d unwritten items at the end: %s", len(batch), error)
         tasks = [item for item in batch if isinstance(item, _Task)]
         for task in tasks:
