@@ -8,7 +8,6 @@ import logging
 from collections import deque
 from contextlib import aclosing, asynccontextmanager
 from dataclasses import dataclass
-from datetime import datetime
 from functools import partial
 from typing import TYPE_CHECKING, Literal
 
@@ -20,11 +19,11 @@ from holdwatch_daemon.events import Draft
 from holdwatch_daemon.live_out import LiveOut
 from holdwatch_daemon.messages import Command, Reply
 from holdwatch_daemon.mqtt_client import Client, client_to, disconnect, first_text
+from holdwatch_daemon.repeating import Trail, repeat_after
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.supervisor import pause_s
 
 if TYPE_CHECKING:
-    import sqlite3
     from collections.abc import AsyncGenerator, Awaitable, Callable, Iterable
     from random import Random
 
@@ -37,12 +36,6 @@ log = logging.getLogger(__name__)
 
 MOST_UNCONFIRMED = 8
 """Events on their way to the broker; a long absence is made good no faster than it confirms."""
-MOST_REPEATED = 200
-REPEATED_S = 1_800.0
-"""After a broken connection, or an end that was not in order, events of so long before are
-published again, and so many at most: a broker that was killed, or had its power cut, forgets what
-it had confirmed and not yet written down, every 1,800 s by default (``autosave_interval`` in
-mosquitto.conf(5))."""
 _NOTE_EVERY_S = 0.5
 """How often the position is noted in the store; a crash repeats what was sent since, s."""
 _TIMEOUT_S = 10.0
@@ -102,6 +95,7 @@ class Outbox:
         self._random = random
         self._utc_ns = utc_ns
         self._noted = 0
+        self._trail = Trail(0)
         self._moved = asyncio.Event()
         self._commands: set[asyncio.Task[None]] = set()
         if not is_loopback(to.host) and not to.tls:
@@ -111,6 +105,7 @@ class Outbox:
         """Publish until cancelled; then say ``offline``."""
         position = await self._queries.ask(lambda c: answers.outbox_position(c, self.to.key))
         self.status.confirmed = self._noted = position or 0
+        self._trail = Trail(self._noted)
         failures = 0
         try:
             while True:
@@ -238,9 +233,12 @@ class Outbox:
             room.release()
             while on_way and on_way[0][1].done() and _is_good(on_way[0][1]):
                 self.status.confirmed = max(self.status.confirmed, on_way.popleft()[0])
+                self._trail.note(loop.time(), self.status.confirmed)
                 self._moved.set()
 
-        after = await self._queries.ask(partial(_go_back, confirmed=self.status.confirmed))
+        loop = asyncio.get_running_loop()
+        confirmed_before, settled = self.status.confirmed, self._trail.settled(loop.time())
+        after = await self._queries.ask(lambda c: repeat_after(c, confirmed_before, settled))
         async with (
             asyncio.TaskGroup() as group,
             aclosing(self._events.subscribe(after)) as events,
@@ -359,22 +357,6 @@ async def _publish(
     except TimeoutError:
         message = f"it did not confirm a message within {_TIMEOUT_S:g} s"
         raise aiomqtt.MqttError(message) from None
-
-
-def _go_back(connection: sqlite3.Connection, confirmed: int) -> int:
-    """Return the number after which to publish: the last confirmed, or somewhat before it."""
-    rows = connection.execute(
-        "SELECT sequence, type, time FROM events WHERE sequence <= ?"
-        " ORDER BY sequence DESC LIMIT ?",
-        (confirmed, MOST_REPEATED),
-    ).fetchall()
-    if not rows or rows[0]["type"] == "holdwatch.service.stopped":
-        return confirmed  # the end was in order, and told
-    newest = datetime.fromisoformat(rows[0]["time"])
-    for row in rows:
-        if (newest - datetime.fromisoformat(row["time"])).total_seconds() > REPEATED_S:
-            return int(row["sequence"])
-    return int(rows[-1]["sequence"]) - 1
 
 
 def _is_good(task: asyncio.Task[None]) -> bool:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import sqlite3
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
@@ -14,8 +16,8 @@ from fault_broker import Broker
 from fault_shop import PREFIX
 
 from daemon_rig import START_UTC_NS, TurnedClock, broker_of, connected, eventually, shop
+from holdwatch_daemon import repeating
 from holdwatch_daemon.events import Draft
-from holdwatch_daemon.outbox import MOST_REPEATED
 from holdwatch_daemon.service import Service
 from system_parts import require
 
@@ -90,7 +92,11 @@ async def test_a_break_repeats_the_newest_half_hour_and_an_end_in_order_nothing(
     async with Service(config, TurnedClock(), []) as service:
         await connected(service)
         await asyncio.gather(*[service.events.tell(noted(n)) for n in range(20)])
-        # Two hours later: what is older than the broker's half hour is not repeated.
+        # Two hours later: what was told and confirmed before the last half hour stays so.
+        early = service.events.newest
+        await eventually(lambda: early in numbers(ear))
+        assert service._outbox is not None
+        service._outbox._trail = repeating.Trail(early)
         await asyncio.gather(*[service.events.tell(noted(7_200 + n)) for n in range(10)])
         told = service.events.newest
         await eventually(lambda: told in numbers(ear))
@@ -110,12 +116,15 @@ async def test_a_break_repeats_the_newest_half_hour_and_an_end_in_order_nothing(
     assert numbers(ear)[0] == told + 2, "`started`, and nothing again"
 
 
-async def test_a_long_past_is_repeated_in_part(broker: Broker, tmp_path: Path) -> None:
+async def test_a_long_past_is_repeated_in_part(
+    broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(repeating, "MOST_REPEATED", 200)
     ear = await asyncio.to_thread(Ear, broker.port, "archive", f"{PREFIX}/events")
     config = shop(tmp_path / "data", mqtt={"host": "127.0.0.1", "port": broker.port})
     async with Service(config, TurnedClock(), []) as service:
         await connected(service)
-        await asyncio.gather(*[service.events.tell(noted(n)) for n in range(MOST_REPEATED + 50)])
+        await asyncio.gather(*[service.events.tell(noted(n)) for n in range(250)])
         told = service.events.newest
         await eventually(lambda: told in numbers(ear))
         await asyncio.sleep(0.5)  # for the customer's own confirmations
@@ -125,4 +134,38 @@ async def test_a_long_past_is_repeated_in_part(broker: Broker, tmp_path: Path) -
         await asyncio.to_thread(broker.start)
         await eventually(lambda: told in numbers(ear), within_s=30.0)
     ear.close()
-    assert numbers(ear)[0] == told - MOST_REPEATED + 1
+    assert numbers(ear)[0] == told - 199
+
+
+def past(*minutes_ago: float) -> sqlite3.Connection:
+    """Return a store of events, numbered from 1, told so long ago."""
+    connection = sqlite3.connect(":memory:")
+    connection.row_factory = sqlite3.Row
+    connection.execute("CREATE TABLE events (sequence INTEGER, type TEXT, time TEXT)")
+    now = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
+    times = [(now - timedelta(minutes=minutes)).isoformat() for minutes in minutes_ago]
+    connection.executemany(
+        "INSERT INTO events VALUES (?, 'holdwatch.hold.noted', ?)", enumerate(times, start=1)
+    )
+    return connection
+
+
+def test_what_was_told_or_confirmed_within_half_an_hour_is_repeated(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    connection = past(9000.0, 8000.0, 7000.0, 40.0, 20.0, 0.0)
+    assert repeating.repeat_after(connection, 6, 6) == 4
+    assert repeating.repeat_after(connection, 4, 4) == 3
+    # After days without a broker all of them were confirmed a moment ago, but for the first.
+    assert repeating.repeat_after(connection, 6, 1) == 1
+    monkeypatch.setattr(repeating, "MOST_REPEATED", 3)
+    assert repeating.repeat_after(connection, 6, 1) == 3
+
+
+def test_confirmation_is_remembered_for_as_long_as_a_broker_may_forget_it() -> None:
+    trail = repeating.Trail(5)
+    for second in range(3_000):
+        trail.note(float(second), 10 + second)
+    assert trail.settled(2_999.0) == 10 + 1_199
+    assert trail.settled(2_999.0 + 1_799.0) == 10 + 2_998
+    assert trail.settled(10_000.0) == 10 + 2_999
