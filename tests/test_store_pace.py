@@ -130,6 +130,7 @@ async def test_who_looks_through_the_history_holds_up_no_command(tmp_path: Path)
             async with asyncio.timeout(10.0):
                 await start(service)
                 await service.events.catch_up()
+                assert await service.store.events_after(0), "a broker that is back waits for them"
         finally:
             let_go.set()
         await asyncio.gather(*long)

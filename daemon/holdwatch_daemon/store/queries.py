@@ -24,7 +24,7 @@ _READERS = 2
 """Threads for what the service itself asks, which nobody's search may hold up: on a slow disk a
 command would wait for its answer behind everything that people look through …"""
 _BROWSERS = 2
-"""… which has its own."""
+"""… which has its own, and so have events on their way to broker, webhooks and screens."""
 
 T = TypeVar("T")
 
@@ -42,6 +42,7 @@ class Queries:
         self.path = path
         self._own = ThreadPoolExecutor(_READERS, thread_name_prefix="holdwatch-reader")
         self._browsing = ThreadPoolExecutor(_BROWSERS, thread_name_prefix="holdwatch-browser")
+        self._telling = ThreadPoolExecutor(1, thread_name_prefix="holdwatch-events")
         self._local = threading.local()
         self._connections: list[sqlite3.Connection] = []
 
@@ -89,7 +90,7 @@ class Queries:
 
     async def events_after(self, sequence: int, limit: int = 500) -> list[Event]:
         """Return up to ``limit`` events with a number above ``sequence``, in order."""
-        return await self.browse(lambda c: answers.events_after(c, sequence, limit))
+        return await self._run(self._telling, lambda c: answers.events_after(c, sequence, limit))
 
     async def newest_sequence(self) -> int:
         """Return the number of the newest event; 0 where there is none."""
@@ -117,7 +118,7 @@ class Queries:
         """End questions under way, to which nobody listens any more, and close the connections."""
         for connection in self._connections:
             connection.interrupt()
-        for pool in (self._own, self._browsing):
+        for pool in (self._own, self._browsing, self._telling):
             await asyncio.to_thread(pool.shutdown, cancel_futures=True)
         for connection in self._connections:
             connection.close()
