@@ -182,9 +182,9 @@ class CommandDesk:
         waited_s = time.monotonic() - came_s
         if runner.identity.recipe.is_vacuum and waited_s > LATE_MARK_S:
             raise RefusedError(
-                f"This waited {waited_s:.0f} s for the disk, and what rose meanwhile would not "
-                "count. The hold looks in the readings for the moment of closing; where it finds "
-                "none, pull down again, close the valve and say so."
+                f"This waited {waited_s:.0f} s for the disk or for a command before it, and what "
+                "rose meanwhile would not count. The hold looks in the readings for the moment of "
+                "closing; where it finds none, pull down again, close the valve and say so."
             )
         reply = Reply(id=command.id, ok=True, text="Noted.", hold_id=runner.identity.id)
         written = runner.say_isolated(
