@@ -86,7 +86,8 @@ class Roller:
     def __init__(self, ids: Ids, boot: str) -> None:
         self._ids = ids
         self._boot = boot
-        self._older: list[tuple[int, int]] | None = None
+        self._older: list[tuple[int, int]] = []
+        self._swept = False
 
     def step(self, connection: sqlite3.Connection, upto_mono_ns: int, most: int = STEP_ROWS) -> int:
         """Roll up to ``most`` readings; call it again at once where that many were there.
@@ -108,9 +109,11 @@ class Roller:
             for (channel,) in connection.execute("SELECT id FROM channels").fetchall():
                 if done < most:
                     done += _roll(connection, (channel, present), upto_mono_ns, most - done)
+        if not self._older and not self._swept:
+            # Asked until there is none: a step that the disk undid may have taken some off.
+            self._older = _pairs(connection, except_boot=present)
+            self._swept = not self._older
         older = self._older
-        if older is None:
-            older = self._older = _pairs(connection, except_boot=present)
         while older and done < most:
             rolled = _roll(connection, older[-1], _EVER_NS, most - done)
             done += rolled
@@ -120,7 +123,7 @@ class Roller:
 
     def undone(self) -> None:
         """Look at older boots again, because the transaction of a step was undone."""
-        self._older = None
+        self._older, self._swept = [], False
 
 
 def roll_all(connection: sqlite3.Connection, ids: Ids, boot: str = "") -> int:
