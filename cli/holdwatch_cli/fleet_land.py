@@ -173,6 +173,8 @@ class Lander:
         if self._share.live_s > 0:
             wanted.append((f"$share/{self._share.group}/{self._topics.live}", 0))
         client.subscribe(wanted)
+        # A session that an older version began would be handed every event twice.
+        client.unsubscribe(f"$share/{self._share.group}/{self._topics.events}")
 
     def _on_subscribe(self, _client: Client, _user: Any, _mid: int, codes: Any, _more: Any) -> None:
         refused = [str(code) for code in codes if code.is_failure]
