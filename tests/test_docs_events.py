@@ -14,7 +14,7 @@ from typing import get_args
 import pytest
 from pydantic import TypeAdapter
 
-from daemon_rig import BAY, TurnedClock, shop, start, stop
+from daemon_rig import BAY, TurnedClock, connected, shop, start, stop
 from holdwatch_api.app import create_app, serve
 from holdwatch_daemon.messages import Command, Event, EventType
 from holdwatch_daemon.service import Service
@@ -71,6 +71,7 @@ async def test_the_python_consumer_says_the_verdict(tmp_path: Path) -> None:
         Service(shop(tmp_path), TurnedClock(), []) as service,
         serve(create_app(service), port=0) as serving,
     ):
+        await connected(service)  # else the verdict is told at its next start
         await start(service)
         await stop(service)
         line = await said_by(sys.executable, str(tmp_path / "verdicts.py"), serving.url, "0")
@@ -93,6 +94,7 @@ async def test_the_shell_consumer_says_the_verdict_that_came_while_it_was_away(
     session.stop()
     config = shop(tmp_path / "data", mqtt={"host": "127.0.0.1", "port": mosquitto.port})
     async with Service(config, TurnedClock(), []) as service:
+        await connected(service)  # else the verdict is told at its next start
         await start(service)
         await stop(service)
     line = await said_by("sh", str(script), "127.0.0.1", str(mosquitto.port))
