@@ -23,8 +23,8 @@ WIDTHS_S: Final = (10, 60, 600, 3600)
 """Widths of the tiers, s; each divides the next."""
 WORST: Final = (Quality.GOOD, Quality.SUSPECT, Quality.SATURATED, Quality.STALE)
 """Qualities in the order of the column ``worst``."""
-STEP_ROWS: Final = 10_000
-"""Most readings merged in one transaction: some tens of milliseconds."""
+STEP_ROWS: Final = 2_000
+"""Most readings merged in one transaction: some milliseconds, which a verdict may have to wait."""
 SAME_CLOCK_NS: Final = 5_000_000_000
 """Wall and monotonic clock may drift so far apart before another stretch begins, ns."""
 _EVER_NS: Final = 2**62
