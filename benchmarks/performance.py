@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from page_table import write_table
-from performance_serve import idle_share, longest_stand_ms
+from performance_serve import feed_share, idle_share, longest_stand_ms
 from performance_traces import DECAY_10_H, MILLION, write_hold
 
 if TYPE_CHECKING:
@@ -168,6 +168,8 @@ def serve(folder: Path) -> list[Line]:
             "CPU of `serve`, 12 bays, 48 channels at 4 Hz, no hold",
             "< 3 % of a core",
             f"{share * 100:.1f} %",
+            f"the benchmark's own readings, in a loop that does nothing else "
+            f"{feed_share() * 100:.1f} %",
         ),
     ]
 
@@ -193,7 +195,7 @@ def latency(folder: Path) -> list[Line]:
         Line(
             f"{what}, 1,000 readings/s",
             goal,
-            _find(rf"{what} +(median.*)", found).replace("   ", ", ").replace("  ", " "),
+            " ".join(_find(rf"{what} +(median.*)", found).split()),
         )
         for what, goal in (("reading to decision", ""), ("reading to message", "p99 < 50 ms"))
     ]

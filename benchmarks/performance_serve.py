@@ -89,6 +89,19 @@ def idle_share(folder: Path) -> float:
         process.wait(30)
 
 
+def feed_share() -> float:
+    """Return the share of a core that making those readings takes by itself."""
+
+    async def take() -> float:
+        before, began = time.process_time(), time.monotonic()
+        async for _ in Gauges().stream():
+            if time.monotonic() - began > WATCH_S:
+                break
+        return (time.process_time() - before) / (time.monotonic() - began)
+
+    return asyncio.run(take())
+
+
 def cpu_s(pid: int) -> float:
     """Return the CPU time of a process so far, s."""
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(") ")[2].split()
