@@ -190,6 +190,7 @@ def whole_walk(folder: Path) -> list[Line]:
 
 
 def latency(folder: Path) -> list[Line]:
+    os.sync()  # what the parts before have left to the disk would be waited for
     found = _output(["verdict_latency.py"], folder)
     return [
         Line(
