@@ -237,8 +237,10 @@ class Outbox:
                 self._moved.set()
 
         loop = asyncio.get_running_loop()
-        confirmed_before, settled = self.status.confirmed, self._trail.settled(loop.time())
-        after = await self._queries.ask(lambda c: repeat_after(c, confirmed_before, settled))
+        settled = self._trail.settled(loop.time())
+        after = await self._queries.ask(
+            partial(repeat_after, confirmed=self.status.confirmed, settled=settled)
+        )
         async with (
             asyncio.TaskGroup() as group,
             aclosing(self._events.subscribe(after)) as events,
