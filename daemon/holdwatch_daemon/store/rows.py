@@ -45,20 +45,19 @@ class Ids:
     Attributes:
         rolled_ns: No reading of this boot beyond this monotonic time is in the tiers, ns; None
             where that is not known yet.
-        known: Channel and quantity → its number, as far as they are known.
     """
 
     def __init__(self, boot: str, *, simulated: bool) -> None:
         self.rolled_ns: int | None = None
-        self.known: dict[tuple[str, str], int] = {}
         self._boot = boot
         self._simulated = simulated
         self._boot_id: int | None = None
+        self._channels: dict[tuple[str, str], int] = {}
 
     def forget(self) -> None:
         """Forget all numbers, because the transaction that gave them may be undone."""
         self._boot_id = None
-        self.known.clear()
+        self._channels.clear()
 
     def boot(self, connection: sqlite3.Connection, utc_ns: int) -> int:
         """Return the number of this process's boot, writing it where it is new."""
@@ -75,7 +74,7 @@ class Ids:
 
     def channel(self, connection: sqlite3.Connection, name: str, quantity: Quantity) -> int:
         """Return the number of a channel, writing it where it is new."""
-        known = self.known.get((name, quantity))
+        known = self._channels.get((name, quantity))
         if known is None:
             connection.execute(
                 "INSERT INTO channels (name, probe, quantity, unit) VALUES (?, ?, ?, ?)"
@@ -85,7 +84,7 @@ class Ids:
             (known,) = connection.execute(
                 "SELECT id FROM channels WHERE name = ? AND quantity = ?", (name, str(quantity))
             ).fetchone()
-            self.known[name, quantity] = int(known)
+            self._channels[name, quantity] = int(known)
         return int(known)
 
 
@@ -100,7 +99,7 @@ def insert_readings(
         name, quantity, utc_ns, mono_ns, value, quality = reading
         if boot is None:
             boot = ids.boot(connection, utc_ns)
-        channel = ids.known.get((name, quantity)) or ids.channel(connection, name, quantity)
+        channel = ids.channel(connection, name, quantity)
         rows.append((channel, boot, mono_ns, utc_ns, value, _WORD[quality], flag))
     if not rows:
         return
