@@ -195,7 +195,7 @@ def second_gauge(tmp_path: Path, **figures: Any) -> dict[str, Any]:
 
 
 def take(senses: Senses, clock: TurnedClock, one: Reading) -> Sensed:
-    return senses.take(one, clock.utc_ns(), clock.mono_ns())
+    return senses.of(one.channel).take(one, clock.utc_ns(), clock.mono_ns())
 
 
 async def test_a_hold_runs_with_two_gauges_on_one_line(tmp_path: Path) -> None:

@@ -67,7 +67,13 @@ class ChannelSense:
         self.inside = self.figures.inside
 
     def take(self, reading: Reading, now_utc_ns: int, now_mono_ns: int) -> Sensed:
-        """Take a reading of the channel; see ``Senses.take``."""
+        """Take a reading of the channel as the adapter gave it.
+
+        Args:
+            reading: Of an enrolled probe, possible by its value and its times.
+            now_utc_ns: The service's wall clock.
+            now_mono_ns: Its monotonic clock.
+        """
         order = self.order.push(reading.mono_ns)
         if order == "duplicate":
             return TWICE
@@ -126,16 +132,6 @@ class Senses:
             pair = _Pair(first, second, PairWatch(self._figures(first), self._figures(second)))
             self._pairs.setdefault(first, []).append(pair)
             self._pairs.setdefault(second, []).append(pair)
-
-    def take(self, reading: Reading, now_utc_ns: int, now_mono_ns: int) -> Sensed:
-        """Take a reading as the adapter gave it.
-
-        Args:
-            reading: Of an enrolled probe, possible by its value and its times.
-            now_utc_ns: The service's wall clock.
-            now_mono_ns: Its monotonic clock.
-        """
-        return self.of(reading.channel).take(reading, now_utc_ns, now_mono_ns)
 
     def of(self, name: str) -> ChannelSense:
         """Return the watches of an enrolled probe's channel."""
