@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
+from contextlib import asynccontextmanager
 from typing import TYPE_CHECKING
 
 import httpx
@@ -35,7 +36,10 @@ from test_daemon_fitness import VACUUM, table
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import AsyncGenerator, Awaitable, Callable
     from pathlib import Path
+
+    HeldUp = tuple[Service, str, httpx.AsyncClient, Callable[[], Awaitable[None]]]
 
 
 def took(pace: Pace, began: float, asked_after: float, confirmed_after: float) -> float:
@@ -136,25 +140,35 @@ async def test_who_looks_through_the_history_holds_up_no_command(tmp_path: Path)
         await asyncio.gather(*long)
 
 
-async def test_a_command_that_the_disk_keeps_is_answered_by_then_and_in_the_end(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(routes, "PATIENCE_S", 0.3)
-    clock, adapter = TurnedClock(), FedAdapter()
-    async with Service(shop(tmp_path), clock, [adapter]) as service:
+@asynccontextmanager
+async def held_up(folder: Path) -> AsyncGenerator[HeldUp, None]:
+    """A service in a hold whose disk takes nothing until it is let go; asked over HTTP."""
+    async with Service(shop(folder), TurnedClock(), [FedAdapter()]) as service:
         stood = threading.Event()
         hold = await start(service)
         transport = httpx.ASGITransport(create_app(service), client=("127.0.0.1", 1))
         waiting = service._writer.transact(lambda _: stood.wait(20.0))
-        path = f"/api/v1/bays/{BAY}/command"
-        wanted = {"command": "extend_hold", "id": "longer", "minutes": 5.0}
-        async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
-            answer = await client.post(path, json=wanted)
-            assert (answer.status_code, answer.headers["retry-after"]) == (503, "5")
-            assert "being carried out" in answer.json()["detail"]
+
+        async def let_go() -> None:
             stood.set()
             await waiting
-            again = await client.post(path, json=wanted)
+
+        async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
+            yield service, hold, client, let_go
+
+
+async def test_a_command_that_the_disk_keeps_is_answered_by_then_and_in_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(routes, "PATIENCE_S", 0.3)
+    async with held_up(tmp_path) as (service, hold, client, let_go):
+        path = f"/api/v1/bays/{BAY}/command"
+        wanted = {"command": "extend_hold", "id": "longer", "minutes": 5.0}
+        answer = await client.post(path, json=wanted)
+        assert (answer.status_code, answer.headers["retry-after"]) == (503, "5")
+        assert "being carried out" in answer.json()["detail"]
+        await let_go()
+        again = await client.post(path, json=wanted)
         assert (again.status_code, again.json()["ok"]) == (200, True)
         words = [mark.word for mark in await service.store.ask(lambda c: answers.marks(c, hold))]
     assert words == ["extended 5"], "once, however often it is asked"
@@ -164,20 +178,13 @@ async def test_a_stop_that_the_disk_keeps_is_answered_alike_when_it_is_asked_aga
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(routes, "PATIENCE_S", 0.3)
-    clock, adapter = TurnedClock(), FedAdapter()
-    async with Service(shop(tmp_path), clock, [adapter]) as service:
-        stood = threading.Event()
-        hold = await start(service)
-        transport = httpx.ASGITransport(create_app(service), client=("127.0.0.1", 1))
-        waiting = service._writer.transact(lambda _: stood.wait(20.0))
+    async with held_up(tmp_path) as (_, hold, client, let_go):
         path, wanted = f"/api/v1/holds/{hold}/stop", {"id": "enough"}
-        async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
-            codes = [(await client.post(path, json=wanted)).status_code for _ in range(2)]
-            assert codes == [503, 503], "it is under way, though the hold runs no more"
-            stood.set()
-            await waiting
-            again = await client.post(path, json=wanted)
-            other = await client.post(path, json={"id": "another"})
+        codes = [(await client.post(path, json=wanted)).status_code for _ in range(2)]
+        assert codes == [503, 503], "it is under way, though the hold runs no more"
+        await let_go()
+        again = await client.post(path, json=wanted)
+        other = await client.post(path, json={"id": "another"})
     assert (again.status_code, again.json()["ok"], again.json()["hold_id"]) == (200, True, hold)
     assert other.status_code == 409
 
