@@ -7,11 +7,12 @@ import contextlib
 from typing import TYPE_CHECKING, Any
 
 from daemon_rig import shop_table
-from holdwatch_cli.check_bays import bay_findings
+from holdwatch_cli.check_bays import bay_findings, experimental_relays
 from holdwatch_cli.serve import _serve
 from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.story_book import StoryBook
 from holdwatch_procedures.story.units_under_test import UnitUnderTest
+from wire_rig import wired_table
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -50,6 +51,12 @@ def test_a_bay_for_vacuum_alone_needs_none(tmp_path: Path) -> None:
     table["probe"][0]["unit"] = "kPaa"
     table["bay"][0]["roles"] = {"vacuum": "BM-bay1-gauge/pressure"}
     assert list(bay_findings(parse_config(table))) == []
+
+
+def test_a_bay_with_relays_is_said_to_be_experimental_and_no_other(tmp_path: Path) -> None:
+    assert list(experimental_relays(parse_config(shop_table(tmp_path)))) == []
+    (warning,) = experimental_relays(parse_config(wired_table(tmp_path, 1883)))
+    assert warning.startswith("[bay.wire] of bay-1 is experimental")
 
 
 async def test_serve_warns_as_it_starts(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

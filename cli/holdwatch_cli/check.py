@@ -15,7 +15,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from holdwatch_cli.check_bays import bay_findings
+from holdwatch_cli.check_bays import bay_findings, experimental_relays
 from holdwatch_cli.check_radio import radio_findings
 from holdwatch_cli.check_ways import way_findings
 from holdwatch_cli.finding import Finding
@@ -46,6 +46,8 @@ def run_check(*, config: Path | None, data: Path | None, as_json: bool) -> int:
             say(f"{'ok  ' if finding.ok else 'MEND'}  {finding.what}: {finding.found}")
             if finding.mend:
                 say(f"      {finding.mend}")
+        for warning in experimental_relays(shop):
+            say(f"Note  {warning}")
     return 0 if all(finding.ok for finding in findings) else 1
 
 

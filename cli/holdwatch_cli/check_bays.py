@@ -40,6 +40,18 @@ def bay_findings(shop: ShopConfig) -> Iterator[Finding]:
         )
 
 
+def experimental_relays(shop: ShopConfig) -> Iterator[str]:
+    """Yield a warning for each bay whose valve and pump are switched by relays."""
+    for bay in shop.bay:
+        if bay.wire is not None:
+            yield (
+                f"[bay.wire] of {bay.name} is experimental: after a network fault a command that "
+                "is out of date may still reach a relay and open the valve. Let nobody rely on "
+                "it: stay at the bay while it runs, and keep a switch within reach that cuts "
+                "valve and pump."
+            )
+
+
 def _highest_allowed_kpa(shop: ShopConfig, bay: BayConfig) -> float | None:
     """The unit's highest allowed pressure, from the configuration or the vehicle's record."""
     unit = bay.unit_under_test

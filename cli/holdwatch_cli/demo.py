@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from holdwatch_adapters.bluetooth import BluetoothAdapter
 from holdwatch_adapters.payload_feed import PayloadAdapter
 from holdwatch_cli import demo_shop
+from holdwatch_cli.check_bays import experimental_relays
 from holdwatch_cli.demo_story import IMPORTED, seed_story
 from holdwatch_cli.demo_wire import relays_of
 from holdwatch_cli.running import run_until_stopped
@@ -255,4 +256,6 @@ def _announce(service: Service, shop: ShopConfig, url: str, speed: float) -> Non
     say(f"Bay screen: {url}")
     say(f"MQTT: {address}, topics {shop.mqtt_prefix}/#")
     say(f"Store: {shop.database}")
+    for warning in experimental_relays(shop):
+        say(f"Warning: {warning}")
     say(f"Time runs {speed:g} times as fast as the wall's. Ctrl-C ends.")

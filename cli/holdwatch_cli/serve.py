@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_cli.adapters import adapters_for
-from holdwatch_cli.check_bays import bay_findings
+from holdwatch_cli.check_bays import bay_findings, experimental_relays
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.running import run_until_stopped, settle
 from holdwatch_cli.terminal import say
@@ -64,6 +64,8 @@ async def _serve(shop: ShopConfig) -> None:
         say(f"Store: {shop.database}")
         if nobody_may_come_in(shop):
             say("Nobody may come in yet: `holdwatch token new --scope operate` makes a token")
+        for warning in experimental_relays(shop):
+            say(f"Warning: {warning}")
         for finding in bay_findings(shop):
             if not finding.ok:
                 say(f"Warning, {finding.what}: {finding.found}. {finding.mend}")
