@@ -13,7 +13,7 @@ import statistics
 import sys
 import time
 
-from holdwatch_adapters.bluetooth import BluetoothAdapter, BluetoothProbe
+from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter, BluetoothProbe
 from holdwatch_physics.reading import Reading
 from holdwatch_simulators.air import FakeBluez, PrivateBus
 from holdwatch_simulators.wire import (

@@ -24,12 +24,12 @@ from fault_audit import Ear, Findings, check_numbers, compare_heard, report
 from fault_broker import Broker
 from fault_shop import PREFIX, Probes, World, WorldClock, places, shop_table
 
-from holdwatch_daemon import outbox
-from holdwatch_daemon.config_load import parse_config
-from holdwatch_daemon.events import Draft
 from holdwatch_daemon.messages import SayIsolated, StartHold
+from holdwatch_daemon.outlets import mqtt as outbox
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_daemon.store import answers
+from holdwatch_daemon.store.events import Draft
 
 SPEED: Final = 20.0
 PACE_S: Final = 0.01
@@ -45,7 +45,7 @@ class _Errors(logging.Handler):
         self.lines: list[str] = []
 
     def emit(self, record: logging.LogRecord) -> None:
-        if record.name == "holdwatch_daemon.watchdog":
+        if record.name == "holdwatch_daemon.health.loop_watch":
             return  # a busy machine does that to any process
         self.lines.append(f"{record.name}: {record.getMessage()}"[:300])
 

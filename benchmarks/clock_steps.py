@@ -29,9 +29,9 @@ from fault_shop import (
     shop_table,
 )
 
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator

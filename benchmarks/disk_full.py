@@ -19,10 +19,10 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdwatch_daemon import keeping
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_daemon.store import answers, writer
+from holdwatch_daemon.store import retention as keeping
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.rolling import roll_all
 from holdwatch_daemon.store.rows import Ids

@@ -17,18 +17,18 @@ import paho.mqtt.client as mqtt
 from fault_shop import PREFIX, ROOM, START_UTC_NS, STEP_NS, Filling, Place, room_pa, values
 from paho.mqtt.enums import CallbackAPIVersion
 
-from holdwatch_daemon.resume import replay
+from holdwatch_daemon.bays.resume import replay
 from holdwatch_daemon.store import answers
 from holdwatch_daemon.version import version
 from holdwatch_physics.reading import Quality, Quantity
-from holdwatch_procedures.hold import Hold
-from holdwatch_procedures.recipe import load_recipe
+from holdwatch_procedures.holds.hold import Hold
+from holdwatch_procedures.holds.recipe import load_recipe
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_physics.fluids import Fluids
-    from holdwatch_procedures.verdict import Verdict
+    from holdwatch_procedures.holds.verdict import Verdict
 
 
 @dataclass(frozen=True, slots=True)

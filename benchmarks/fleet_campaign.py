@@ -31,8 +31,8 @@ import psycopg
 
 from fleet_brokers import SITES, Broker, chain_broker, shop_broker, words_of_a_consumer
 from fleet_rig import Consumer
-from holdwatch_cli.fleet_base import Base
 from holdwatch_daemon.store.answers import connect
+from holdwatch_fleet.base import Base
 from mosquitto_fixture import free_port
 from postgres_fixture import Postgres, server
 

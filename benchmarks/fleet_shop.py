@@ -16,9 +16,9 @@ from random import Random
 
 from holdwatch_api.app import create_app, serve
 from holdwatch_daemon.clock import SystemClock
-from holdwatch_daemon.config_load import parse_config
-from holdwatch_daemon.events import Draft
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
+from holdwatch_daemon.store.events import Draft
 
 TOGETHER = 20
 

@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING
 
 import psycopg
 
-from holdwatch_cli.fleet_base import Base, Batch
-from holdwatch_cli.fleet_fill import events_in_store
-from holdwatch_cli.fleet_message import LiveReading, read_event
+from holdwatch_fleet.base import Base, Batch
+from holdwatch_fleet.fill import events_in_store
+from holdwatch_fleet.message import LiveReading, read_event
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -22,8 +22,8 @@ import httpx
 
 from holdwatch_api.app import create_app, serve
 from holdwatch_daemon.clock import SystemClock
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_daemon.store import answers, history
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.rolling import Roller

@@ -48,9 +48,9 @@ from fault_shop import (
 from fault_shop import shop_table as table_of
 
 from holdwatch_cli.running import run_until_stopped
-from holdwatch_daemon.config_load import parse_config
-from holdwatch_daemon.holds import HoldRunner
+from holdwatch_daemon.bays.runner import HoldRunner
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_daemon.store import answers
 from holdwatch_physics.fluids import Fluids
 

@@ -35,7 +35,7 @@ from machine_disk import Disk
 from machine_guest import EMULATED, Guest
 from machine_shop import BAYS, DATABASE, LEAKS_PA_PER_S, World
 
-from holdwatch_daemon.resume import replay
+from holdwatch_daemon.bays.resume import replay
 from holdwatch_daemon.store import answers
 from holdwatch_daemon.version import version
 from holdwatch_physics.fluids import Fluids

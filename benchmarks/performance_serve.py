@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING, Any
 from holdwatch_cli.running import settle
 from holdwatch_cli.serve import screen
 from holdwatch_daemon.clock import SystemClock
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import Quality, Quantity, Reading
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
-    from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.settings.shop import ShopConfig
 
 BAYS = 12
 ROLES = ("low_side", "pipe_temperature", "ambient_temperature", "barometer")

@@ -22,7 +22,7 @@ from typing import Final
 from fault_audit import Findings, check_numbers, report
 
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.events import Draft, EventLog, append_event
+from holdwatch_daemon.store.events import Draft, EventLog, append_event
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.queries import Queries
 from holdwatch_daemon.store.rows import FlaggedReading, Ids

@@ -11,7 +11,7 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_adapters.bluetooth import BluetoothProbe
+from holdwatch_adapters.bluetooth.adapter import BluetoothProbe
 from holdwatch_simulators import payloads
 from holdwatch_simulators.air.sealing import seal
 from holdwatch_simulators.wire import (

@@ -29,12 +29,12 @@ from typing import TYPE_CHECKING
 
 from radio_air import SILENCE_S, Air, Campaign, Outcome, bays, described, enrolled, key_of, shop
 
-from holdwatch_adapters.bluetooth import BluetoothAdapter
+from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter
 from holdwatch_adapters.links import LinkTiming
 from holdwatch_daemon.clock import ScaledClock
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import ProbeNotice, Reading
 from holdwatch_simulators.air import FakeBluez, PrivateBus

@@ -26,9 +26,9 @@ from playwright.async_api import async_playwright
 
 from holdwatch_api.app import create_app, serve
 from holdwatch_daemon.clock import SystemClock
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import Quality, Quantity, Reading
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from playwright.async_api import Browser
 
-    from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.settings.shop import ShopConfig
 
 BAYS = 12
 READINGS_A_SECOND = 200.0

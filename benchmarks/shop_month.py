@@ -41,9 +41,9 @@ from fault_shop import (
     values,
 )
 
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.messages import AcknowledgeAlarm, SayIsolated, StartHold
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_daemon.store import answers
 from holdwatch_physics.reading import ProbeNotice, Quality, Quantity, Reading
 
@@ -96,7 +96,7 @@ class _LogBytes(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         self.bytes += len(self.format(record)) + 40  # time, level and name before it
-        if record.name == "holdwatch_daemon.watchdog":
+        if record.name == "holdwatch_daemon.health.loop_watch":
             return  # a busy machine does that to any process; it is told, and no error
         if record.levelno >= logging.ERROR:
             self.errors.append(record.getMessage())

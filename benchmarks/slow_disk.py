@@ -43,9 +43,9 @@ from slow_disk_people import Asker, Manager, People, Screen, SignsOfLife, TimedE
 
 from holdwatch_cli.running import run_until_stopped
 from holdwatch_cli.serve import _known_to_systemd, screen
-from holdwatch_daemon.config_load import parse_config
-from holdwatch_daemon.notify import own_notifier
+from holdwatch_daemon.health.systemd import own_notifier
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_daemon.store import answers, writer
 from holdwatch_physics.fluids import Fluids
 

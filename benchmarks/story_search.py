@@ -12,12 +12,12 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from holdwatch_daemon.jobs.book import StoryBook
 from holdwatch_daemon.store import answers, story_rows
-from holdwatch_daemon.story_book import StoryBook
-from holdwatch_procedures.story.identifiers import vin_check_digit
-from holdwatch_procedures.story.rows import load_row
-from holdwatch_procedures.story.units_under_test import UnitUnderTest
-from holdwatch_procedures.story.work_orders import WorkOrder
+from holdwatch_procedures.vehicles.identifiers import vin_check_digit
+from holdwatch_procedures.vehicles.job import WorkOrder
+from holdwatch_procedures.vehicles.record import load_row
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
 
 if TYPE_CHECKING:
     import sqlite3

@@ -22,16 +22,16 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_daemon.bays import Bay
-from holdwatch_daemon.config_load import parse_config
+from holdwatch_daemon.bays.bay import Bay
 from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import Quality, Quantity, Reading
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
-    from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.settings.shop import ShopConfig
 
 BAYS = 25
 READINGS_A_SECOND = 1_000

@@ -21,18 +21,18 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from holdwatch_adapters.gatt import full_uuid
-from holdwatch_adapters.translate import BluetoothProbe, Translator
-from holdwatch_daemon.config_load import parse_config
+from holdwatch_adapters.bluetooth.gatt import full_uuid
+from holdwatch_adapters.bluetooth.translate import BluetoothProbe, Translator
 from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.writer import BATCH_ROWS
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
 
-    from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.settings.shop import ShopConfig
     from holdwatch_physics.reading import ProbeNotice, Reading
 
 PRESSURE, TEMPERATURE = full_uuid(0x2A6D), full_uuid(0x2A6E)

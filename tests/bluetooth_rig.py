@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from adapter_rig import Ear, WallClock
-from holdwatch_adapters.bluetooth import BluetoothAdapter, BluetoothProbe
+from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter, BluetoothProbe
 from holdwatch_adapters.links import LinkTiming
 from holdwatch_simulators.air import FakeBluez, PrivateBus
 from holdwatch_simulators.wire import (

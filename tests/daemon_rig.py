@@ -8,17 +8,17 @@ import random
 from contextlib import aclosing
 from typing import TYPE_CHECKING, Any, cast
 
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.messages import Reply, SayIsolated, StartHold, StopHold
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import ProbeNotice, Quality, Quantity, Reading
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Iterator
     from pathlib import Path
 
-    from holdwatch_daemon.config import ShopConfig
     from holdwatch_daemon.messages import Event
     from holdwatch_daemon.service import Service
+    from holdwatch_daemon.settings.shop import ShopConfig
 
 START_UTC_NS = 1_790_000_000 * 10**9
 GAUGE = "BM-bay1-gauge/pressure"

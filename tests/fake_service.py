@@ -12,8 +12,7 @@ from contextlib import closing
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, cast
 
 from fake_events import FakeEvents
-from holdwatch_daemon.config import ShopConfig
-from holdwatch_daemon.health import Metric
+from holdwatch_daemon.health.figures import Metric
 from holdwatch_daemon.messages import (
     Alarm,
     BayState,
@@ -27,6 +26,7 @@ from holdwatch_daemon.messages import (
     Saturation,
     Shown,
 )
+from holdwatch_daemon.settings.shop import ShopConfig
 from holdwatch_daemon.store.queries import HoldRow
 from holdwatch_daemon.store.schema import migrate
 

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import psycopg
 
-from holdwatch_cli.fleet_message import ShopEvent
 from holdwatch_daemon.messages import Event
 from holdwatch_daemon.store.opening import open_database
+from holdwatch_fleet.message import ShopEvent
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -7,14 +7,14 @@ import random
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from holdwatch_physics.reading import Quality, Quantity
-from holdwatch_procedures.judge import judge
-from holdwatch_procedures.recipe import Recipe, load_recipe
+from holdwatch_procedures.holds.judge import judge
+from holdwatch_procedures.holds.recipe import Recipe, load_recipe
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from holdwatch_physics.fluids import Fluids
-    from holdwatch_procedures.verdict import Verdict
+    from holdwatch_procedures.holds.verdict import Verdict
 
 ROOM_PA = 101_325.0
 

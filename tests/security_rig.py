@@ -8,8 +8,8 @@ import httpx
 
 from fake_service import FakeService
 from holdwatch_api.app import create_app
-from holdwatch_api.tokens import FILE, TokenBook
-from holdwatch_daemon.config import ShopConfig
+from holdwatch_api.security.tokens import FILE, TokenBook
+from holdwatch_daemon.settings.shop import ShopConfig
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fake_service import FakeService, FakeStore
-from holdwatch_cli.demo_story import seed_story
+from holdwatch_cli.demo.season import seed_story
 from holdwatch_daemon.clock import SystemClock
 from holdwatch_daemon.store import answers
 from holdwatch_daemon.store.opening import open_database

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from holdwatch_procedures.story.work_orders import DyeEntry, HoldEntry
+from holdwatch_procedures.vehicles.job import DyeEntry, HoldEntry
 
 DAY = "2026-05-04"
 

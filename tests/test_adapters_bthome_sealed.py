@@ -16,11 +16,11 @@ from habluetooth import BluetoothServiceInfoBleak
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from holdwatch_adapters import bthome
-from holdwatch_adapters.bthome_seal import CounterGuard, Seal
+from holdwatch_adapters.bluetooth import bthome
+from holdwatch_adapters.bluetooth.bthome_seal import CounterGuard, Seal
+from holdwatch_adapters.bluetooth.translate import BluetoothProbe, Translator
 from holdwatch_adapters.payload import PayloadError, RefusedError
 from holdwatch_adapters.ports import MemoryCounters
-from holdwatch_adapters.translate import BluetoothProbe, Translator
 from holdwatch_physics.reading import ProbeNotice, Reading
 from holdwatch_simulators.air.sealing import seal
 

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdwatch_adapters import gatt
-from holdwatch_adapters.gatt import BATTERY_LEVEL, PRESSURE, TEMPERATURE, decode
+from holdwatch_adapters.bluetooth import gatt
+from holdwatch_adapters.bluetooth.gatt import BATTERY_LEVEL, PRESSURE, TEMPERATURE, decode
 from holdwatch_adapters.payload import PRESSURE_MAX_PA, Decoded, PayloadError
 
 

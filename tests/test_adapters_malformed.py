@@ -16,16 +16,16 @@ from typing import TYPE_CHECKING
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from holdwatch_adapters import gatt
+from holdwatch_adapters.bluetooth import gatt
+from holdwatch_adapters.bluetooth.presentation import SelfDescribed, describe
+from holdwatch_adapters.bluetooth.sensing import notifies_by_time, sampling
+from holdwatch_adapters.bluetooth.translate import BluetoothProbe, Translator
 from holdwatch_adapters.layout import Layout, Scale
 from holdwatch_adapters.modbus import Register
 from holdwatch_adapters.mqtt_in import number_in
 from holdwatch_adapters.numbers import NUMBER_TYPES
 from holdwatch_adapters.payload import PayloadError
-from holdwatch_adapters.presentation import SelfDescribed, describe
-from holdwatch_adapters.sensing import notifies_by_time, sampling
 from holdwatch_adapters.serial_line import SerialProbe, values_in
-from holdwatch_adapters.translate import BluetoothProbe, Translator
 from holdwatch_physics.reading import ProbeNotice, Quantity, Reading
 
 if TYPE_CHECKING:

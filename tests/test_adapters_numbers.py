@@ -18,12 +18,12 @@ from bleak.uuids import uuid16_dict
 from hypothesis import given
 from hypothesis import strategies as st
 
+from holdwatch_adapters.bluetooth.presentation import UNITS, SelfDescribed, describe
+from holdwatch_adapters.bluetooth.sensing import notifies_by_time, sampling
+from holdwatch_adapters.bluetooth.thermometer import Thermometer
 from holdwatch_adapters.layout import Layout, Scale
 from holdwatch_adapters.numbers import NUMBER_TYPES, NoNumberError, Order, plain_number
 from holdwatch_adapters.payload import PayloadError
-from holdwatch_adapters.presentation import UNITS, SelfDescribed, describe
-from holdwatch_adapters.sensing import notifies_by_time, sampling
-from holdwatch_adapters.thermometer import Thermometer
 from holdwatch_physics.reading import Quantity
 
 

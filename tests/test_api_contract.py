@@ -15,11 +15,11 @@ from hypothesis.strategies import booleans
 from daemon_rig import BAY, CLAMP, GAUGE, ROOM, FedAdapter, TurnedClock, reading, shop
 from fake_service import FakeService
 from holdwatch_api.app import create_app, serve
+from holdwatch_daemon.jobs.book import StoryBook
+from holdwatch_daemon.jobs.changes import open_visit
 from holdwatch_daemon.messages import StartHold, StopHold
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.story_book import StoryBook
-from holdwatch_daemon.story_visits import open_visit
-from holdwatch_procedures.story.units_under_test import UnitUnderTest
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING, Any
 import httpx
 import pytest
 
-import holdwatch_api.connections
+import holdwatch_api.security.connections
 from fake_service import FakeService
 from holdwatch_api.app import serve
-from holdwatch_api.guard import Guard
-from holdwatch_api.limits import Places
-from holdwatch_daemon.config_load import parse_config
+from holdwatch_api.security.guard import Guard
+from holdwatch_api.security.limits import Places
 from holdwatch_daemon.errors import ConfigError
+from holdwatch_daemon.settings.load import parse_config
 from security_rig import app_of, bearer, book_of, client_of, every_route, guarded_service
 
 if TYPE_CHECKING:
@@ -297,7 +297,7 @@ async def test_a_stream_ends_when_its_token_is_taken_back(tmp_path: Path) -> Non
 async def test_one_asker_has_so_many_streams(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("holdwatch_api.access.Places", lambda _most, _in_all: Places(2, 3))
+    monkeypatch.setattr("holdwatch_api.security.access.Places", lambda _most, _in_all: Places(2, 3))
     service = guarded_service(tmp_path, host="127.0.0.1")
     _, one = book_of(service).make("watch", "Bay TV")
     _, other = book_of(service).make("watch", "another")
@@ -383,7 +383,7 @@ async def raw(port: int, *pieces: bytes, pause_s: float = 0.0) -> bytes:
 
 
 async def test_who_dawdles_over_a_request_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(holdwatch_api.connections, "HEAD_S", 0.5)
+    monkeypatch.setattr(holdwatch_api.security.connections, "HEAD_S", 0.5)
     async with serve(app_of(FakeService()), port=0) as serving:
         assert await raw(serving.port) == b""  # says nothing
         assert (
@@ -405,7 +405,7 @@ async def test_a_long_head_is_not_read() -> None:
 async def test_a_body_that_does_not_come_is_not_waited_for(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("holdwatch_api.guard._BODY_S", 0.3)
+    monkeypatch.setattr("holdwatch_api.security.guard._BODY_S", 0.3)
     head = (
         b"POST /api/v1/bays/bay-1/command HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\n"
         b"content-type: application/json\r\ncontent-length: 900\r\n\r\n{"

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-import holdwatch_api.tokens
-from holdwatch_api.limits import MOST_KEYS, Limiter, Places
-from holdwatch_api.tokens import (
+import holdwatch_api.security.tokens
+from holdwatch_api.security.limits import MOST_KEYS, Limiter, Places
+from holdwatch_api.security.tokens import (
     FILE,
     MOST_OF_ONE,
     MOST_WAITING,
@@ -30,7 +30,7 @@ from holdwatch_cli.main import main
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdwatch_api.tokens import Token
+    from holdwatch_api.security.tokens import Token
 
 
 class Clock:
@@ -149,7 +149,7 @@ def test_what_is_not_there_cannot_be_revoked(book: TokenBook) -> None:
 
 
 def test_tokens_are_not_without_number(book: TokenBook, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(holdwatch_api.tokens, "MOST_TOKENS", 3)
+    monkeypatch.setattr(holdwatch_api.security.tokens, "MOST_TOKENS", 3)
     for number in range(3):
         book.make("watch", f"n{number}")
     with pytest.raises(TokenError, match="take old ones back"):
@@ -176,7 +176,7 @@ def test_a_folder_that_cannot_be_read_lets_nobody_in(book: TokenBook) -> None:
 def test_while_a_slow_disk_takes_a_change_the_tokens_are_as_they_were(
     book: TokenBook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(holdwatch_api.tokens, "_BUSY_S", 0.05)
+    monkeypatch.setattr(holdwatch_api.security.tokens, "_BUSY_S", 0.05)
     token, text = book.make("operate", "bench")
     book.look()
     other = sqlite3.connect(book.path, isolation_level=None)

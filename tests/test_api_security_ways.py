@@ -10,11 +10,11 @@ import aiomqtt
 import httpx
 
 from daemon_rig import seeded
-from holdwatch_daemon.config_webhook import WebhookConfig
-from holdwatch_daemon.destination import Destination
 from holdwatch_daemon.messages import Event, Reply
-from holdwatch_daemon.outbox import Outbox, Shop
-from holdwatch_daemon.webhooks import Webhook
+from holdwatch_daemon.outlets.destination import Destination
+from holdwatch_daemon.outlets.mqtt import Outbox, Shop
+from holdwatch_daemon.outlets.webhooks import Webhook
+from holdwatch_daemon.settings.webhook import WebhookConfig
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator

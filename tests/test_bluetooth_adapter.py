@@ -29,7 +29,7 @@ from bluetooth_rig import (
     bus,
     sensor,
 )
-from holdwatch_adapters.bluetooth import BluetoothAdapter, BluetoothProbe, scan
+from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter, BluetoothProbe, scan
 from holdwatch_adapters.links import LinkTiming
 from holdwatch_adapters.ports import AdapterError
 from holdwatch_physics.reading import ProbeNotice, Reading

@@ -18,8 +18,8 @@ from bumble.device import Peer
 from bumble.gatt import Characteristic, CharacteristicValue, Descriptor, Service
 from bumble.testing.test_utils import TwoDevices
 
-from holdwatch_adapters import gatt
-from holdwatch_adapters.bluetooth_plan import Plan, Planner
+from holdwatch_adapters.bluetooth import gatt
+from holdwatch_adapters.bluetooth.plan import Plan, Planner
 from holdwatch_adapters.payload import Decoded
 
 if TYPE_CHECKING:

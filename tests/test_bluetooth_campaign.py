@@ -12,7 +12,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from bluetooth_rig import Listening, bus, sensor
-from holdwatch_adapters.bluetooth import BluetoothProbe
+from holdwatch_adapters.bluetooth.adapter import BluetoothProbe
 from holdwatch_physics.reading import Reading
 from holdwatch_simulators.air import FakeBluez
 from holdwatch_simulators.air.sealing import seal

@@ -22,17 +22,17 @@ from bluetooth_rig import (
     air,
     bus,
 )
-from holdwatch_adapters.bluetooth import BluetoothAdapter, BluetoothProbe, scan
-from holdwatch_adapters.gatt import (
+from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter, BluetoothProbe, scan
+from holdwatch_adapters.bluetooth.gatt import (
     HEALTH_THERMOMETER,
     SENSING_MEASUREMENT,
     SENSING_TRIGGER,
     TEMPERATURE_MEASUREMENT,
     full_uuid,
 )
+from holdwatch_adapters.bluetooth.translate import Translator
 from holdwatch_adapters.layout import Layout, Scale
 from holdwatch_adapters.ports import AdapterError, MemoryCounters
-from holdwatch_adapters.translate import Translator
 from holdwatch_physics.reading import ProbeNotice, Reading
 from holdwatch_simulators.air import FakeBluez
 from holdwatch_simulators.air.sealing import seal

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from adapter_rig import Ear, WallClock
 from bluetooth_rig import CLAMP_ON_AIR, GAUGE_ON_AIR, Sending, air, bus
 from holdwatch_cli.adapters import adapters_for
-from holdwatch_daemon.config_load import load_config
+from holdwatch_daemon.settings.load import load_config
 from holdwatch_simulators.air.sealing import seal
 from holdwatch_simulators.wire import WireUpdate
 

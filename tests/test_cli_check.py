@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from daemon_rig import shop_table
-from holdwatch_cli import check
-from holdwatch_cli.check_radio import radio_findings
-from holdwatch_cli.check_ways import way_findings
-from holdwatch_daemon.config_load import parse_config
+from holdwatch_cli.check import command as check
+from holdwatch_cli.check.probes import way_findings
+from holdwatch_cli.check.radio import radio_findings
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_simulators.air import FakeBluez, PrivateBus
 from holdwatch_simulators.wire import ENVIRONMENTAL_SENSING, ProbeDescription
 from mosquitto_fixture import free_port
@@ -24,7 +24,7 @@ from system_parts import require
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
-    from holdwatch_cli.finding import Finding
+    from holdwatch_cli.check.finding import Finding
 
 GAUGE = ProbeDescription(
     "gauge", "02:00:00:00:00:01", "gatt", advertised_services=(ENVIRONMENTAL_SENSING,)

@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from holdwatch_cli.enrol import Enrolment, run_enrol
+from holdwatch_cli.enrol.command import Enrolment, run_enrol
 from holdwatch_cli.errors import UserError
-from holdwatch_daemon.config_load import load_config
 from holdwatch_daemon.errors import HoldwatchError
+from holdwatch_daemon.settings.load import load_config
 from holdwatch_simulators.air import FakeBluez, PrivateBus
 from holdwatch_simulators.payloads import gatt_pressure
 from holdwatch_simulators.wire import (

@@ -14,19 +14,19 @@ if TYPE_CHECKING:
 
 
 def record(level: int, text: str) -> logging.LogRecord:
-    return logging.LogRecord("holdwatch_daemon.outbox", level, "", 0, text, None, None)
+    return logging.LogRecord("holdwatch_daemon.outlets.mqtt", level, "", 0, text, None, None)
 
 
 def test_each_line_of_a_record_has_its_priority() -> None:
     # sd-daemon(3) and syslog(3): 2 critical, 3 error, 4 warning, 6 informational, 7 debug.
     lines = JournalFormatter()
     assert lines.format(record(logging.WARNING, "no TLS")) == (
-        "<4>WARNING holdwatch_daemon.outbox: no TLS"
+        "<4>WARNING holdwatch_daemon.outlets.mqtt: no TLS"
     )
     for level, mark in ((50, "<2>"), (40, "<3>"), (35, "<4>"), (20, "<6>"), (10, "<7>")):
         assert lines.format(record(level, "x")).startswith(mark)
     both = lines.format(record(logging.ERROR, "first\nsecond")).splitlines()
-    assert both == ["<3>ERROR holdwatch_daemon.outbox: first", "<3>second"]
+    assert both == ["<3>ERROR holdwatch_daemon.outlets.mqtt: first", "<3>second"]
 
 
 def test_only_the_stream_that_systemd_reads_is_written_so(tmp_path: Path) -> None:
@@ -37,5 +37,5 @@ def test_only_the_stream_that_systemd_reads_is_written_so(tmp_path: Path) -> Non
         other = {"JOURNAL_STREAM": f"{status.st_dev}:{status.st_ino + 1}"}
         for environment in (other, {}):
             plain = formatter_for(stream, environment).format(record(logging.WARNING, "no TLS"))
-            assert plain.endswith(" WARNING holdwatch_daemon.outbox: no TLS")
+            assert plain.endswith(" WARNING holdwatch_daemon.outlets.mqtt: no TLS")
     assert not isinstance(formatter_for(io.StringIO(), ours), JournalFormatter)

@@ -116,7 +116,7 @@ import asyncio
 from pathlib import Path
 from holdwatch_cli.adapters import adapters_for
 from holdwatch_daemon.clock import SystemClock
-from holdwatch_daemon.config_load import load_config
+from holdwatch_daemon.settings.load import load_config
 from holdwatch_daemon.service import Service
 
 def readings(service):

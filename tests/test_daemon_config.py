@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 
 from daemon_rig import CLAMP, GAUGE, shop_table
-from holdwatch_daemon.config_load import load_config, parse_config
 from holdwatch_daemon.errors import ConfigError
-from holdwatch_daemon.recipes import complete_recipe
-from holdwatch_procedures.recipe import RecipeError
+from holdwatch_daemon.settings.load import load_config, parse_config
+from holdwatch_daemon.settings.recipes import complete_recipe
+from holdwatch_procedures.holds.recipe import RecipeError
 
 NITROGEN = {"procedure": "pressure-decay", "criterion": {"leak_g_per_year": 500.0}}
 

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdwatch_daemon.config_edit import ShopFile, _blocks
-from holdwatch_daemon.config_load import load_config
 from holdwatch_daemon.errors import CalibrationError, ConfigError
-from holdwatch_daemon.zeroing import Gauge, two_points, zero
+from holdwatch_daemon.intake.zeroing import Gauge, two_points, zero
+from holdwatch_daemon.settings.edit import ShopFile, _blocks
+from holdwatch_daemon.settings.load import load_config
 
 EXAMPLE = (Path(__file__).parents[1] / "docs" / "shop.example.toml").read_text()
 GAUGE_3 = {"name": "gauge-3", "address": "02:00:00:00:00:09", "unit": "kPag", "range": (0, 3500)}

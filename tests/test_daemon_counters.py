@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdwatch_adapters.bthome_seal import CounterGuard
+from holdwatch_adapters.bluetooth.bthome_seal import CounterGuard
 from holdwatch_adapters.payload import RefusedError
 from holdwatch_daemon.store.counters import SqliteCounters
 

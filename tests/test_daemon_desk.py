@@ -20,12 +20,12 @@ from daemon_rig import (
     start,
 )
 from holdwatch_adapters.trace import read_trace
-from holdwatch_daemon.export import export_hold
+from holdwatch_daemon.bays.export import export_hold
 from holdwatch_daemon.messages import Command, ExtendHold
 from holdwatch_daemon.service import Service
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.judge import judge
-from holdwatch_procedures.recipe import load_recipe
+from holdwatch_procedures.holds.judge import judge
+from holdwatch_procedures.holds.recipe import load_recipe
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from daemon_rig import START_UTC_NS, seeded
-from holdwatch_daemon import events as events_module
-from holdwatch_daemon.events import Draft, EventLog, Telling
+from holdwatch_daemon.store import events as events_module
+from holdwatch_daemon.store.events import Draft, EventLog, Telling
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.queries import Queries
 from holdwatch_daemon.store.rows import Ids

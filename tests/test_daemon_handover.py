@@ -17,9 +17,9 @@ from daemon_rig import (
     shop_table,
     start,
 )
-from holdwatch_daemon.config_load import parse_config
-from holdwatch_daemon.handover import Handover
+from holdwatch_daemon.bays.gauge_selection import Handover
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import Quality, Quantity, Reading
 
 if TYPE_CHECKING:

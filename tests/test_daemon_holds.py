@@ -27,22 +27,22 @@ from daemon_rig import (
     tight_hold,
 )
 from holdwatch_adapters.trace import read_trace
-from holdwatch_daemon.config_load import parse_config
+from holdwatch_daemon.bays.export import export_hold
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.export import export_hold
 from holdwatch_daemon.messages import StartHold
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.hold import Hold
-from holdwatch_procedures.judge import judge
-from holdwatch_procedures.recipe import load_recipe
+from holdwatch_procedures.holds.hold import Hold
+from holdwatch_procedures.holds.judge import judge
+from holdwatch_procedures.holds.recipe import load_recipe
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from holdwatch_daemon.events import Telling
-    from holdwatch_procedures.verdict import Verdict
+    from holdwatch_daemon.store.events import Telling
+    from holdwatch_procedures.holds.verdict import Verdict
 
 
 def judged_again(data: Path, hold_id: str, tmp_path: Path) -> tuple[Verdict, bytes]:

@@ -30,15 +30,15 @@ from daemon_rig import (
     settled,
     shop,
 )
-from holdwatch_daemon.broker import EmbeddedBroker
-from holdwatch_daemon.destination import Destination
-from holdwatch_daemon.events import Draft
 from holdwatch_daemon.messages import BayState, Event, Live, Reply, SayIsolated, StartHold
-from holdwatch_daemon.mqtt_client import client_to
+from holdwatch_daemon.outlets.broker import EmbeddedBroker
+from holdwatch_daemon.outlets.destination import Destination
+from holdwatch_daemon.outlets.mqtt_client import client_to
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.store.events import Draft
 
 if TYPE_CHECKING:
-    from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.settings.shop import ShopConfig
     from mosquitto_fixture import Heard, Mosquitto
 
 PREFIX = "holdwatch/county-library"
@@ -236,7 +236,7 @@ async def test_an_absent_broker_is_one_line_in_the_log_and_no_hindrance(
 ) -> None:
     mosquitto.stop()
     clock, adapter = TurnedClock(), FedAdapter()
-    with caplog.at_level(logging.INFO, "holdwatch_daemon.outbox"):
+    with caplog.at_level(logging.INFO, "holdwatch_daemon.outlets.mqtt"):
         async with Service(shop_at(mosquitto, tmp_path / "data"), clock, [adapter]) as service:
             await service.command(
                 "BM-bay1", StartHold(command="start_hold", id="1", recipe="nitrogen"), by="test"
@@ -360,7 +360,7 @@ import asyncio, sys
 from pathlib import Path
 sys.path.insert(0, sys.argv[3])
 from daemon_rig import START_UTC_NS, TurnedClock, connected, shop
-from holdwatch_daemon.events import Draft
+from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.service import Service
 
 async def main():

@@ -22,10 +22,17 @@ from daemon_rig import (
     shop_table,
     start,
 )
-from holdwatch_daemon.config_load import parse_config
-from holdwatch_daemon.quality import ClockWatch, Figures, OrderWatch, PairWatch, Parting, StuckWatch
-from holdwatch_daemon.senses import Senses
+from holdwatch_daemon.intake.channels import Senses
+from holdwatch_daemon.intake.quality import (
+    ClockWatch,
+    Figures,
+    OrderWatch,
+    PairWatch,
+    Parting,
+    StuckWatch,
+)
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import Quality, Quantity, Reading
 
 if TYPE_CHECKING:
@@ -33,8 +40,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from holdwatch_daemon.events import Draft
-    from holdwatch_daemon.senses import Sensed
+    from holdwatch_daemon.intake.channels import Sensed
+    from holdwatch_daemon.store.events import Draft
 
 SECOND = "BM-bay1-second/pressure"
 LIVELY = Figures(0.0, 3.5e6, resolution=100.0, noise=200.0)

@@ -24,10 +24,10 @@ from daemon_rig import (
     shop_table,
     tight_hold,
 )
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service
-from holdwatch_procedures.hold import Hold
+from holdwatch_daemon.settings.load import parse_config
+from holdwatch_procedures.holds.hold import Hold
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

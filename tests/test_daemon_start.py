@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any, Self
 import pytest
 
 from holdwatch_daemon import service as service_module
-from holdwatch_daemon.broker import EmbeddedBroker
 from holdwatch_daemon.clock import SystemClock
-from holdwatch_daemon.config_load import parse_config
+from holdwatch_daemon.outlets.broker import EmbeddedBroker
 from holdwatch_daemon.properties import fluids_for
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.equations import Equations
 from holdwatch_physics.reading import Quality, Quantity, Reading
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator
     from pathlib import Path
 
-    from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.settings.shop import ShopConfig
 
 
 def shop(folder: Path, refrigerant: str, charge_g: float, reference_c: float) -> ShopConfig:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from daemon_rig import events, eventually, shop_table
-from holdwatch_adapters.bluetooth import BluetoothAdapter, BluetoothProbe
-from holdwatch_adapters.bluetooth_scan import scan
+from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter, BluetoothProbe
+from holdwatch_adapters.bluetooth.scan import scan
 from holdwatch_daemon.clock import SystemClock
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_simulators import payloads
 from holdwatch_simulators.air import FakeBluez, PrivateBus
 from holdwatch_simulators.air.sealing import seal

@@ -10,10 +10,10 @@ import pytest
 
 from daemon_rig import GAUGE, FedAdapter, TurnedClock, eventually, reading, seeded
 from holdwatch_adapters.ports import AdapterError
-from holdwatch_daemon.bus import Changes, Lossless
-from holdwatch_daemon.config_load import parse_config
-from holdwatch_daemon.probes import AGAIN_NS, ProbeBook
-from holdwatch_daemon.supervisor import Supervisor, pause_s
+from holdwatch_daemon.intake.bus import Changes, Lossless
+from holdwatch_daemon.intake.probes import AGAIN_NS, ProbeBook
+from holdwatch_daemon.intake.supervisor import Supervisor, pause_s
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import ProbeNotice, Reading
 
 if TYPE_CHECKING:

@@ -17,11 +17,11 @@ from typing import TYPE_CHECKING, Any, cast
 import pytest
 
 from daemon_rig import FedAdapter, TurnedClock, eventually, seeded, shop, shop_table, start, stop
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.errors import ConfigError
-from holdwatch_daemon.events import Draft
+from holdwatch_daemon.outlets.webhooks import GIVE_UP_S, read_secret
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.webhooks import GIVE_UP_S, read_secret
+from holdwatch_daemon.settings.load import parse_config
+from holdwatch_daemon.store.events import Draft
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -10,14 +10,14 @@ import pytest
 from decay_campaign import Cell, setup_for
 from decay_world import NOMINAL, WORLDS, Trace, simulate
 
-from holdwatch_procedures.confidence import half_width
-from holdwatch_procedures.decay_bank import BankSpec
-from holdwatch_procedures.decay_engine import DecayEngine
-from holdwatch_procedures.decay_forecast import Surroundings, forecast, minutes_to_see
-from holdwatch_procedures.decay_setup import Barometer, Considered, DecaySetup
+from holdwatch_procedures.holds.confidence import half_width
+from holdwatch_procedures.holds.decay.bank import BankSpec
+from holdwatch_procedures.holds.decay.engine import DecayEngine
+from holdwatch_procedures.holds.decay.forecast import Surroundings, forecast, minutes_to_see
+from holdwatch_procedures.holds.decay.setup import Barometer, Considered, DecaySetup
 
 if TYPE_CHECKING:
-    from holdwatch_procedures.estimates import Block, Estimate
+    from holdwatch_procedures.holds.estimates import Block, Estimate
 
 
 def hold(leak: float, number: int, minutes: float = 100.0, world: str = "nominal") -> Trace:

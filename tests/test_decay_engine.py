@@ -6,12 +6,12 @@ import math
 
 import pytest
 
-from holdwatch_procedures.confidence import half_width
-from holdwatch_procedures.decay_bank import Bank, BankSpec
-from holdwatch_procedures.decay_engine import DecayEngine, scatter_variance
-from holdwatch_procedures.decay_setup import Barometer, Considered, DecaySetup
-from holdwatch_procedures.decay_signal import COLUMNS, GasSignal
-from holdwatch_procedures.estimates import Block, Estimate
+from holdwatch_procedures.holds.confidence import half_width
+from holdwatch_procedures.holds.decay.bank import Bank, BankSpec
+from holdwatch_procedures.holds.decay.engine import DecayEngine, scatter_variance
+from holdwatch_procedures.holds.decay.setup import Barometer, Considered, DecaySetup
+from holdwatch_procedures.holds.decay.signal import COLUMNS, GasSignal
+from holdwatch_procedures.holds.estimates import Block, Estimate
 
 VECTOR = DecaySetup(
     limit_pa_per_s=1.0,

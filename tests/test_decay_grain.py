@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from holdwatch_procedures.grain import Dither, GrainWatch
+from holdwatch_procedures.holds.grain import Dither, GrainWatch
 
 
 def watched(values: list[float], every_s: float = 1.0, declared: float | None = None) -> GrainWatch:

@@ -11,9 +11,9 @@ import pytest
 
 from hold_builder import ROOM_PA, Row, decay_recipe, mark, reading
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.estimates import Cause
-from holdwatch_procedures.judge import judge
-from holdwatch_procedures.verdict import Outcome, Verdict
+from holdwatch_procedures.holds.estimates import Cause
+from holdwatch_procedures.holds.judge import judge
+from holdwatch_procedures.holds.verdict import Outcome, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -8,10 +8,10 @@ from itertools import pairwise
 
 import pytest
 
-from holdwatch_procedures.decay_spoil import DecayWatch
-from holdwatch_procedures.estimates import Block, Cause, Clamp
-from holdwatch_procedures.grain import Grain
-from holdwatch_procedures.spoil import Action, Spoil
+from holdwatch_procedures.holds.decay.disturbances import DecayWatch
+from holdwatch_procedures.holds.disturbance import Action, Spoil
+from holdwatch_procedures.holds.estimates import Block, Cause, Clamp
+from holdwatch_procedures.holds.grain import Grain
 
 
 def noise(k: int, size: float) -> float:

@@ -18,8 +18,8 @@ import pytest
 import sandbox_rig
 from daemon_rig import GAUGE, FedAdapter, TurnedClock, eventually, reading, shop
 from holdwatch_cli.serve import _known_to_systemd
-from holdwatch_daemon.notify import Notifier
-from holdwatch_daemon.pulse import Pulse
+from holdwatch_daemon.health.pulse import Pulse
+from holdwatch_daemon.health.systemd import Notifier
 from holdwatch_daemon.service import Service
 from system_parts import require, require_library
 

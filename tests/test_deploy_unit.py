@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 import sandbox_rig
-from holdwatch_daemon.notify import _SHARE
+from holdwatch_daemon.health.systemd import _SHARE
 from system_parts import require, require_library
 
 ROOT = Path(__file__).parents[1]

@@ -13,20 +13,20 @@ from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from adapter_rig import Ear, WallClock
-from holdwatch_adapters.bluetooth import BluetoothAdapter
+from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter
 from holdwatch_adapters.modbus import ModbusAdapter
 from holdwatch_adapters.mqtt_in import MqttAdapter
 from holdwatch_adapters.replay import TraceAdapter
 from holdwatch_adapters.serial_line import SerialAdapter
 from holdwatch_cli.adapters import adapters_for
-from holdwatch_daemon.config_load import load_config
 from holdwatch_daemon.errors import ConfigError
+from holdwatch_daemon.settings.load import load_config
 from mosquitto_fixture import free_port
 from test_adapters_serial import Terminal
 
 if TYPE_CHECKING:
     from holdwatch_adapters.ports import Adapter
-    from holdwatch_daemon.config import ShopConfig
+    from holdwatch_daemon.settings.shop import ShopConfig
     from mosquitto_fixture import Mosquitto
 
 PAGE = Path(__file__).parents[1] / "docs" / "probes.md"

@@ -13,11 +13,11 @@ import psycopg
 import pytest
 
 from fleet_rig import STORE, arrived, asked, store_with, told
-from holdwatch_cli.errors import UserError
 from holdwatch_cli.fleet import run_fill, run_gaps
-from holdwatch_cli.fleet_base import Base, Batch
-from holdwatch_cli.fleet_fill import Filler, Patience, ShopAddress
-from holdwatch_cli.fleet_message import LiveReading, Refused
+from holdwatch_fleet.base import Base, Batch
+from holdwatch_fleet.errors import FleetError
+from holdwatch_fleet.fill import Filler, Patience, ShopAddress
+from holdwatch_fleet.message import LiveReading, Refused
 from postgres_fixture import postgres, postgres_server
 
 if TYPE_CHECKING:
@@ -82,11 +82,11 @@ def test_making_the_tables_again_leaves_what_is_there(base: Base, postgres: str)
 
 def test_a_database_without_tables_or_of_another_version_is_said(postgres: str) -> None:
     with Base(postgres) as base:
-        with pytest.raises(UserError, match="holdwatch fleet create"):
+        with pytest.raises(FleetError, match="holdwatch fleet create"):
             base.check()
         base.create()
         asked(postgres, "UPDATE holdwatch.about SET version = 2")
-        with pytest.raises(UserError, match="version 2"):
+        with pytest.raises(FleetError, match="version 2"):
             base.check()
 
 
@@ -116,7 +116,7 @@ def test_a_shop_that_is_joined_late_lacks_its_beginning(base: Base) -> None:
 
 
 def test_a_long_stretch_is_followed_in_steps(base: Base, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("holdwatch_cli.fleet_schema.PAGE", 7)
+    monkeypatch.setattr("holdwatch_fleet.schema.PAGE", 7)
     base.land(Batch("mqtt", events=[arrived(n) for n in range(2, 60)]))
     assert base.streams()[0].unbroken == 0
     base.land(Batch("mqtt", events=[arrived(1)]))
@@ -297,10 +297,10 @@ def test_a_gap_behind_the_one_that_was_filled_is_no_trouble(
         base.land(Batch("mqtt", events=[arrived(6)]))  # comes by the broker meanwhile
         yield from (body(number) for number in range(after + 1, 5))
 
-    monkeypatch.setattr("holdwatch_cli.fleet_fill.events_over_http", fetched)
+    monkeypatch.setattr("holdwatch_fleet.fill.events_over_http", fetched)
     assert filler(postgres)._fill(base, "county-library", STORE, 1, 4) is None
     assert numbers(postgres) == [1, 2, 3, 4, 6]
-    monkeypatch.setattr("holdwatch_cli.fleet_fill.events_over_http", lambda *_: iter([body(6)]))
+    monkeypatch.setattr("holdwatch_fleet.fill.events_over_http", lambda *_: iter([body(6)]))
     trouble = filler(postgres)._fill(base, "county-library", STORE, 4, 6)
     assert trouble is not None
     assert "has no more what is missing after number 4" in trouble
@@ -313,9 +313,9 @@ def test_a_quiet_shop_is_asked_again_where_the_database_failed(
         raise psycopg.OperationalError("the connection is gone")
 
     asking = filler(postgres)
-    monkeypatch.setattr("holdwatch_cli.fleet_fill.newest_over_http", lambda _: 2)
+    monkeypatch.setattr("holdwatch_fleet.fill.newest_over_http", lambda _: 2)
     monkeypatch.setattr(
-        "holdwatch_cli.fleet_fill.events_over_http", lambda *_: iter([body(1), body(2)])
+        "holdwatch_fleet.fill.events_over_http", lambda *_: iter([body(1), body(2)])
     )
     with monkeypatch.context() as broken:
         broken.setattr(base, "land", failing)
@@ -338,7 +338,7 @@ def test_a_shop_that_answers_nonsense_keeps_no_other_from_being_asked(
             raise RuntimeError("what nobody thought of")
         return 0
 
-    monkeypatch.setattr("holdwatch_cli.fleet_fill.newest_over_http", newest)
+    monkeypatch.setattr("holdwatch_fleet.fill.newest_over_http", newest)
     for _ in range(2):
         with contextlib.suppress(RuntimeError):
             asking._ask_the_quiet(base)
@@ -365,10 +365,10 @@ def test_a_copy_of_a_shops_database_fills_what_is_missing(
     assert run_fill(postgres, copy) == 0
     assert "3 events were new" in capsys.readouterr().out
     assert numbers(postgres) == [1, 2, 3, 4]
-    with pytest.raises(UserError, match="no such file"):
+    with pytest.raises(FleetError, match="no such file"):
         run_fill(postgres, tmp_path / "none.db")
     (tmp_path / "text.db").write_text("no database")
-    with pytest.raises(UserError, match="is no database of holdwatch"):
+    with pytest.raises(FleetError, match="is no database of holdwatch"):
         run_fill(postgres, tmp_path / "text.db")
 
 

@@ -12,9 +12,9 @@ import pytest
 from daemon_rig import GAUGE, START_UTC_NS, FedAdapter, TurnedClock, reading, shop, start, stop
 from fleet_brokers import PASSWORDS, SITES, chain_broker, shop_broker, words_of_a_consumer
 from fleet_rig import Consumer, asked, told, until
-from holdwatch_cli.fleet_base import Base
-from holdwatch_daemon.events import Draft
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.store.events import Draft
+from holdwatch_fleet.base import Base
 from mosquitto_fixture import HOST
 from postgres_fixture import postgres, postgres_server
 from system_parts import require

@@ -15,9 +15,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from daemon_rig import START_UTC_NS, TurnedClock, shop
 from fleet_rig import Consumer, asked, told, until
 from holdwatch_api.app import create_app, serve
-from holdwatch_cli.fleet_base import Base
-from holdwatch_daemon.events import Draft
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.store.events import Draft
+from holdwatch_fleet.base import Base
 from mosquitto_fixture import HOST, Mosquitto, mosquitto
 from postgres_fixture import Postgres, postgres, postgres_server
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from fleet_rig import STORE, told
-from holdwatch_cli.fleet_message import RefusedError, Topics, read_event, read_live
+from holdwatch_fleet.message import RefusedError, Topics, read_event, read_live
 
 NOW = datetime(2026, 5, 4, 10, 0, tzinfo=UTC)
 

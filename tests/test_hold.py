@@ -23,15 +23,15 @@ from holdwatch_adapters.trace import read_trace
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality, Quantity
 from holdwatch_physics.trace_line import TRACE_HEADER, mark_line, trace_line
-from holdwatch_procedures.estimates import Cause
-from holdwatch_procedures.hold import Hold
-from holdwatch_procedures.judge import UnusableTraceError, judge
-from holdwatch_procedures.verdict import NoticeKind, Outcome, Phase
+from holdwatch_procedures.holds.estimates import Cause
+from holdwatch_procedures.holds.hold import Hold
+from holdwatch_procedures.holds.judge import UnusableTraceError, judge
+from holdwatch_procedures.holds.verdict import NoticeKind, Outcome, Phase
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.holds.recipe import Recipe
 
 
 @pytest.fixture(scope="module")

@@ -26,15 +26,15 @@ from holdwatch_physics.trace_line import (
     trace_line,
     trace_lines,
 )
-from holdwatch_procedures.hold import Hold
-from holdwatch_procedures.judge import judge, judge_columns
+from holdwatch_procedures.holds.hold import Hold
+from holdwatch_procedures.holds.judge import judge, judge_columns
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
     from hold_builder import Row
-    from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.holds.recipe import Recipe
 
 
 @pytest.fixture(scope="module")

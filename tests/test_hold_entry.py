@@ -16,9 +16,9 @@ from hold_builder import (
     vacuum_rows,
 )
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.estimates import Cause
-from holdwatch_procedures.judge import UnusableTraceError, judge
-from holdwatch_procedures.verdict import Outcome, Verdict
+from holdwatch_procedures.holds.estimates import Cause
+from holdwatch_procedures.holds.judge import UnusableTraceError, judge
+from holdwatch_procedures.holds.verdict import Outcome, Verdict
 
 
 @pytest.fixture(scope="module")

@@ -17,7 +17,7 @@ from hold_builder import (
     vacuum_rows,
 )
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.verdict import Outcome
+from holdwatch_procedures.holds.verdict import Outcome
 
 
 @pytest.fixture(scope="module")

@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
-ROOMS = ("physics", "procedures", "adapters", "simulators", "daemon", "api", "cli")
-MOST_LINES = 450
+ROOMS = ("physics", "procedures", "adapters", "simulators", "daemon", "api", "fleet", "cli")
+MOST_LINES = 700
 
 
 def lint_imports(folder: Path) -> subprocess.CompletedProcess[str]:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from hold_builder import decay_recipe, vacuum_recipe
-from holdwatch_procedures.recipe import RecipeError, load_recipe
+from holdwatch_procedures.holds.recipe import RecipeError, load_recipe
 
 DECAY: dict[str, Any] = {
     "procedure": "pressure-decay",

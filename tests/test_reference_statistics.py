@@ -10,9 +10,9 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from holdwatch_procedures.confidence import half_width
-from holdwatch_procedures.decay_bank import Bank, BankSpec
-from holdwatch_procedures.plain import PlainSlope
+from holdwatch_procedures.holds.confidence import half_width
+from holdwatch_procedures.holds.decay.bank import Bank, BankSpec
+from holdwatch_procedures.holds.plain import PlainSlope
 
 
 def norris() -> list[tuple[float, float]]:

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from holdwatch_daemon.recipes import shipped_recipes
+from holdwatch_daemon.settings.recipes import shipped_recipes
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.plan import Conditions, visible_over_time
-from holdwatch_procedures.recipe import load_recipe
+from holdwatch_procedures.holds.plan import Conditions, visible_over_time
+from holdwatch_procedures.holds.recipe import load_recipe
 
 if TYPE_CHECKING:
-    from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.holds.recipe import Recipe
 
 NAMES = sorted(shipped_recipes())
 VAN: dict[str, Any] = {

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from daemon_rig import BAY, TurnedClock, events, shop, start, stop
-from holdwatch_api import tokens
+from holdwatch_api.security import tokens
 from holdwatch_cli.keeping import run_restore
 from holdwatch_cli.main import main
 from holdwatch_daemon.errors import StoreError

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 import pytest
 
 from daemon_rig import BAY, TurnedClock, eventually, first_event, shop
-from holdwatch_daemon import keeping
 from holdwatch_daemon.messages import AcknowledgeAlarm
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.store import retention as keeping
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.rolling import roll_all
 from holdwatch_daemon.store.rows import Ids
 from holdwatch_daemon.store.thinning import Limits, Recent, Thinner, oldest_free_ns
-from holdwatch_daemon.trusted_time import TrustedTime, last_known, note_known
+from holdwatch_daemon.store.trusted_time import TrustedTime, last_known, note_known
 from store_shop import START_S, fill
 
 if TYPE_CHECKING:

@@ -23,14 +23,14 @@ from daemon_rig import (
     shop,
     start,
 )
-from holdwatch_api import routes
 from holdwatch_api.app import create_app
-from holdwatch_daemon import commands, slowness
-from holdwatch_daemon.events import Draft
+from holdwatch_api.routes import bays as routes
+from holdwatch_daemon.bays import commands
 from holdwatch_daemon.messages import ExtendHold
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.store import answers
+from holdwatch_daemon.store import answers, slowness
 from holdwatch_daemon.store import pace as pace_module
+from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.pace import OVER_S, SLOW_S, STANDS_S, Pace
 from test_daemon_fitness import VACUUM, table
 

@@ -22,11 +22,11 @@ from daemon_rig import (
     shop,
     start,
 )
-from holdwatch_daemon import disk, keeping
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.errors import ConfigError
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.store import thinning, writer
+from holdwatch_daemon.settings.load import parse_config
+from holdwatch_daemon.store import disk, thinning, writer
+from holdwatch_daemon.store import retention as keeping
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.rolling import Roller, roll_all
 from holdwatch_daemon.store.rows import Ids

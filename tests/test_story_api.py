@@ -11,8 +11,8 @@ import pytest
 import pytest_asyncio
 
 from holdwatch_api.app import create_app
-from holdwatch_cli.demo_story import seed_story
-from holdwatch_daemon.story_book import StoryBook
+from holdwatch_cli.demo.season import seed_story
+from holdwatch_daemon.jobs.book import StoryBook
 from story_rig import StoryService
 from test_story_pictures import png
 

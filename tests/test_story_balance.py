@@ -13,13 +13,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from holdwatch_procedures.story.balance import balance
-from holdwatch_procedures.story.charge_history import last_repair, pair_up, unit_balance
-from holdwatch_procedures.story.charge_pairs import Allowances, Pair
-from holdwatch_procedures.story.error_sums import chi_square_limit, half_width
-from holdwatch_procedures.story.rows import StoryError
-from holdwatch_procedures.story.units_under_test import UnitUnderTest
-from holdwatch_procedures.story.work_orders import Repair, Weighing, WeighingKind, WorkOrder
+from holdwatch_procedures.vehicles.balance import balance
+from holdwatch_procedures.vehicles.charge_history import last_repair, pair_up, unit_balance
+from holdwatch_procedures.vehicles.charge_pairs import Allowances, Pair
+from holdwatch_procedures.vehicles.error_sums import chi_square_limit, half_width
+from holdwatch_procedures.vehicles.job import Repair, Weighing, WeighingKind, WorkOrder
+from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
 
 START = datetime(2024, 5, 4, tzinfo=UTC)
 YEAR = timedelta(days=365.25)

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdwatch_cli.jobs.desk import day_of, desk
+from holdwatch_cli.jobs.report import run_report
+from holdwatch_cli.jobs.vehicle_commands import app as vehicle_app
+from holdwatch_cli.jobs.visit_commands import app as visit_app
 from holdwatch_cli.main import main
-from holdwatch_cli.report import run_report
-from holdwatch_cli.story_desk import day_of, desk
-from holdwatch_cli.vehicle_commands import app as vehicle_app
-from holdwatch_cli.visit_commands import app as visit_app
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from holdwatch_procedures.story.components import (
+from holdwatch_procedures.vehicles.components import (
     ELSEWHERE,
     ComponentTree,
     component_tree,
     tree_of,
 )
-from holdwatch_procedures.story.evidence import (
+from holdwatch_procedures.vehicles.evidence import (
     Likelihoods,
     entropy,
     likelihoods,
@@ -25,10 +25,10 @@ from holdwatch_procedures.story.evidence import (
     still_standing,
     weigh,
 )
-from holdwatch_procedures.story.next_check import chance_found, expected_bits, next_checks
-from holdwatch_procedures.story.rows import StoryError
-from holdwatch_procedures.story.units_under_test import UnitUnderTest
-from holdwatch_procedures.story.work_orders import Finding, Points, Strength, WorkOrder
+from holdwatch_procedures.vehicles.job import Finding, Points, Strength, WorkOrder
+from holdwatch_procedures.vehicles.next_check import chance_found, expected_bits, next_checks
+from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
 
 DAY = date(2026, 5, 4)
 SMALL = """

@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 
 from holdwatch_physics.fluids import R_GAS, Fluids
-from holdwatch_procedures.story.expansion import (
+from holdwatch_procedures.vehicles.expansion import (
     Bottle,
     ExpansionReadings,
     Instruments,
     expanded_volume,
     expected_pressure,
 )
-from holdwatch_procedures.story.rows import StoryError
+from holdwatch_procedures.vehicles.record import StoryError
 
 BOTTLE = Bottle(1.0e-3, 2e-6)
 

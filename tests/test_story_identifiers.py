@@ -6,14 +6,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from holdwatch_procedures.story.identifiers import (
+from holdwatch_procedures.vehicles.identifiers import (
     VinCheck,
     check_vin,
     normalise,
     vin_check_digit,
 )
-from holdwatch_procedures.story.rows import StoryError, load_row
-from holdwatch_procedures.story.units_under_test import (
+from holdwatch_procedures.vehicles.record import StoryError, load_row
+from holdwatch_procedures.vehicles.vehicle import (
     UnitUnderTest,
     find_unit,
     volume_classes,

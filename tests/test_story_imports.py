@@ -11,25 +11,25 @@ import httpx
 import pytest
 
 from holdwatch_api.app import create_app
-from holdwatch_api.report_page import report_html
-from holdwatch_cli.demo_story import seed_story
-from holdwatch_cli.story_desk import desk
-from holdwatch_cli.visit_words import visit_lines
+from holdwatch_api.reports.page import report_html
+from holdwatch_cli.demo.season import seed_story
+from holdwatch_cli.jobs.desk import desk
+from holdwatch_cli.jobs.visit_words import visit_lines
+from holdwatch_daemon.jobs.book import StoryBook
+from holdwatch_daemon.jobs.changes import answer_point, close_visit, reopen_visit
+from holdwatch_daemon.jobs.desk import StoryDesk
+from holdwatch_daemon.jobs.files import export_text, stories_of, take
+from holdwatch_daemon.jobs.report import against_store, make_report
+from holdwatch_daemon.jobs.views import answer_sentence, visit_view
 from holdwatch_daemon.store.opening import open_database
-from holdwatch_daemon.story_book import StoryBook
-from holdwatch_daemon.story_desk import StoryDesk
-from holdwatch_daemon.story_files import export_text, stories_of, take
-from holdwatch_daemon.story_report import against_store, make_report
-from holdwatch_daemon.story_views import answer_sentence, visit_view
-from holdwatch_daemon.story_visits import answer_point, close_visit, reopen_visit
-from holdwatch_procedures.story.overview import open_points_of, read_tables, sections_of
-from holdwatch_procedures.story.rows import StoryError
+from holdwatch_procedures.vehicles.overview import open_points_of, read_tables, sections_of
+from holdwatch_procedures.vehicles.record import StoryError
 from story_rig import StoryService
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdwatch_procedures.story.work_orders import HoldEntry, WorkOrder
+    from holdwatch_procedures.vehicles.job import HoldEntry, WorkOrder
 
 MARK = "rought by a file, not judged here"
 TABLES = read_tables()

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdwatch_api import report_pictures
-from holdwatch_api.report_files import verify_file, write_report
-from holdwatch_daemon.story_desk import StoryDesk, open_desk
-from holdwatch_daemon.story_photos import MOST_BYTES, kind_of, photograph, store_photograph
-from holdwatch_daemon.story_visits import add_finding, open_visit
+from holdwatch_api.reports import pictures as report_pictures
+from holdwatch_api.reports.files import verify_file, write_report
+from holdwatch_daemon.jobs.changes import add_finding, open_visit
+from holdwatch_daemon.jobs.desk import StoryDesk, open_desk
+from holdwatch_daemon.jobs.photos import MOST_BYTES, kind_of, photograph, store_photograph
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.story.rows import NotKnownError, StoryError
-from holdwatch_procedures.story.units_under_test import UnitUnderTest
+from holdwatch_procedures.vehicles.record import NotKnownError, StoryError
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -10,18 +10,18 @@ from typing import Any
 
 import pytest
 
-from holdwatch_procedures import story
-from holdwatch_procedures.story.charge_history import last_repair, unit_balance
-from holdwatch_procedures.story.components import component_tree, tree_of
-from holdwatch_procedures.story.dye import dye_advice
-from holdwatch_procedures.story.evidence import likelihoods, rank, still_standing
-from holdwatch_procedures.story.follow_through import follow_through, open_points
-from holdwatch_procedures.story.next_check import next_checks
-from holdwatch_procedures.story.report_model import build_report
-from holdwatch_procedures.story.rows import load_row
-from holdwatch_procedures.story.sections import read_sections
-from holdwatch_procedures.story.units_under_test import UnitUnderTest, volume_classes
-from holdwatch_procedures.story.work_orders import WorkOrder
+from holdwatch_procedures import vehicles
+from holdwatch_procedures.vehicles.charge_history import last_repair, unit_balance
+from holdwatch_procedures.vehicles.components import component_tree, tree_of
+from holdwatch_procedures.vehicles.dye import dye_advice
+from holdwatch_procedures.vehicles.evidence import likelihoods, rank, still_standing
+from holdwatch_procedures.vehicles.follow_through import follow_through, open_points
+from holdwatch_procedures.vehicles.job import WorkOrder
+from holdwatch_procedures.vehicles.next_check import next_checks
+from holdwatch_procedures.vehicles.record import load_row
+from holdwatch_procedures.vehicles.report_model import build_report
+from holdwatch_procedures.vehicles.sections import read_sections
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest, volume_classes
 
 VAN = UnitUnderTest.model_validate(
     {
@@ -156,10 +156,10 @@ def test_the_visit_closes_when_all_is_answered_and_the_story_starts_anew() -> No
     ]  # fmt: skip
 
 
-MODULES = [m.name for m in pkgutil.iter_modules(story.__path__)]
+MODULES = [m.name for m in pkgutil.iter_modules(vehicles.__path__)]
 
 
 @pytest.mark.parametrize("name", MODULES)
 def test_docstring_examples_hold(name: str) -> None:
-    module = importlib.import_module(f"holdwatch_procedures.story.{name}")
+    module = importlib.import_module(f"holdwatch_procedures.vehicles.{name}")
     assert doctest.testmod(module).failed == 0

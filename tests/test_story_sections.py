@@ -7,12 +7,12 @@ from typing import Any
 
 import pytest
 
-from holdwatch_procedures.story.components import component_tree
-from holdwatch_procedures.story.dye import dye_advice, too_much_after
-from holdwatch_procedures.story.evidence import likelihoods, rank
-from holdwatch_procedures.story.rows import StoryError
-from holdwatch_procedures.story.sections import Standing, read_sections
-from holdwatch_procedures.story.work_orders import HoldEntry, Points, Strength
+from holdwatch_procedures.vehicles.components import component_tree
+from holdwatch_procedures.vehicles.dye import dye_advice, too_much_after
+from holdwatch_procedures.vehicles.evidence import likelihoods, rank
+from holdwatch_procedures.vehicles.job import HoldEntry, Points, Strength
+from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.sections import Standing, read_sections
 from story_rows import DAY, dye, hold
 
 TREE = component_tree()

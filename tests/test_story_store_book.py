@@ -12,17 +12,17 @@ import pytest
 
 from daemon_rig import BAY, FedAdapter, TurnedClock, settled, shop, shop_table, start, stop
 from holdwatch_api.app import create_app
-from holdwatch_api.recipes import summaries
-from holdwatch_daemon.config_load import parse_config
+from holdwatch_api.routes.recipes import summaries
 from holdwatch_daemon.errors import StoreError
+from holdwatch_daemon.jobs.book import StoryBook
 from holdwatch_daemon.messages import StartHold, StopHold
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_daemon.store import answers, schema_story, story_rows
 from holdwatch_daemon.store.story_rows import KINDS
-from holdwatch_daemon.story_book import StoryBook
-from holdwatch_procedures.story.rows import StoryError, load_row
-from holdwatch_procedures.story.units_under_test import UnitUnderTest
-from holdwatch_procedures.story.work_orders import WorkOrder
+from holdwatch_procedures.vehicles.job import WorkOrder
+from holdwatch_procedures.vehicles.record import StoryError, load_row
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -8,29 +8,29 @@ from typing import Any
 
 import pytest
 
-from holdwatch_procedures.story.balance import balance
-from holdwatch_procedures.story.charge_pairs import Allowances, Pair
-from holdwatch_procedures.story.components import component_tree
-from holdwatch_procedures.story.evidence import likelihoods, rank
-from holdwatch_procedures.story.follow_through import (
+from holdwatch_procedures.vehicles.balance import balance
+from holdwatch_procedures.vehicles.charge_pairs import Allowances, Pair
+from holdwatch_procedures.vehicles.components import component_tree
+from holdwatch_procedures.vehicles.evidence import likelihoods, rank
+from holdwatch_procedures.vehicles.follow_through import (
     Act,
     cautions_for,
     check_closable,
     follow_through,
     open_points,
 )
-from holdwatch_procedures.story.report_model import (
+from holdwatch_procedures.vehicles.job import (
+    WorkOrder,
+)
+from holdwatch_procedures.vehicles.record import StoryError, load_row
+from holdwatch_procedures.vehicles.report_model import (
     build_report,
     content_hash,
     differences,
     read_report,
 )
-from holdwatch_procedures.story.rows import StoryError, load_row
-from holdwatch_procedures.story.sections import read_sections
-from holdwatch_procedures.story.units_under_test import UnitUnderTest
-from holdwatch_procedures.story.work_orders import (
-    WorkOrder,
-)
+from holdwatch_procedures.vehicles.sections import read_sections
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
 from story_rows import DAY, dye, hold
 
 VAN = UnitUnderTest(

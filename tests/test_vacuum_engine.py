@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from vacuum_world import Release, World, simulate
 
-from holdwatch_procedures.estimates import Block, Cause, Estimate
-from holdwatch_procedures.vacuum_engine import VacuumEngine
-from holdwatch_procedures.vacuum_forecast import forecast, forecast_path
-from holdwatch_procedures.vacuum_notes import SLOW_RELEASE
-from holdwatch_procedures.vacuum_setup import VacuumSetup
+from holdwatch_procedures.holds.estimates import Block, Cause, Estimate
+from holdwatch_procedures.holds.vacuum.engine import VacuumEngine
+from holdwatch_procedures.holds.vacuum.forecast import forecast, forecast_path
+from holdwatch_procedures.holds.vacuum.notes import SLOW_RELEASE
+from holdwatch_procedures.holds.vacuum.setup import VacuumSetup
 
 MINUTE = 60.0
 LIMIT = 1.0 / MINUTE

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from holdwatch_procedures.vacuum_nnls import (
+from holdwatch_procedures.holds.vacuum.nnls import (
     RowCompressor,
     SlopeProfile,
     active_set,

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from vacuum_world import Release, World, simulate
 
-from holdwatch_procedures.estimates import Block, Cause, Estimate
-from holdwatch_procedures.sliding import SlidingMedian
-from holdwatch_procedures.spoil import Action, Spoil
-from holdwatch_procedures.vacuum_rise import RiseLook, RiseWatch
-from holdwatch_procedures.vacuum_series import combine_holds
-from holdwatch_procedures.vacuum_setup import VacuumSetup
-from holdwatch_procedures.vacuum_spoil import VacuumWatch
-from holdwatch_procedures.verdict import Outcome
+from holdwatch_procedures.holds.disturbance import Action, Spoil
+from holdwatch_procedures.holds.estimates import Block, Cause, Estimate
+from holdwatch_procedures.holds.sliding import SlidingMedian
+from holdwatch_procedures.holds.vacuum.disturbances import VacuumWatch
+from holdwatch_procedures.holds.vacuum.rise import RiseLook, RiseWatch
+from holdwatch_procedures.holds.vacuum.series import combine_holds
+from holdwatch_procedures.holds.vacuum.setup import VacuumSetup
+from holdwatch_procedures.holds.verdict import Outcome
 
 SETUP = VacuumSetup(
     limit_pa_per_s=1 / 60, resolution_pa=0.133, noise_floor_pa=0.3, range_top_pa=2600.0

@@ -10,9 +10,9 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from holdwatch_procedures.unattended import Unattended
-from holdwatch_procedures.unattended_guard import Glimpse, Sight
-from holdwatch_procedures.unattended_orders import (
+from holdwatch_procedures.evacuation.interlock import Glimpse, Sight
+from holdwatch_procedures.evacuation.machine import Unattended
+from holdwatch_procedures.evacuation.orders import (
     BeginHold,
     HoldEnd,
     Order,

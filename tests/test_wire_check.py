@@ -7,11 +7,11 @@ import contextlib
 from typing import TYPE_CHECKING, Any
 
 from daemon_rig import shop_table
-from holdwatch_cli.check_bays import bay_findings, experimental_relays
+from holdwatch_cli.check.bays import bay_findings, experimental_relays
 from holdwatch_cli.serve import _serve
-from holdwatch_daemon.config_load import parse_config
-from holdwatch_daemon.story_book import StoryBook
-from holdwatch_procedures.story.units_under_test import UnitUnderTest
+from holdwatch_daemon.jobs.book import StoryBook
+from holdwatch_daemon.settings.load import parse_config
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
 from wire_rig import wired_table
 
 if TYPE_CHECKING:

@@ -23,14 +23,14 @@ from daemon_rig import (
     stop,
 )
 from holdwatch_api.app import create_app
-from holdwatch_daemon.config_load import parse_config
+from holdwatch_daemon.jobs.book import StoryBook
+from holdwatch_daemon.jobs.desk import open_desk
+from holdwatch_daemon.jobs.report import make_report
 from holdwatch_daemon.messages import BindWorkOrder, Command, StartHold
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.story_book import StoryBook
-from holdwatch_daemon.story_desk import open_desk
-from holdwatch_daemon.story_report import make_report
-from holdwatch_procedures.story.units_under_test import UnitUnderTest
-from holdwatch_procedures.story.work_orders import WorkOrder
+from holdwatch_daemon.settings.load import parse_config
+from holdwatch_procedures.vehicles.job import WorkOrder
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
 from mosquitto_fixture import Mosquitto, mosquitto
 
 if TYPE_CHECKING:

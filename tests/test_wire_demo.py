@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from holdwatch_cli.demo_shop import WIRED_BAYS, live_bays, shop_table, wire_table
-from holdwatch_cli.demo_wire import relays_of
+from holdwatch_cli.demo.relays import relays_of
+from holdwatch_cli.demo.shop import WIRED_BAYS, live_bays, shop_table, wire_table
 from holdwatch_daemon.clock import ScaledClock
-from holdwatch_daemon.config_load import parse_config
+from holdwatch_daemon.settings.load import parse_config
 
 
 def test_the_first_bay_is_wired_and_its_relays_move_the_unit() -> None:

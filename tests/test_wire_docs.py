@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 import pytest
 from pydantic import TypeAdapter
 
-from holdwatch_daemon.config_load import load_config
 from holdwatch_daemon.errors import ConfigError
 from holdwatch_daemon.messages import Command, Evacuation
-from holdwatch_procedures.unattended_orders import Step
+from holdwatch_daemon.settings.load import load_config
+from holdwatch_procedures.evacuation.orders import Step
 
 if TYPE_CHECKING:
-    from holdwatch_daemon.config_wire import RelayConfig
+    from holdwatch_daemon.settings.relays import RelayConfig
 
 PAGE = (Path(__file__).parents[1] / "docs" / "wire.md").read_text(encoding="utf-8")
 (BLOCK,) = re.findall(r"^```toml\n(.*?)^```$", PAGE, re.MULTILINE | re.DOTALL)

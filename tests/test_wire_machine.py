@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import pytest
 
-from holdwatch_procedures.unattended import LATE_S, REPEAT_S
-from holdwatch_procedures.unattended_guard import Sight, why_blind, why_not_open
-from holdwatch_procedures.unattended_orders import (
+from holdwatch_procedures.evacuation.interlock import Sight, why_blind, why_not_open
+from holdwatch_procedures.evacuation.machine import LATE_S, REPEAT_S
+from holdwatch_procedures.evacuation.orders import (
     BeginHold,
     Ended,
     EndHold,

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 
 from daemon_rig import eventually
 from holdwatch_adapters.trace import read_trace
-from holdwatch_daemon import wire
-from holdwatch_daemon.export import export_hold
+from holdwatch_daemon.bays.export import export_hold
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.valves import bay as wire
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.judge import judge
-from holdwatch_procedures.recipe import load_recipe
-from holdwatch_procedures.unattended import Unattended
+from holdwatch_procedures.evacuation.machine import Unattended
+from holdwatch_procedures.holds.judge import judge
+from holdwatch_procedures.holds.recipe import load_recipe
 from holdwatch_simulators.moisture import MoistureSpec
 from mosquitto_fixture import Mosquitto, mosquitto
 from wire_rig import BAY, LOW, VACUUM, Garage

@@ -6,9 +6,9 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from holdwatch_procedures.unattended import Unattended
-from holdwatch_procedures.unattended_guard import Glimpse, Sight
-from holdwatch_procedures.unattended_orders import (
+from holdwatch_procedures.evacuation.interlock import Glimpse, Sight
+from holdwatch_procedures.evacuation.machine import Unattended
+from holdwatch_procedures.evacuation.orders import (
     Ended,
     Figures,
     HoldEnd,

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from daemon_rig import FedAdapter, TurnedClock, eventually, settled
-from holdwatch_daemon.config_load import parse_config
 from holdwatch_daemon.messages import StartEvacuation
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import Quality, Quantity, Reading
 from holdwatch_simulators.instruments import MICRON_PA
 from holdwatch_simulators.moisture import MoistureSpec
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from holdwatch_daemon.bays import Bay
+    from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.messages import Evacuation, Event, Reply
     from mosquitto_fixture import Mosquitto
 

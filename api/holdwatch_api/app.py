@@ -19,24 +19,24 @@ from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, PlainTex
 from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.staticfiles import StaticFiles
 
-from holdwatch_api.access import Access
-from holdwatch_api.asyncapi import asyncapi_document
-from holdwatch_api.connections import (
+from holdwatch_api.documents.asyncapi import asyncapi_document
+from holdwatch_api.documents.openapi import openapi_document
+from holdwatch_api.metrics import CONTENT_TYPE, exposition
+from holdwatch_api.routes.bays import routes
+from holdwatch_api.routes.jobs import story_routes
+from holdwatch_api.routes.live import streams
+from holdwatch_api.routes.record import record_routes
+from holdwatch_api.security.access import Access
+from holdwatch_api.security.connections import (
     MOST_CONNECTIONS,
     MOST_HEAD_BYTES,
     PatientProtocol,
     ProxiedProtocol,
 )
-from holdwatch_api.document import openapi_document
-from holdwatch_api.guard import Guard, problem
-from holdwatch_api.live import streams
-from holdwatch_api.metrics import CONTENT_TYPE, exposition
-from holdwatch_api.proxies import ThroughProxy
-from holdwatch_api.record import record_routes
-from holdwatch_api.routes import routes
-from holdwatch_api.session import bearer_of, session_routes
+from holdwatch_api.security.guard import Guard, problem
+from holdwatch_api.security.proxies import ThroughProxy
+from holdwatch_api.security.session import bearer_of, session_routes
 from holdwatch_api.shapes import Health
-from holdwatch_api.story_routes import story_routes
 from holdwatch_daemon.errors import HoldwatchError
 from holdwatch_daemon.version import version
 

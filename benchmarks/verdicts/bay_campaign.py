@@ -18,15 +18,15 @@ from scipy.stats import binomtest
 
 from holdwatch_adapters.trace import read_trace
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.judge import judge
-from holdwatch_procedures.plan import Conditions, plan
-from holdwatch_procedures.recipe import load_recipe
+from holdwatch_procedures.holds.judge import judge
+from holdwatch_procedures.holds.plan import Conditions, plan
+from holdwatch_procedures.holds.recipe import load_recipe
 from holdwatch_simulators.garage import Overrides, scenario
 from holdwatch_simulators.scenario import Run
 from holdwatch_simulators.trace_writer import recipe_toml, write_trace
 
 if TYPE_CHECKING:
-    from holdwatch_procedures.verdict import Verdict
+    from holdwatch_procedures.holds.verdict import Verdict
 
 BEFORE_S = {"nitrogen-tight": 300.0, "vacuum-tight": 1080.0}
 """Seconds of each scenario before its mark."""

@@ -19,8 +19,8 @@ from decay_oracle import oracle_verdict
 from decay_world import WORLDS, Trace, simulate
 from scipy.stats import beta
 
-from holdwatch_procedures.decay_engine import DecayEngine
-from holdwatch_procedures.decay_setup import Barometer, DecaySetup
+from holdwatch_procedures.holds.decay.engine import DecayEngine
+from holdwatch_procedures.holds.decay.setup import Barometer, DecaySetup
 
 RIGHT = {"pass": lambda m: m < 1.0, "fail": lambda m: m > 1.0}
 FIXED_RULE_PA = 3000.0

@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 from decay_world import WORLDS, Trace, simulate
 
-from holdwatch_procedures.decay_spoil import DecayWatch
-from holdwatch_procedures.estimates import Cause
-from holdwatch_procedures.spoil import Action
+from holdwatch_procedures.holds.decay.disturbances import DecayWatch
+from holdwatch_procedures.holds.disturbance import Action
+from holdwatch_procedures.holds.estimates import Cause
 
 HOURS = 6.0
 

@@ -16,13 +16,13 @@ from decay_world import NOMINAL, Array, World, simulate
 
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality, Quantity
-from holdwatch_procedures.hold import Hold
-from holdwatch_procedures.recipe import Recipe, load_recipe
+from holdwatch_procedures.holds.hold import Hold
+from holdwatch_procedures.holds.recipe import Recipe, load_recipe
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdwatch_procedures.verdict import Outcome
+    from holdwatch_procedures.holds.verdict import Outcome
 
 LIMIT_PA_PER_S = 1.0
 MINUTES = 130.0

@@ -31,8 +31,8 @@ from decay_world import (
 
 from holdwatch_physics.fluids import Fluids, wall_exponent
 from holdwatch_physics.leak import restate_pressure_test
-from holdwatch_procedures.decay_engine import DecayEngine
-from holdwatch_procedures.decay_setup import DecaySetup
+from holdwatch_procedures.holds.decay.engine import DecayEngine
+from holdwatch_procedures.holds.decay.setup import DecaySetup
 
 HERE = Path(__file__).parent
 VOLUME_M3 = 2.5e-3

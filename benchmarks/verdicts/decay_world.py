@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from holdwatch_procedures.estimates import Block, Clamp
-from holdwatch_procedures.grain import Grain, GrainWatch
+from holdwatch_procedures.holds.estimates import Block, Clamp
+from holdwatch_procedures.holds.grain import Grain, GrainWatch
 
 Array = NDArray[np.float64]
 

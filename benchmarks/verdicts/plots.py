@@ -14,8 +14,8 @@ mpl.use("Agg")
 import matplotlib.pyplot as plt
 
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.plan import Conditions, visible_over_time
-from holdwatch_procedures.recipe import Recipe, load_recipe
+from holdwatch_procedures.holds.plan import Conditions, visible_over_time
+from holdwatch_procedures.holds.recipe import Recipe, load_recipe
 
 HERE = Path(__file__).parent
 DOCS = HERE.parents[1] / "docs" / "img"

@@ -26,9 +26,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from vacuum_world import Release, World, buck_pa, simulate
 
-from holdwatch_procedures.vacuum_engine import VacuumEngine
-from holdwatch_procedures.vacuum_setup import VacuumSetup
-from holdwatch_procedures.vacuum_spoil import VacuumWatch
+from holdwatch_procedures.holds.vacuum.disturbances import VacuumWatch
+from holdwatch_procedures.holds.vacuum.engine import VacuumEngine
+from holdwatch_procedures.holds.vacuum.setup import VacuumSetup
 
 MINUTE = 60.0
 LIMIT = 1.0 / MINUTE

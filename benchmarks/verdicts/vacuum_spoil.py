@@ -19,9 +19,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 from vacuum_campaign import dry, moist
 from vacuum_world import World, simulate
 
-from holdwatch_procedures.estimates import Block, Cause
-from holdwatch_procedures.vacuum_setup import VacuumSetup
-from holdwatch_procedures.vacuum_spoil import VacuumWatch
+from holdwatch_procedures.holds.estimates import Block, Cause
+from holdwatch_procedures.holds.vacuum.disturbances import VacuumWatch
+from holdwatch_procedures.holds.vacuum.setup import VacuumSetup
 
 MINUTES = 60
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from holdwatch_procedures.estimates import BLOCK_S, Block
+from holdwatch_procedures.holds.estimates import BLOCK_S, Block
 
 
 def buck_pa(celsius: float) -> float:

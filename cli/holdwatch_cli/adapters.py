@@ -5,22 +5,22 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+from holdwatch_adapters.bluetooth.translate import BluetoothProbe
 from holdwatch_adapters.layout import Layout, Scale
 from holdwatch_adapters.modbus import ModbusAdapter, ModbusProbe, Register, SerialWay, TcpWay
 from holdwatch_adapters.mqtt_in import Broker, MqttAdapter, MqttProbe, Topic, parse_path
 from holdwatch_adapters.replay import TraceAdapter
 from holdwatch_adapters.serial_line import SerialAdapter, SerialProbe
-from holdwatch_adapters.translate import BluetoothProbe
-from holdwatch_daemon.destination import destination
 from holdwatch_daemon.errors import ConfigError
+from holdwatch_daemon.outlets.destination import destination
 from holdwatch_daemon.store.counters import SqliteCounters
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_adapters.ports import Adapter, Clock
-    from holdwatch_daemon.config import MqttConfig, ProbeConfig, ShopConfig
-    from holdwatch_daemon.config_ways import BrokerConfig, DeclaredConfig, ModbusConfig
+    from holdwatch_daemon.settings.probes import BrokerConfig, DeclaredConfig, ModbusConfig
+    from holdwatch_daemon.settings.shop import MqttConfig, ProbeConfig, ShopConfig
 
 
 def adapters_for(shop: ShopConfig, clock: Clock) -> list[Adapter]:
@@ -33,7 +33,7 @@ def adapters_for(shop: ShopConfig, clock: Clock) -> list[Adapter]:
     bluetooth = [_bluetooth(probe) for probe in shop.probe if probe.kind == "bluetooth"]
     if bluetooth:
         # A shop without a radio need not wait for bleak.
-        from holdwatch_adapters.bluetooth import BluetoothAdapter  # noqa: PLC0415
+        from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter  # noqa: PLC0415
 
         counters = SqliteCounters(shop.site.data / "counters.db")
         radio = shop.bluetooth

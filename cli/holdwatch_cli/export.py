@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.export import export_hold, newest_hold
+from holdwatch_daemon.bays.export import export_hold, newest_hold
 
 if TYPE_CHECKING:
     from pathlib import Path

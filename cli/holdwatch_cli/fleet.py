@@ -13,19 +13,19 @@ import psycopg
 from pydantic import ValidationError
 
 from holdwatch_cli.errors import UserError
-from holdwatch_cli.fleet_base import Base
-from holdwatch_cli.fleet_fill import Filler, events_in_store, land_all, read_shops
-from holdwatch_cli.fleet_land import Lander, Share
-from holdwatch_cli.fleet_message import Topics
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.config import MqttConfig
-from holdwatch_daemon.destination import Destination, destination
+from holdwatch_daemon.outlets.destination import Destination, destination
+from holdwatch_daemon.settings.shop import MqttConfig
+from holdwatch_fleet.base import Base
+from holdwatch_fleet.fill import Filler, events_in_store, land_all, read_shops
+from holdwatch_fleet.land import Lander, Share
+from holdwatch_fleet.message import Topics
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdwatch_cli.fleet_base import Stream
-    from holdwatch_cli.fleet_fill import Patience
+    from holdwatch_fleet.base import Stream
+    from holdwatch_fleet.fill import Patience
 
 log = logging.getLogger(__name__)
 

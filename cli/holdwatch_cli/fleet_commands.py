@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from holdwatch_cli.errors import UserError
-from holdwatch_cli.story_options import Json  # noqa: TC001 (the same)
+from holdwatch_cli.jobs.options import Json  # noqa: TC001 (the same)
 
 app = typer.Typer(
     name="fleet",
@@ -89,7 +89,7 @@ def land(
     --password-file fleet-password --postgres "host=db dbname=fleet" --shops shops.toml
     """
     from holdwatch_cli.fleet import Broker, run_land
-    from holdwatch_cli.fleet_fill import Patience
+    from holdwatch_fleet.fill import Patience
 
     status = run_land(
         postgres,

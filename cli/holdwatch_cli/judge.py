@@ -11,9 +11,9 @@ from holdwatch_cli.errors import UserError
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.version import version
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.judge import judge_columns
-from holdwatch_procedures.recipe import Recipe, load_recipe
-from holdwatch_procedures.verdict import Figure, Outcome, Verdict
+from holdwatch_procedures.holds.judge import judge_columns
+from holdwatch_procedures.holds.recipe import Recipe, load_recipe
+from holdwatch_procedures.holds.verdict import Figure, Outcome, Verdict
 
 if TYPE_CHECKING:
     from pathlib import Path

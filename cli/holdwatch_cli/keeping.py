@@ -8,7 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.config_load import load_config
+from holdwatch_daemon.settings.load import load_config
 from holdwatch_daemon.store.backup import ACCESS, back_up, restore
 from holdwatch_daemon.store.salvage import salvage
 from holdwatch_daemon.timestamps import rfc3339

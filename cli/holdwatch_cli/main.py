@@ -13,11 +13,11 @@ import typer
 from holdwatch_cli.asked import asked
 from holdwatch_cli.errors import EXIT_UNUSABLE, is_users, tell
 from holdwatch_cli.fleet_commands import app as fleet_app
+from holdwatch_cli.jobs.vehicle_commands import app as vehicle_app
+from holdwatch_cli.jobs.visit_commands import app as visit_app
 from holdwatch_cli.journal import formatter_for
 from holdwatch_cli.keeping_commands import app as keeping_app
 from holdwatch_cli.token_commands import app as token_app
-from holdwatch_cli.vehicle_commands import app as vehicle_app
-from holdwatch_cli.visit_commands import app as visit_app
 
 app = typer.Typer(
     name="holdwatch",
@@ -74,7 +74,7 @@ def demo(
 
     Example: holdwatch demo --speed 60
     """
-    from holdwatch_cli.demo import run_demo
+    from holdwatch_cli.demo.command import run_demo
 
     raise typer.Exit(
         run_demo(port=port, data=data, config=config, speed=speed, seed=seed, by_wire=by_wire)
@@ -173,8 +173,8 @@ def enrol(
 
     Then, open to the air: holdwatch enrol --zero gauge-3
     """
-    from holdwatch_cli import enrol_options as options
-    from holdwatch_cli.enrol import run_enrol, run_zero
+    from holdwatch_cli.enrol import options
+    from holdwatch_cli.enrol.command import run_enrol, run_zero
 
     said = {
         "address": address,
@@ -249,7 +249,7 @@ def plan(
     Example: holdwatch plan --recipe hold.toml --minutes 60
     """
     from holdwatch_cli.plan import run_plan
-    from holdwatch_procedures.plan import Conditions
+    from holdwatch_procedures.holds.plan import Conditions
 
     conditions = Conditions(
         gauge_pa=None if pressure_kpa_g is None else pressure_kpa_g * 1e3,
@@ -292,8 +292,8 @@ def balance(
 
     Example: holdwatch balance --charged 600@2025-05-04 --recovered 540@2026-05-02 --nameplate-g 600
     """
-    from holdwatch_cli.balance import run_balance
-    from holdwatch_procedures.story.balance_text import Figures
+    from holdwatch_cli.jobs.balance import run_balance
+    from holdwatch_procedures.vehicles.balance_text import Figures
 
     figures = Figures(
         scale_tolerance_g, unrecovered_g, hose_loss_g, nameplate_g, evaporators, noticed_share
@@ -353,8 +353,8 @@ def report(
 
     Then: holdwatch report --verify report.html
     """
-    from holdwatch_cli.report import run_report, run_verify
-    from holdwatch_cli.story_desk import day_of, desk
+    from holdwatch_cli.jobs.desk import day_of, desk
+    from holdwatch_cli.jobs.report import run_report, run_verify
 
     at = desk(data, as_json=json)
     if verify is not None:
@@ -393,7 +393,7 @@ def check(
 
     Example: holdwatch check --config shop.toml
     """
-    from holdwatch_cli.check import run_check
+    from holdwatch_cli.check.command import run_check
 
     raise typer.Exit(run_check(config=config, data=data, as_json=json))
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from holdwatch_cli.judge import read_recipe
 from holdwatch_cli.terminal import say
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures import words
-from holdwatch_procedures.plan import Conditions, Plan, plan
+from holdwatch_procedures.holds.plan import Conditions, Plan, plan
+from holdwatch_procedures.wording import holds as words
 
 if TYPE_CHECKING:
     from pathlib import Path

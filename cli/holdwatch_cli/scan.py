@@ -7,9 +7,9 @@ import dataclasses
 import json
 from typing import TYPE_CHECKING
 
-from holdwatch_adapters.bluetooth_scan import Seen, scan
+from holdwatch_adapters.bluetooth.scan import Seen, scan
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.config_load import load_config
+from holdwatch_daemon.settings.load import load_config
 from holdwatch_physics.units import celsius
 
 if TYPE_CHECKING:

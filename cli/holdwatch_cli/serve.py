@@ -8,21 +8,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_cli.adapters import adapters_for
-from holdwatch_cli.check_bays import bay_findings, experimental_relays
+from holdwatch_cli.check.bays import bay_findings, experimental_relays
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.running import run_until_stopped, settle
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.clock import SystemClock
-from holdwatch_daemon.config_load import load_config
-from holdwatch_daemon.notify import own_notifier
+from holdwatch_daemon.health.systemd import own_notifier
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.settings.load import load_config
 from holdwatch_daemon.tasks import end_tasks
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
-    from holdwatch_daemon.config import ShopConfig
-    from holdwatch_daemon.notify import Notifier
+    from holdwatch_daemon.health.systemd import Notifier
+    from holdwatch_daemon.settings.shop import ShopConfig
 
 DEFAULT_CONFIG = Path("shop.toml")
 
@@ -75,7 +75,7 @@ async def _serve(shop: ShopConfig) -> None:
 
 def nobody_may_come_in(shop: ShopConfig) -> bool:
     """Whether a token is needed and there is none."""
-    from holdwatch_api.access import Access  # noqa: PLC0415 - the screen has brought it
+    from holdwatch_api.security.access import Access  # noqa: PLC0415 - the screen has brought it
 
     access = Access.from_config(shop)
     named = shop.http.watch_token_file or shop.http.operate_token_file

@@ -8,16 +8,16 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_api.tokens import FILE, TokenBook
+from holdwatch_api.security.tokens import FILE, TokenBook
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.serve import DEFAULT_CONFIG
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.config_load import load_config
+from holdwatch_daemon.settings.load import load_config
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdwatch_api.tokens import Token, TokenScope
+    from holdwatch_api.security.tokens import Token, TokenScope
 
 _LONGEST_NAME = 60
 

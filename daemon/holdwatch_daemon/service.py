@@ -9,54 +9,54 @@ from functools import partial
 from random import Random
 from typing import TYPE_CHECKING, Self
 
-from holdwatch_daemon.alarms import Alarms
-from holdwatch_daemon.bays import Bay, FinishedHold
-from holdwatch_daemon.broker import EmbeddedBroker
-from holdwatch_daemon.bus import Changes, Lossless
-from holdwatch_daemon.calibration import calibration_drafts, last_told
+from holdwatch_daemon.bays.alarms import Alarms
+from holdwatch_daemon.bays.bay import Bay, FinishedHold
+from holdwatch_daemon.bays.commands import CommandDesk, Means
+from holdwatch_daemon.bays.live import live_message
+from holdwatch_daemon.bays.preconditions import unfit
+from holdwatch_daemon.bays.resume import carry_on, give_up, last_finished, replay
+from holdwatch_daemon.bays.runner import OVERDUE_NS
+from holdwatch_daemon.bays.state import bay_state
 from holdwatch_daemon.clock import ClockSteps, Naps, step_text
-from holdwatch_daemon.commands import CommandDesk, Means
-from holdwatch_daemon.destination import Destination, destination
-from holdwatch_daemon.events import Draft
-from holdwatch_daemon.fitness import unfit
-from holdwatch_daemon.health import health_of, metrics_of
-from holdwatch_daemon.holds import OVERDUE_NS
-from holdwatch_daemon.intake import Intake
-from holdwatch_daemon.live import live_message
-from holdwatch_daemon.outbox import Outbox, Shop
-from holdwatch_daemon.probes import ProbeBook
+from holdwatch_daemon.health.figures import health_of, metrics_of
+from holdwatch_daemon.health.loop_watch import LIMIT_S, LoopWatchdog
+from holdwatch_daemon.health.pulse import Pulse
+from holdwatch_daemon.intake.bus import Changes, Lossless
+from holdwatch_daemon.intake.calibration import calibration_drafts, last_told
+from holdwatch_daemon.intake.channels import Senses
+from holdwatch_daemon.intake.plausibility import Intake
+from holdwatch_daemon.intake.probes import ProbeBook
+from holdwatch_daemon.intake.supervisor import Supervisor
+from holdwatch_daemon.outlets.broker import EmbeddedBroker
+from holdwatch_daemon.outlets.destination import Destination, destination
+from holdwatch_daemon.outlets.mqtt import Outbox, Shop
 from holdwatch_daemon.properties import fluids_for
-from holdwatch_daemon.pulse import Pulse
-from holdwatch_daemon.recorder import open_recorder
-from holdwatch_daemon.resume import carry_on, give_up, last_finished, replay
-from holdwatch_daemon.senses import Senses
-from holdwatch_daemon.state import bay_state
 from holdwatch_daemon.store import answers
-from holdwatch_daemon.supervisor import Supervisor
+from holdwatch_daemon.store.events import Draft
+from holdwatch_daemon.store.recorder import open_recorder
 from holdwatch_daemon.tasks import end_tasks
+from holdwatch_daemon.valves.valves import Wires
 from holdwatch_daemon.version import version
-from holdwatch_daemon.watchdog import LIMIT_S, LoopWatchdog
-from holdwatch_daemon.wires import Wires
 from holdwatch_physics.fluids import FluidError
-from holdwatch_procedures.recipe import RecipeError
-from holdwatch_procedures.vacuum_nnls import warm_up
+from holdwatch_procedures.holds.recipe import RecipeError
+from holdwatch_procedures.holds.vacuum.nnls import warm_up
 
 if TYPE_CHECKING:
     from collections.abc import AsyncGenerator, Awaitable, Callable, Mapping, Sequence
     from types import TracebackType
 
     from holdwatch_adapters.ports import Adapter
+    from holdwatch_daemon.bays.preconditions import Procedure
+    from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.clock import ServiceClock
-    from holdwatch_daemon.config import ShopConfig
-    from holdwatch_daemon.events import EventLog
-    from holdwatch_daemon.fitness import Procedure
-    from holdwatch_daemon.health import Metric
-    from holdwatch_daemon.holds import HoldRunner
+    from holdwatch_daemon.health.figures import Metric
+    from holdwatch_daemon.health.loop_watch import Stall
     from holdwatch_daemon.messages import BayState, Command, EventType, Live, Reply
+    from holdwatch_daemon.outlets.webhooks import Webhook
+    from holdwatch_daemon.settings.shop import ShopConfig
     from holdwatch_daemon.store.answers import HoldRow
+    from holdwatch_daemon.store.events import EventLog
     from holdwatch_daemon.store.queries import Queries
-    from holdwatch_daemon.watchdog import Stall
-    from holdwatch_daemon.webhooks import Webhook
     from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import ProbeNotice, Reading
 
@@ -443,6 +443,6 @@ class Service:
 
 def _webhook_opener() -> Callable[..., Awaitable[list[Webhook]]]:
     # Its client takes longer to import than all else here; few shops have webhooks.
-    from holdwatch_daemon.webhooks import open_webhooks  # noqa: PLC0415
+    from holdwatch_daemon.outlets.webhooks import open_webhooks  # noqa: PLC0415
 
     return open_webhooks

@@ -22,9 +22,9 @@ from daemon_rig import (
     shop,
     start,
 )
-from holdwatch_daemon.flood import MOST_PER_S, FloodGate
+from holdwatch_daemon.intake.flood import MOST_PER_S, FloodGate
+from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.supervisor import Supervisor
 from holdwatch_physics.reading import ProbeNotice, Quality, Quantity, Reading
 
 if TYPE_CHECKING:

@@ -16,9 +16,9 @@ from fault_broker import Broker
 from fault_shop import PREFIX
 
 from daemon_rig import START_UTC_NS, TurnedClock, broker_of, connected, eventually, shop
-from holdwatch_daemon import repeating
-from holdwatch_daemon.events import Draft
+from holdwatch_daemon.outlets import redelivery as repeating
 from holdwatch_daemon.service import Service
+from holdwatch_daemon.store.events import Draft
 from system_parts import require
 
 if TYPE_CHECKING:

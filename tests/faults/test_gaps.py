@@ -10,13 +10,13 @@ import pytest
 from hold_builder import decay_recipe, vacuum_recipe
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality, Quantity
-from holdwatch_procedures.evacuation import EvacuationNews, EvacuationWatch
-from holdwatch_procedures.hold import Hold
-from holdwatch_procedures.marks import MARK_WORD
-from holdwatch_procedures.verdict import Outcome
+from holdwatch_procedures.evacuation.progress import EvacuationNews, EvacuationWatch
+from holdwatch_procedures.holds.hold import Hold
+from holdwatch_procedures.holds.marks import MARK_WORD
+from holdwatch_procedures.holds.verdict import Outcome
 
 if TYPE_CHECKING:
-    from holdwatch_procedures.recipe import Recipe
+    from holdwatch_procedures.holds.recipe import Recipe
 
 
 def test_a_target_reached_in_three_looks_far_apart_is_dated_by_the_first() -> None:

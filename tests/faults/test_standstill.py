@@ -11,8 +11,8 @@ import pytest
 
 from daemon_rig import FedAdapter, TurnedClock, first_event, shop
 from holdwatch_daemon.clock import ClockSteps
+from holdwatch_daemon.health.loop_watch import LoopWatchdog, Stall, culprit
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.watchdog import LoopWatchdog, Stall, culprit
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.events import Draft, append_event
 from holdwatch_daemon.store import schema
+from holdwatch_daemon.store.events import Draft, append_event
 from holdwatch_daemon.store.numbers import COUNTERS, ToldNumbers, newest_numbers, raise_floors
 from holdwatch_daemon.store.opening import ProcessLock, open_locked
 from holdwatch_daemon.timestamps import rfc3339

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_daemon.messages import Event
-    from holdwatch_procedures.story.units_under_test import UnitUnderTest
+    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
 
 __all__ = ["HoldRow", "Queries"]
 

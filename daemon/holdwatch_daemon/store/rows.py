@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.messages import Alarm
     from holdwatch_physics.reading import Quantity
-    from holdwatch_procedures.verdict import CurvePoint, Verdict
+    from holdwatch_procedures.holds.verdict import CurvePoint, Verdict
 
 
 _INSERT_READING: Final = (

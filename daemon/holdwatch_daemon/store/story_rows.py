@@ -6,10 +6,8 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from holdwatch_procedures.story.identifiers import normalise
-from holdwatch_procedures.story.rows import RefusedError, Row, load_row
-from holdwatch_procedures.story.units_under_test import UnitUnderTest
-from holdwatch_procedures.story.work_orders import (
+from holdwatch_procedures.vehicles.identifiers import normalise
+from holdwatch_procedures.vehicles.job import (
     Answer,
     DyeEntry,
     Finding,
@@ -19,6 +17,8 @@ from holdwatch_procedures.story.work_orders import (
     Weighing,
     WorkOrder,
 )
+from holdwatch_procedures.vehicles.record import RefusedError, Row, load_row
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
 
 if TYPE_CHECKING:
     import sqlite3

@@ -1,0 +1,1 @@
+"""Bluetooth probes: scanning, links, and the decoders of their payloads."""

@@ -1,0 +1,100 @@
+"""The two streams: numbered events for programs, state and live values for the screen."""
+
+from __future__ import annotations
+
+from contextlib import aclosing
+from typing import TYPE_CHECKING, Annotated, Any
+
+from fastapi import APIRouter, Header, HTTPException, Query, Request
+
+from holdwatch_api.hub import LiveHub
+from holdwatch_api.routes.bays import known_bay
+from holdwatch_api.security.access import ANYONE
+from holdwatch_api.security.limits import address_key
+from holdwatch_api.security.session import bearer_of
+from holdwatch_api.streams import EventStream, frame, with_beats
+
+if TYPE_CHECKING:
+    import asyncio
+    from collections.abc import AsyncGenerator, Callable
+    from contextlib import AbstractContextManager
+
+    from holdwatch_api.security.access import Access
+    from holdwatch_daemon.service import Service
+
+STREAM: dict[int | str, dict[str, Any]] = {
+    200: {"content": {"text/event-stream": {}}, "description": "Server-sent events"}
+}
+
+
+def streams(service: Service, access: Access, closing: asyncio.Event) -> APIRouter:
+    """Return the routes that stay open.
+
+    Args:
+        service: What is told.
+        access: Ends the streams of tokens that are taken back or expire.
+        closing: Set when the process stops, so that open streams do not hold it up.
+    """
+    router = APIRouter(prefix="/api/v1")
+    hub = LiveHub(service, closing)
+
+    def place(request: Request) -> AbstractContextManager[None]:
+        """Return a place for one more stream of this asker."""
+        address = address_key(request.client.host if request.client else "")
+        key = f"{(bearer_of(request) or ANYONE).id} {address}"
+        if not access.limits.streams.has_room(key):
+            detail = "Too many streams are open; close one first."
+            raise HTTPException(429, detail, {"retry-after": "10"})
+        return access.limits.streams.held(key)
+
+    def allowed(request: Request) -> Callable[[], bool]:
+        bearer = bearer_of(request) or ANYONE
+        return lambda: access.still(bearer)
+
+    @router.get("/events", tags=["streams"], response_class=EventStream, responses=STREAM)
+    async def events(
+        request: Request,
+        after: Annotated[int | None, Query(ge=0, description="Start above this number.")] = None,
+        last_event_id: Annotated[str | None, Header()] = None,
+    ) -> EventStream:
+        """Numbered events: each `data:` one CloudEvents JSON object, `id:` its `sequence`.
+
+        Starts above `Last-Event-ID` (which a reconnecting reader sends), else above `after`,
+        else with the next event. Silence is filled with comments.
+        """
+        start = after if last_event_id is None else _number(last_event_id)
+        held = place(request)
+        frames = with_beats(
+            _events(service, start), closing, lambda: ": beat\n\n", allowed=allowed(request)
+        )
+        return EventStream(frames, held)
+
+    @router.get("/live", tags=["streams"], response_class=EventStream, responses=STREAM)
+    async def live(
+        request: Request,
+        bay: Annotated[str | None, Query(description="Only this bay.")] = None,
+    ) -> EventStream:
+        """State (`event: state`) and newest values (`event: live`) of all bays.
+
+        On connecting the full state, then what changes: a bay's values at most ten times a
+        second, its state at most twice; in 2 s of silence an `event: beat`, so that a reader can
+        tell quiet from lost.
+        """
+        names = list(service.bays) if bay is None else [known_bay(service, bay)]
+        held = place(request)
+        return EventStream(hub.follow(names, allowed(request)), held)
+
+    return router
+
+
+def _number(last_event_id: str) -> int:
+    if not (last_event_id.isascii() and last_event_id.isdigit()):
+        raise HTTPException(400, f"Last-Event-ID is the number of an event, not {last_event_id!r}.")
+    return int(last_event_id)
+
+
+async def _events(service: Service, after: int | None) -> AsyncGenerator[str, None]:
+    yield ": open\n\n"
+    async with aclosing(service.events.subscribe(after)) as events:
+        async for event in events:
+            yield frame(event.model_dump_json(exclude_none=True), number=event.sequence)

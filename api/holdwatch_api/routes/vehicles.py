@@ -1,0 +1,210 @@
+"""The routes of vehicles: looking them up, adding, changing, and measuring their volume."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+from fastapi import APIRouter, Path, Query
+
+from holdwatch_api.routes.job_bodies import (
+    ChangedVehicle,
+    Choice,
+    MeansWords,
+    MeasuredVolume,
+    Misleading,
+    NewVehicle,
+    Place,
+    Vocabulary,
+    VolumeFound,
+    VolumeSteps,
+)
+from holdwatch_api.routes.job_work import ERRORS, StoryWork
+from holdwatch_daemon.jobs.desk import once
+from holdwatch_daemon.jobs.files import known_tables
+from holdwatch_daemon.jobs.vehicles import (
+    changed_unit,
+    keep_volume,
+    new_unit,
+    read_expansion,
+    volume_sentence,
+)
+from holdwatch_daemon.jobs.views import VehicleView, vehicle_view
+from holdwatch_daemon.store import story_rows
+from holdwatch_procedures.vehicles.expansion import CAUTIONS, STEPS
+from holdwatch_procedures.vehicles.job import Strength, WayIn
+from holdwatch_procedures.vehicles.next_check import places_for
+from holdwatch_procedures.vehicles.vehicle import UnitUnderTest  # noqa: TC001 - read by FastAPI
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from holdwatch_api.routes.job_bodies import VehicleFields
+    from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.jobs.desk import StoryDesk
+    from holdwatch_daemon.service import Service
+    from holdwatch_daemon.store.story_rows import StoredUnit
+
+Vehicle = Annotated[str, Path(description="Fleet number, plate or VIN.", max_length=100)]
+ACTS = ("renewed", "resealed", "tightened", "cleaned")
+
+
+def vehicle_routes(service: Service, work: StoryWork) -> APIRouter:
+    """Return the routes under ``/api/v1/vehicles``."""
+    router = APIRouter(prefix="/api/v1/vehicles", tags=["vehicles"])
+    _add_reading(router, service, work)
+    _add_writing(router, work)
+    _add_volume(router, work)
+    return router
+
+
+def _add_reading(router: APIRouter, service: Service, work: StoryWork) -> None:
+    @router.get("")
+    async def vehicles(
+        find: Annotated[
+            str | None, Query(max_length=100, description="Part of fleet number, plate or VIN.")
+        ] = None,
+        limit: Annotated[int, Query(ge=1, le=1000)] = 50,
+    ) -> list[UnitUnderTest]:
+        """The vehicles, the closest first where something is looked for."""
+
+        def look(connection: sqlite3.Connection) -> list[StoredUnit]:
+            if find is None:
+                return story_rows.list_units(connection, limit=limit)
+            return story_rows.find_units(connection, find, limit=limit)
+
+        return [stored.unit for stored in await service.store.ask(look)]
+
+    @router.get("/{vehicle}", responses=ERRORS)
+    async def vehicle(vehicle: Vehicle) -> VehicleView:
+        """One vehicle: its visits, the loss between them, the suspects, and what to check next."""
+
+        def look() -> VehicleView:
+            desk = work.desk()
+            return vehicle_view(desk, desk.book.story(vehicle), on=work.today())
+
+        return await work.do(look)
+
+    @router.get("/{vehicle}/words", responses=ERRORS)
+    async def words(vehicle: Vehicle) -> Vocabulary:
+        """The words of this vehicle's story: its places, the means, conditions, acts, points."""
+
+        def look() -> Vocabulary:
+            desk = work.desk()
+            return _vocabulary(desk, desk.book.story(vehicle).unit)
+
+        return await work.do(look)
+
+
+def _add_writing(router: APIRouter, work: StoryWork) -> None:
+    @router.post("", status_code=201, responses=ERRORS)
+    async def add(wanted: NewVehicle) -> VehicleView:
+        """Add a vehicle."""
+
+        def change(desk: StoryDesk, page: Page) -> UnitUnderTest:
+            return new_unit(desk, page, _fields(desk, wanted.unit))
+
+        return await work.change_vehicle(wanted, "add", change)
+
+    @router.patch("/{vehicle}", responses=ERRORS)
+    async def change(vehicle: Vehicle, wanted: ChangedVehicle) -> VehicleView:
+        """Change what is known of a vehicle; what is not named stays."""
+
+        def change(desk: StoryDesk, page: Page) -> UnitUnderTest:
+            return changed_unit(desk, page, vehicle, _fields(desk, wanted))
+
+        return await work.change_vehicle(wanted, f"change {vehicle}", change)
+
+
+def _add_volume(router: APIRouter, work: StoryWork) -> None:
+    @router.get("/{vehicle}/volume", responses=ERRORS)
+    async def steps(vehicle: Vehicle) -> VolumeSteps:
+        """How the volume is measured by expansion, with the cautions."""
+
+        def look() -> VolumeSteps:
+            unit = work.desk().book.story(vehicle).unit
+            return VolumeSteps(
+                unit=unit.name,
+                cautions=list(CAUTIONS),
+                steps=list(STEPS),
+                max_pressure_kpa_g=unit.max_pressure_kpa_g,
+            )
+
+        return await work.do(look)
+
+    @router.post("/{vehicle}/volume", responses=ERRORS)
+    async def measure(vehicle: Vehicle, wanted: MeasuredVolume) -> VolumeFound:
+        """Work out a volume from an expansion; kept, every later hold of the vehicle uses it.
+
+        Caution: eye protection; regulated dry nitrogen with a relief device only, never oxygen or
+        compressed air, never above the highest allowed pressure. Local codes come first.
+        """
+
+        def measured() -> VolumeFound:
+            desk = work.desk()
+            unit = desk.book.story(vehicle).unit
+            found = read_expansion(work.fluids(), wanted.expansion, unit)
+            day = work.today(wanted.on)
+            volume = found.as_internal_volume(day)
+
+            def keep(page: Page) -> dict[str, str | None]:
+                keep_volume(desk, page, vehicle, found, on=day, section=wanted.section)
+                return {"vehicle": unit.name}
+
+            if wanted.keep:
+                said = wanted.model_dump(mode="json", exclude={"id"})
+                once(desk, wanted.id, {"where": f"volume {unit.name}", "said": said}, keep)
+            return VolumeFound(
+                sentence=volume_sentence(volume),
+                volume=volume,
+                budget_ml={source: 1e6 * share for source, share in found.budget},
+                kept=wanted.keep,
+            )
+
+        return await work.do(measured)
+
+
+def _fields(desk: StoryDesk, said: VehicleFields) -> dict[str, Any]:
+    """Return what is said of a vehicle, the class's volume for its name."""
+    fields = said.model_dump(mode="json", exclude_unset=True, exclude={"id"})
+    chosen = fields.pop("volume_class", None)
+    if chosen is not None:
+        fields["volume"] = desk.tables.volume_classes.volume(chosen).model_dump(mode="json")
+    return fields
+
+
+def _vocabulary(desk: StoryDesk, unit: UnitUnderTest) -> Vocabulary:
+    tables = desk.tables
+    tree, likelihoods = tables.tree(unit), tables.likelihoods
+    return Vocabulary(
+        places=[
+            Place(key=p.key, name=p.name, parent=p.parent, leaf=p.weight is not None)
+            for p in tree.places
+        ],
+        means=[
+            MeansWords(
+                key=means.key,
+                name=means.name,
+                minutes=means.minutes,
+                needs_dye=means.needs_dye,
+                places=list(places_for(means, tree)),
+                source=str(means.source),
+            )
+            for means in likelihoods.means
+        ],
+        mislead=[
+            Misleading(
+                key=one.key,
+                text=one.text,
+                means=list(one.means),
+                points=[str(points) for points in one.points],
+                source=one.source,
+            )
+            for one in likelihoods.mislead
+        ],
+        strengths=[str(strength) for strength in Strength],
+        ways_in=[str(way) for way in WayIn],
+        acts=list(ACTS),
+        points=[Choice(key=point.key, name=point.ask) for point in tables.follow_through.points],
+        volume_classes=[Choice(key=c.key, name=c.name) for c in tables.volume_classes.classes],
+        tables=list(known_tables()),
+    )

@@ -1,0 +1,1 @@
+"""What every request must pass: tokens, limits, sessions, headers."""

@@ -1,0 +1,1 @@
+"""The command check: what is missing on this machine."""

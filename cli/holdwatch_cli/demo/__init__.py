@@ -1,0 +1,1 @@
+"""The command demo: two simulated bays to their verdicts."""

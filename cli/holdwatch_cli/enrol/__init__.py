@@ -1,0 +1,1 @@
+"""The command enrol: a probe gets its name, figures and role."""

@@ -1,0 +1,273 @@
+"""``holdwatch enrol``: a probe gets its name, its figures, and its role in a bay."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from holdwatch_cli.enrol.live_readings import listen
+from holdwatch_cli.errors import UserError
+from holdwatch_cli.terminal import say
+from holdwatch_daemon.intake.zeroing import Found, Gauge, two_points, zero
+from holdwatch_daemon.settings.edit import ShopFile
+from holdwatch_physics.reading import Quantity, Role, role_of
+from holdwatch_physics.units import parse_unit
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdwatch_daemon.settings.shop import ProbeConfig, ShopConfig
+
+
+@dataclass(slots=True)
+class Enrolment:
+    """What is to be written; None where nothing was said.
+
+    Attributes:
+        name: The probe's name in this shop.
+        probe: Keys of its table.
+        bay: The bay it serves.
+        role: What it means there.
+        channel: Its channel; else what the role measures.
+        offset: Calibration offset in the probe's unit, given by hand.
+        scale: Calibration scale, given by hand.
+        points: Two comparisons with a reference: said and true, in the probe's unit.
+    """
+
+    name: str | None = None
+    probe: dict[str, Any] = field(default_factory=dict)
+    bay: str | None = None
+    role: str | None = None
+    channel: str | None = None
+    offset: float | None = None
+    scale: float | None = None
+    points: list[tuple[float, float]] = field(default_factory=list)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was said at all."""
+        calibrates = self.offset is not None or self.scale is not None or bool(self.points)
+        return self.name is None and not self.probe and self.bay is None and not calibrates
+
+
+def run_enrol(enrolment: Enrolment, config: Path, *, as_json: bool, dry_run: bool) -> int:
+    """Write an enrolment into the shop's file, or ask for it on a terminal."""
+    if enrolment.is_empty:
+        if as_json or not sys.stdin.isatty():
+            raise UserError(
+                "nothing to enrol: say what with options (holdwatch enrol --help shows them), or "
+                "run it bare on a terminal, where it asks"
+            )
+        from holdwatch_cli.enrol.wizard import ask_enrolment  # noqa: PLC0415 - it scans
+
+        enrolment = ask_enrolment(ShopFile(config))
+    file = ShopFile(config)
+    told = enter(file, enrolment)
+    return _finish(file, told, as_json=as_json, dry_run=dry_run)
+
+
+def run_zero(
+    name: str,
+    config: Path,
+    *,
+    channel: str | None,
+    seconds: float,
+    true: float | None,
+    as_json: bool,
+    dry_run: bool,
+) -> int:
+    """Measure a gauge's offset at a known pressure and write it."""
+    file = ShopFile(config)
+    shop = file.config()
+    probe = shop.probe_named(name)
+    if probe is None:
+        known = ", ".join(sorted(each.name for each in shop.probe)) or "none"
+        raise UserError(f"no probe is named {name!r} in {config}; configured probes: {known}")
+    channel = channel or "pressure"
+    gauge = gauge_of(probe)
+    wanted = f"{name}/{channel}"
+    room = None if true is not None else _room_channel(shop, probe, wanted)
+    if not as_json:
+        say(f"Open {name} to the air and let it rest. Listening for {seconds:g} s …")
+    channels = frozenset({wanted} | ({room} if room else set()))
+    heard = asyncio.run(listen(shop, channels, wanted, seconds))
+    unit = parse_unit(probe.unit or "Pag")
+    if room is not None:
+        of_room = heard.get(room, [])
+        if not of_room:
+            raise UserError(
+                f"the barometer {room} said nothing meanwhile: give the room's pressure with "
+                f"--true, in {unit.name}"
+            )
+        room_pa = sum(of_room) / len(of_room)
+        line = shop_line(shop, room)
+        true = unit.from_si(line.apply(room_pa))
+    known_scale = probe.calibration[channel].scale if channel in probe.calibration else 1.0
+    said = [unit.from_si(value) for value in heard.get(wanted, [])]
+    found = zero(said, true or 0.0, gauge, scale=known_scale)
+    file.put_probe({"name": name, "calibration": {channel: _calibration(found, probe, channel)}})
+    told = {
+        "probe": name,
+        "channel": wanted,
+        "offset": found.offset,
+        "scale": found.scale,
+        "unit": unit.name,
+        "readings": len(said),
+        "true": true or 0.0,
+        "notes": [note for note in (found.note,) if note],
+    }
+    if not as_json:
+        say(f"{wanted}: offset {found.offset:g} {unit.label} ({found.how}).")
+    return _finish(file, told, as_json=as_json, dry_run=dry_run)
+
+
+def enter(file: ShopFile, enrolment: Enrolment) -> dict[str, Any]:
+    """Enter an enrolment into the file's text; return what was done.
+
+    Raises:
+        UserError: Something does not go together.
+        ConfigError: The configuration would be wrong.
+    """
+    if enrolment.name is None:
+        raise UserError("give the probe's name in this shop with --name, for example gauge-3")
+    if (enrolment.bay is None) != (enrolment.role is None):
+        raise UserError("--bay and --role go together: which place, and what it means there")
+    if file.probe(enrolment.name) is None and "address" not in enrolment.probe:
+        raise UserError(
+            f"no probe is named {enrolment.name!r} in {file.path}: a new one needs --address, as "
+            "`holdwatch scan` shows it; other kinds than Bluetooth are written by hand, see "
+            "docs/shop.example.toml"
+        )
+    is_new = file.put_probe({"name": enrolment.name, **enrolment.probe})
+    told: dict[str, Any] = {"probe": enrolment.name, "is_new": is_new, "notes": []}
+    channel = enrolment.channel or _channel_of(enrolment.role)
+    calibration = _given_calibration(file, enrolment, channel)
+    if calibration is not None:
+        file.put_probe({"name": enrolment.name, "calibration": {channel: calibration}})
+        told |= {"offset": calibration["offset"], "scale": calibration["scale"]}
+    if enrolment.bay is not None and enrolment.role is not None:
+        bound = f"{enrolment.name}/{channel}"
+        replaced = file.bind(enrolment.bay, enrolment.role, bound)
+        told |= {"bay": enrolment.bay, "role": enrolment.role, "channel": bound}
+        if replaced is not None:
+            told["notes"].append(
+                f"{enrolment.role} of {enrolment.bay} was {replaced} before; that has no role "
+                "there now."
+            )
+    return told
+
+
+def gauge_of(probe: ProbeConfig) -> Gauge:
+    """Return what is known of a probe's gauge.
+
+    Raises:
+        UserError: Its range or unit is not known.
+    """
+    if probe.unit is None or probe.range is None:
+        raise UserError(
+            f"{probe.name}: its range is not known, so that no offset can be called sensible; "
+            f"holdwatch enrol --name {probe.name} --unit kPag --range 0:3500"
+        )
+    unit = parse_unit(probe.unit)
+    low, high = probe.range
+    return Gauge(probe.name, unit.label, low, high, probe.resolution or 0.0, probe.noise or 0.0)
+
+
+def shop_line(shop: ShopConfig, channel: str) -> Any:
+    """Return the calibration of a channel, the one without effect where it has none."""
+    from holdwatch_daemon.intake.calibration import Calibration, calibrations_of  # noqa: PLC0415 - light
+
+    probe = shop.probe_named(channel.partition("/")[0])
+    lines = {} if probe is None else calibrations_of(probe)
+    return lines.get(channel, Calibration())
+
+
+def _room_channel(shop: ShopConfig, probe: ProbeConfig, wanted: str) -> str | None:
+    """The barometer that an absolute gauge is compared with; None for a vented one.
+
+    Raises:
+        UserError: There is none, or the gauge cannot be zeroed at open air.
+    """
+    if probe.pressure_reference == "vented":
+        return None
+    if probe.pressure_reference == "sealed":
+        raise UserError(
+            f"{probe.name}: a sealed gauge does not say 0 at open air; give what it should say "
+            "with --true, or two points with --point"
+        )
+    barometers = [
+        channel
+        for bay in shop.bay
+        for role, channel in bay.roles.items()
+        if role_of(role) is Role.BAROMETER and channel != wanted
+    ]
+    if not barometers:
+        raise UserError(
+            f"{probe.name}: an absolute gauge is compared with a barometer, and no bay has "
+            f"another one; give the room's pressure with --true, in {probe.unit}"
+        )
+    return barometers[0]
+
+
+def _channel_of(role: str | None) -> str:
+    meant = None if role is None else role_of(role)
+    return "pressure" if meant is None or meant.is_pressure else "temperature"
+
+
+def _given_calibration(file: ShopFile, enrolment: Enrolment, channel: str) -> dict[str, Any] | None:
+    """The calibration that options give, or None."""
+    given = enrolment.offset is not None or enrolment.scale is not None
+    if given and enrolment.points:
+        raise UserError("give --offset and --scale, or two --point, not both")
+    if not given and not enrolment.points:
+        return None
+    probe = file.config().probe_named(enrolment.name or "")
+    assert probe is not None  # noqa: S101 - put there before
+    if enrolment.points:
+        return _calibration(two_points(enrolment.points, gauge_of(probe)), probe, channel)
+    known = probe.calibration.get(channel)
+    offset, scale = (0.0, 1.0) if known is None else (known.offset, known.scale)
+    found = Found(
+        offset if enrolment.offset is None else enrolment.offset,
+        scale if enrolment.scale is None else enrolment.scale,
+        "given by hand",
+    )
+    return _calibration(found, probe, channel)
+
+
+def _calibration(found: Found, probe: ProbeConfig, channel: str) -> dict[str, Any]:
+    table: dict[str, Any] = {"offset": found.offset, "scale": found.scale}
+    if probe.unit is not None:
+        of_temperature = parse_unit(probe.unit).quantity is Quantity.TEMPERATURE
+        if of_temperature != channel.startswith("temperature"):
+            raise UserError(
+                f"{probe.name}: its unit is {probe.unit}, which {channel} is not measured in; "
+                f"write [probe.calibration.{channel}] with its own unit by hand"
+            )
+        table["unit"] = probe.unit
+    return table | {"made": datetime.now(UTC).date(), "how": found.how}
+
+
+def _finish(file: ShopFile, told: dict[str, Any], *, as_json: bool, dry_run: bool) -> int:
+    file.config()
+    backup = None if dry_run else file.save()
+    told |= {"file": str(file.path), "backup": None if backup is None else str(backup)}
+    told["written"] = not dry_run
+    if as_json:
+        say(json.dumps(told, ensure_ascii=False))
+        return 0
+    if dry_run:
+        say(file.text)
+        say(f"Nothing was written: {file.path} would read as above.")
+        return 0
+    for note in told["notes"]:
+        say(note)
+    place = f" It is {told['role']} of {told['bay']}." if "role" in told else ""
+    kept = "" if backup is None else f" The file of before is {backup}."
+    say(f"{told['probe']} stands in {file.path}.{place}{kept}")
+    say("A running `holdwatch serve` takes it up when it is started again.")
+    return 0

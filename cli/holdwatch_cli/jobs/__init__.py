@@ -1,0 +1,1 @@
+"""The commands for vehicles, jobs, balances and reports."""

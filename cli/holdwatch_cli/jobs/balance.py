@@ -1,0 +1,76 @@
+"""``holdwatch balance``: weights and dates in, the loss between visits out."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+from holdwatch_cli.terminal import say
+from holdwatch_procedures.vehicles.balance_text import Figures, balance_of_texts
+from holdwatch_procedures.vehicles.balance_words import balance_sentence
+from holdwatch_procedures.vehicles.vehicle import LAW_G_PER_YEAR
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from holdwatch_procedures.vehicles.balance import Balance
+
+
+def run_balance(
+    charged: Sequence[str], recovered: Sequence[str], figures: Figures, *, as_json: bool
+) -> int:
+    """Print the balance; return the exit status.
+
+    Raises:
+        StoryError: An option that cannot be used, or weights that cannot be.
+    """
+    made = balance_of_texts(charged, recovered, figures, "--")
+    if as_json:
+        say(json.dumps(made.to_dict(), allow_nan=False, ensure_ascii=False))
+    else:
+        say(as_text(made))
+    return 0
+
+
+def as_text(made: Balance) -> str:
+    """Return the balance for a terminal: the sentence, the figures, the notes."""
+    upper = "no upper bound" if made.high is None else f"{made.high:.1f}"
+    lines = [
+        balance_sentence(made),
+        "",
+        f"{'loss':17}{made.value:.1f} g a year, between {made.low:.1f} and {upper} (95 %)",
+    ]
+    if made.percent_per_year is not None:
+        lines.append(f"{'of the nameplate':17}{made.percent_per_year:.1f} % a year")
+    law = LAW_G_PER_YEAR[made.evaporators]
+    parts = "1 evaporator" if made.evaporators == 1 else f"{made.evaporators} evaporators"
+    lines.append(f"{'law':17}{law:g} g a year ({parts}): {made.against_law}")
+    lines += _outlook(made)
+    low, high = made.allowances.unrecovered_g
+    lines.append("")
+    lines.append(
+        f"- Assumed: each weighing within ±{made.allowances.tolerance_g:g} g; between {low:g} and "
+        f"{high:g} g stayed in oil and hoses (common practice, no source, unless you stated it); "
+        f"{made.allowances.hose_loss_g:g} g lost at the hoses."
+    )
+    lines += [f"- {note}" for note in made.notes]
+    return "\n".join(lines)
+
+
+def _outlook(made: Balance) -> list[str]:
+    lines = []
+    if made.noticed is not None:
+        first, last = made.noticed
+        begin = "any day" if first is None else first.date().isoformat()
+        end = "no date that can be named" if last is None else last.date().isoformat()
+        share = f"{100 * made.noticed_share_lost:.0f} %"
+        lines.append(
+            f"{'noticed':17}between {begin} and {end}: {share} of the charge gone (common "
+            "practice, no source), if filled to the nameplate at the last recovery"
+        )
+    widths = ", ".join(
+        f"±{width:.1f} g a year after {days} days"
+        for days, width in made.one_more().after_days.items()
+    )
+    lines.append(f"{'one more weighing':18}would narrow this to {widths}")
+    return lines

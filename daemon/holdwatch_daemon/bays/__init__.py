@@ -1,0 +1,1 @@
+"""Bays: roles bound to channels, the hold that runs there, commands."""

@@ -1,0 +1,290 @@
+"""A bay: roles bound to channels, the newest values, the running hold, and its alarms."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdwatch_daemon.bays.gauge_selection import Handover
+from holdwatch_daemon.bays.state import progress_of
+from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+from holdwatch_physics.units import parse_unit
+
+if TYPE_CHECKING:
+    from holdwatch_daemon.bays.alarms import Alarms
+    from holdwatch_daemon.bays.gauge_selection import Speakers
+    from holdwatch_daemon.bays.runner import HoldRunner
+    from holdwatch_daemon.messages import HoldProgress
+    from holdwatch_daemon.settings.shop import BayConfig, ShopConfig
+    from holdwatch_daemon.valves.bay import WiredBay
+    from holdwatch_physics.reading import Reading
+
+log = logging.getLogger(__name__)
+
+OVERPRESSURE = "overpressure"
+PROBE_LOST = "probe_lost"
+_BACK_BELOW = 0.99
+"""Share of the highest pressure below which an over-pressure counts as gone."""
+_EVACUATED_PA = 10_000.0
+"""Absolute pressure below which a unit no longer holds its test gas, Pa."""
+
+
+@dataclass(frozen=True, slots=True)
+class FinishedHold:
+    """A bay's newest hold that has its verdict."""
+
+    id: str
+    progress: HoldProgress
+    verdict_sentence: str
+
+
+class Bay:
+    """A place with roles bound to channels.
+
+    Attributes:
+        name: The name in topics and addresses.
+        label: The name for people.
+        unit: What is under test there, for example ``BM-03``; None where not said.
+        refrigerant: The unit's refrigerant; None where not said.
+        roles: Role name → channel.
+        newest: Role name → its newest reading.
+        runner: The running hold; None between holds.
+        last: The newest hold with a verdict; None where there is none.
+        absolute: Roles whose probe reads absolute pressure.
+        ranges: Role of pressure → range of its gauge (lowest, end) as recorded, Pa; None unknown.
+        test_gas: Whether the unit holds nitrogen from a pressure hold, so that its pressure
+            says nothing of the refrigerant.
+        wired: What switches valve and pump here; None where nothing does.
+        ended_mono_ns: Monotonic end of the newest hold; what comes from before it is late.
+    """
+
+    def __init__(self, config: BayConfig, shop: ShopConfig, alarms: Alarms) -> None:
+        unit = config.unit_under_test
+        self.config = config
+        self.name = config.name
+        self.label = config.label or config.name
+        self.unit = None if unit is None else unit.name
+        self.refrigerant = None if unit is None else unit.refrigerant
+        self.roles = dict(config.roles)
+        self.newest: dict[str, Reading] = {}
+        self.runner: HoldRunner | None = None
+        self.last: FinishedHold | None = None
+        self.test_gas = False
+        self.ended_mono_ns: int | None = None
+        self.wired: WiredBay | None = None
+        self._newest_put: Reading | None = None
+        self._to_watch: list[tuple[str | None, Reading, bool]] = []
+        self.alarms = alarms
+        self._role_of = {channel: role for role, channel in self.roles.items()}
+        self._of_unit = {role: meant for role in self.roles if (meant := _of_unit(role))}
+        self._stale_ns = _stale_ns(config, shop)
+        self._site_barometer_pa = shop.site.barometer_pa
+        self.absolute = _absolute(config, shop)
+        self.ranges = _ranges_pa(config, shop)
+        self._handover = Handover(self.ranges)
+
+    def hears(self, channel: str) -> bool:
+        """Whether a channel plays a role here, or in the hold that is running."""
+        if channel in self._role_of:
+            return True
+        return self.runner is not None and channel in self.runner.identity.channels
+
+    def role_of(self, channel: str) -> str | None:
+        """Return the role that a channel plays here, or None."""
+        return self._role_of.get(channel)
+
+    def uses(self, probe: str) -> bool:
+        """Whether a probe plays a role here."""
+        return any(channel.partition("/")[0] == probe for channel in self._role_of)
+
+    def is_late(self, reading: Reading) -> bool:
+        """Whether a reading comes too late for the running hold, or after the end of the last."""
+        if self.runner is not None:
+            return self.runner.is_late(reading)
+        return self.ended_mono_ns is not None and reading.mono_ns <= self.ended_mono_ns
+
+    def put(self, reading: Reading, *, judged: bool = True) -> None:
+        """Take a reading: as newest value, and for the running hold, at the next `act`.
+
+        With ``judged`` false the hold does not get it: it could not be stored.
+        """
+        role = self._role_of.get(reading.channel)
+        if role is not None:
+            known = self.newest.get(role)
+            if known is None or known.mono_ns <= reading.mono_ns:
+                self.newest[role] = reading
+        if self.runner is not None and judged:
+            self.runner.queue(reading)
+        self._newest_put = reading
+        if role in self._of_unit or self.wired is not None:
+            self._to_watch.append((role, reading, judged))
+
+    def act(self) -> None:
+        """Let hold, alarms and whatever is wired here see what was put, in its order."""
+        newest, self._newest_put = self._newest_put, None
+        runner = self.runner
+        if runner is not None and newest is not None:
+            runner.feed_queue()
+            if runner.alarm is not None:
+                text, runner.alarm = runner.alarm, None
+                self._raise(OVERPRESSURE, text, newest.utc_ns)
+            if runner.verdict is not None:
+                self.end_hold()
+        to_watch, self._to_watch = self._to_watch, []
+        if to_watch:
+            self._watch(to_watch)
+
+    def begin_hold(self, runner: HoldRunner) -> None:
+        """Let a hold run here."""
+        self.runner = runner
+        self.test_gas = not runner.identity.recipe.is_vacuum
+
+    def end_hold(self) -> None:
+        """Keep the running hold, which has its verdict, as the last one."""
+        runner = self.runner
+        if runner is None or runner.verdict is None:
+            return
+        self.last = FinishedHold(runner.identity.id, progress_of(runner), runner.verdict.sentence)
+        self.ended_mono_ns = runner.end_mono_ns
+        self.runner = None
+
+    def stale_roles(self, now_mono_ns: int, allowance_ns: int = 0) -> dict[str, float | None]:
+        """Return the roles without a fresh reading, with its age in s (None: never any)."""
+        stale: dict[str, float | None] = {}
+        for role in self.roles:
+            reading = self.newest.get(role)
+            if reading is None:
+                stale[role] = None
+            elif now_mono_ns - reading.mono_ns > self._stale_ns[role] + allowance_ns:
+                stale[role] = (now_mono_ns - reading.mono_ns) / 1e9
+        return stale
+
+    def speakers(self, now_mono_ns: int, allowance_ns: int = 0) -> Speakers:
+        """Return which gauge tells the pressure of the line, and which ones are out of range."""
+        stale = self.stale_roles(now_mono_ns, allowance_ns)
+        fresh = {role: reading for role, reading in self.newest.items() if role not in stale}
+        return self._handover.decide(fresh, self.barometer_pa())
+
+    def watch_probes(
+        self, now_mono_ns: int, now_utc_ns: int, allowance_ns: int, awake_ns: int | None = None
+    ) -> bool:
+        """Raise or settle the alarm of lost probes; return whether anything changed.
+
+        ``awake_ns`` says since when this process listens: a silence from before is not the probes'.
+        """
+        stale = self.stale_roles(now_mono_ns, allowance_ns)
+        # A vacuum gauge above its range has nothing to say, and some then say nothing.
+        if stale and self.speakers(now_mono_ns, allowance_ns).under_pressure:
+            stale = {role: age for role, age in stale.items() if role_of(role) is not Role.VACUUM}
+        if self.runner is not None:
+            begun_ns = self.runner.zero_mono_ns
+            since_ns = now_mono_ns - (begun_ns if awake_ns is None else max(begun_ns, awake_ns))
+            # A hold that has just begun may wait as long for its first readings.
+            lost = [role for role in stale if since_ns > self._stale_ns[role] + allowance_ns]
+            if lost:
+                channels = ", ".join(
+                    f"{role.replace('_', ' ')} ({self.roles[role]})" for role in lost
+                )
+                text = f"No reading of {channels}. Check the probe, its battery and its distance."
+                return self._raise(PROBE_LOST, text, now_utc_ns)
+        if self.runner is None or not stale:
+            return self.alarms.cause_gone(PROBE_LOST, now_utc_ns)
+        return False
+
+    def barometer_pa(self) -> float:
+        """Return the room's pressure, Pa: measured where there is a barometer, else the site's."""
+        reading = self.newest.get(Role.BAROMETER)
+        if reading is not None and reading.quality is Quality.GOOD:
+            return reading.value
+        return self._site_barometer_pa
+
+    def max_gauge_pa(self) -> float | None:
+        """Return the highest allowed pressure above the room's, Pa; None where not said."""
+        if self.runner is not None:
+            return self.runner.identity.recipe.max_gauge_pa
+        unit = self.config.unit_under_test
+        if unit is None or unit.max_pressure_kpa_g is None:
+            return None
+        return unit.max_pressure_kpa_g * 1e3
+
+    def _watch(self, put: list[tuple[str | None, Reading, bool]]) -> None:
+        """Watch every pressure of the unit, hold or not: over-pressure, and an evacuation."""
+        room_pa, most_pa = self.barometer_pa(), self.max_gauge_pa()
+        for role, reading, judged in put:
+            meant = None if role is None else self._of_unit.get(role)
+            if role is not None and meant is not None and _says_pressure(meant, reading.quality):
+                is_gauge = reading.quantity is Quantity.PRESSURE_GAUGE
+                gauge_pa = reading.value if is_gauge else reading.value - room_pa
+                if self.test_gas and self.runner is None and gauge_pa + room_pa < _EVACUATED_PA:
+                    self.test_gas = False
+                if most_pa is not None:
+                    self._watch_pressure(role, gauge_pa, most_pa, reading.utc_ns)
+            if self.wired is not None:
+                self.wired.take(reading, judged=judged)
+
+    def _watch_pressure(self, role: str, gauge_pa: float, most_pa: float, utc_ns: int) -> None:
+        if gauge_pa > most_pa:
+            text = (
+                f"Over-pressure on {role.replace('_', ' ')}: {gauge_pa / 1e3:.0f} kPa (gauge), "
+                f"the unit's highest allowed pressure is {most_pa / 1e3:g} kPa. Close the bottle, "
+                "keep clear, relieve slowly."
+            )
+            self._raise(OVERPRESSURE, text, utc_ns)
+        elif gauge_pa < most_pa * _BACK_BELOW and self.alarms.stands(OVERPRESSURE):
+            self.alarms.cause_gone(OVERPRESSURE, utc_ns)
+
+    def _raise(self, kind: str, text: str, utc_ns: int) -> bool:
+        is_new = self.alarms.raise_(kind, text, utc_ns)
+        if is_new:
+            log.warning("bay %s alarm %s: %s", self.name, kind, text)
+        return is_new
+
+
+def _of_unit(role: str) -> Role | None:
+    """What a role means whose gauge reads a pressure of the unit; None of all others."""
+    meant = role_of(role)
+    is_pressure = meant is not None and meant.is_pressure and meant is not Role.BAROMETER
+    return meant if is_pressure else None
+
+
+def _says_pressure(meant: Role, quality: Quality) -> bool:
+    """Whether a reading tells the pressure at all."""
+    if quality is Quality.SATURATED:
+        # Above its range a vacuum gauge says only that the pressure is above its range.
+        return meant is not Role.VACUUM
+    return quality is not Quality.SUSPECT
+
+
+def _stale_ns(config: BayConfig, shop: ShopConfig) -> dict[str, int]:
+    """Return for each role the age at which its value counts as stale, ns."""
+    ages: dict[str, int] = {}
+    for role, channel in config.roles.items():
+        probe = shop.probe_named(channel.partition("/")[0])
+        ages[role] = round((60.0 if probe is None else probe.stale_after_s) * 1e9)
+    return ages
+
+
+def _absolute(config: BayConfig, shop: ShopConfig) -> frozenset[str]:
+    """Return the roles whose probe counts pressure from nothing."""
+    probes = {role: shop.probe_named(c.partition("/")[0]) for role, c in config.roles.items()}
+    return frozenset(
+        role for role, probe in probes.items() if probe and probe.pressure_reference == "absolute"
+    )
+
+
+def _ranges_pa(config: BayConfig, shop: ShopConfig) -> dict[str, tuple[float, float] | None]:
+    """Return for each role of pressure the range of its gauge as recorded, Pa; None unknown."""
+    ranges: dict[str, tuple[float, float] | None] = {}
+    for role, channel in config.roles.items():
+        meant = role_of(role)
+        if meant is None or not meant.is_pressure:
+            continue
+        probe = shop.probe_named(channel.partition("/")[0])
+        figures = {} if probe is None else probe.figures(channel.partition("/")[2])
+        ranges[role] = None
+        if "range" in figures:
+            unit = parse_unit(figures["unit"])
+            low, high = figures["range"]
+            ranges[role] = (unit.to_si(low), unit.to_si(high))
+    return ranges

@@ -1,0 +1,137 @@
+"""What a bay says of itself: a sentence first, then how its hold stands."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from holdwatch_daemon.messages import BayState, Bounds, HoldProgress
+from holdwatch_daemon.timestamps import rfc3339
+
+if TYPE_CHECKING:
+    from holdwatch_daemon.bays.bay import Bay
+    from holdwatch_daemon.bays.hold_identity import HoldIdentity
+    from holdwatch_daemon.bays.runner import HoldRunner
+    from holdwatch_daemon.store.answers import HoldRow
+    from holdwatch_procedures.holds.recipe import Recipe
+
+_UNKNOWN = Bounds(value=None, low=None, high=None)
+
+
+def bay_state(
+    bay: Bay, *, now_mono_ns: int, now_utc_ns: int, stale_allowance_ns: int, simulated: bool
+) -> BayState:
+    """Return the state message of a bay."""
+    hold: HoldProgress | None
+    if bay.runner is not None:
+        hold = progress_of(bay.runner)
+        doing, sentence = "hold", hold.sentence
+    elif bay.last is not None:
+        hold = bay.last.progress
+        doing, sentence = "verdict", bay.last.verdict_sentence
+    else:
+        hold = None
+        doing, sentence = "idle", _idle_sentence(bay, now_mono_ns, stale_allowance_ns)
+    evacuation = None if bay.wired is None else bay.wired.message()
+    if bay.wired is not None and bay.wired.tells and evacuation is not None and bay.runner is None:
+        sentence = evacuation.sentence
+    return BayState.model_validate(
+        {
+            "bay": bay.name,
+            "label": bay.label,
+            "unit": bay.unit,
+            "refrigerant": bay.refrigerant,
+            "doing": doing,
+            "sentence": sentence,
+            "hold": hold,
+            "last_verdict_id": None if bay.last is None else bay.last.id,
+            "alarms": bay.alarms.standing(),
+            "simulated": simulated,
+            "time": rfc3339(now_utc_ns),
+            "evacuation": evacuation,
+        }
+    )
+
+
+def _idle_sentence(bay: Bay, now_mono_ns: int, stale_allowance_ns: int) -> str:
+    stale = bay.stale_roles(now_mono_ns, stale_allowance_ns)
+    if not bay.roles:
+        return "No probe has a role in this bay yet."
+    if stale:
+        return f"Waiting for readings of {', '.join(role.replace('_', ' ') for role in stale)}."
+    return "Ready. No hold is running."
+
+
+def progress_of(runner: HoldRunner) -> HoldProgress:
+    """Return how a hold stands now."""
+    progress, verdict = runner.progress(), runner.verdict
+    leak = _UNKNOWN
+    if progress.leak is not None:
+        grams = progress.leak.g_per_year
+        bounds = (_finite(figure) for figure in (grams.value, grams.low, grams.high))
+        leak = Bounds.model_validate(dict(zip(("value", "low", "high"), bounds, strict=True)))
+    change = progress.pressure_change_compensated_pa
+    if change is None:
+        change = progress.pressure_change_raw_pa
+    return HoldProgress.model_validate(
+        _fixed(runner.identity, runner.identity.recipe)
+        | {
+            "phase": str(progress.phase),
+            "elapsed_s": progress.elapsed_s,
+            "since_mark_s": progress.since_mark_s,
+            "sentence": progress.sentence,
+            "leak_g_per_year": leak,
+            "smallest_visible_g_per_year": _finite(progress.smallest_visible_g_per_year),
+            "criterion_g_per_year": _finite(progress.criterion_g_per_year),
+            "pressure_change_pa": Bounds(value=_finite(change), low=None, high=None),
+            "earliest_end_s": progress.earliest_end_s,
+            "latest_end_s": progress.latest_end_s,
+            "outcome": None if verdict is None else str(verdict.outcome),
+            "verdict_sentence": None if verdict is None else verdict.sentence,
+        }
+    )
+
+
+def progress_of_stored(
+    identity: HoldIdentity, row: HoldRow, verdict: dict[str, Any], end_s: float
+) -> HoldProgress:
+    """Return how a hold of an earlier process ended, from its stored verdict."""
+    grams = verdict["leak"]["g_per_year"]
+    change = verdict["pressure_change_pa"]
+    mark_s = verdict.get("mark_s")
+    change_pa = change["compensated"] if change["compensated"] is not None else change["raw"]
+    return HoldProgress.model_validate(
+        _fixed(identity, identity.recipe)
+        | {
+            "phase": "done",
+            "elapsed_s": end_s,
+            "since_mark_s": None if mark_s is None else end_s - mark_s,
+            "sentence": row.sentence or "",
+            "leak_g_per_year": {key: grams[key] for key in ("value", "low", "high")},
+            "smallest_visible_g_per_year": verdict["smallest_visible_g_per_year"],
+            "criterion_g_per_year": verdict["criterion"].get("g_per_year"),
+            "pressure_change_pa": {"value": change_pa, "low": None, "high": None},
+            "earliest_end_s": None,
+            "latest_end_s": end_s,
+            "outcome": row.outcome,
+            "verdict_sentence": row.sentence,
+        }
+    )
+
+
+def _fixed(identity: HoldIdentity, recipe: Recipe) -> dict[str, Any]:
+    return {
+        "hold_id": identity.id,
+        "procedure": recipe.procedure,
+        "recipe": recipe.name,
+        "started": rfc3339(identity.started_utc_ns),
+        "refrigerant": recipe.refrigerant,
+        "criterion_kind": recipe.criterion.kind,
+        "criterion_limit": recipe.criterion.limit,
+        "criterion_text": recipe.criterion.text,
+    }
+
+
+def _finite(value: float | None) -> float | None:
+    """JSON has no infinity: a figure that is not finite is not known yet."""
+    return value if value is not None and math.isfinite(value) else None

@@ -1,0 +1,1 @@
+"""Readings on their way in: supervised adapters, checks in one order, calibration."""

@@ -1,0 +1,107 @@
+"""What a shop found out about a gauge's own error, and readings put right by it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from holdwatch_daemon.store.events import Draft
+from holdwatch_physics.units import parse_unit
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Mapping
+
+    from holdwatch_daemon.settings.base import CalibrationConfig
+    from holdwatch_daemon.settings.shop import ProbeConfig, ShopConfig
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """The line from what a device says to what is recorded: value = said · scale + add.
+
+    Attributes:
+        scale: Without a unit.
+        add: Pa or K.
+    """
+
+    scale: float = 1.0
+    add: float = 0.0
+
+    def apply(self, said: float) -> float:
+        """Return the recorded value of what the device said, both in Pa or K."""
+        return said * self.scale + self.add
+
+    def undo(self, value: float) -> float:
+        """Return what the device said for a recorded value, both in Pa or K."""
+        return (value - self.add) / self.scale
+
+
+def calibration_of(config: CalibrationConfig, unit: str | None) -> Calibration:
+    """Return the calibration in SI of one whose figures are in ``unit`` or in its own unit.
+
+    In a unit with a zero of its own (°C) the line holds for the figures as people write them:
+    0.3 added to 21.4 °C makes 21.7 °C, and a scale turns about 0 °C.
+    """
+    word = config.unit or unit
+    if word is None:
+        return Calibration(config.scale, config.offset)
+    of = parse_unit(word)
+    add = of.offset * (1.0 - config.scale) + of.delta_to_si(config.offset)
+    return Calibration(config.scale, add)
+
+
+def calibrations_of(probe: ProbeConfig) -> dict[str, Calibration]:
+    """Return the calibrated channels of a probe, for example ``gauge-2/pressure``."""
+    return {
+        f"{probe.name}/{channel}": calibration_of(config, probe.unit)
+        for channel, config in probe.calibration.items()
+    }
+
+
+def calibration_drafts(
+    config: ShopConfig, last: Mapping[str, Mapping[str, Any]], utc_ns: int
+) -> list[Draft]:
+    """Return an event for each channel whose calibration is not the one last told.
+
+    With these events what a device said can be had back from what was recorded, for all time:
+    said = (recorded − offset) / scale in the unit that the event names.
+
+    Args:
+        config: The shop's configuration.
+        last: Channel → data of its newest event, as ``last_told`` returns it.
+        utc_ns: The present time.
+    """
+    drafts = []
+    for probe in config.probe:
+        told_before = {name.partition("/")[2] for name in last if name.startswith(f"{probe.name}/")}
+        for channel in sorted(set(probe.calibration) | told_before):
+            name = f"{probe.name}/{channel}"
+            data = {"probe": probe.name, "channel": name}
+            data |= _figures(probe.calibration.get(channel), probe.unit)
+            if data != last.get(name):
+                drafts.append(Draft("holdwatch.probe.calibrated", utc_ns, data, subject=name))
+    return drafts
+
+
+def last_told(connection: sqlite3.Connection) -> dict[str, dict[str, Any]]:
+    """Return for each channel ever calibrated the data of its newest event."""
+    rows = connection.execute(
+        "SELECT subject, body FROM events WHERE type = 'holdwatch.probe.calibrated'"
+        " ORDER BY sequence"
+    )
+    return {str(subject): json.loads(body)["data"] for subject, body in rows}
+
+
+def _figures(config: CalibrationConfig | None, unit: str | None) -> dict[str, Any]:
+    """The figures of an event; None is the calibration without effect."""
+    if config is None:
+        return {"offset": 0.0, "scale": 1.0, "unit": unit, "made": None, "how": None}
+    return {
+        "offset": config.offset,
+        "scale": config.scale,
+        "unit": config.unit or unit,
+        "made": None if config.made is None else config.made.isoformat(),
+        "how": config.how,
+    }

@@ -1,0 +1,180 @@
+"""Adapters, each in a task of its own, started again after a growing pause when they fail."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from contextlib import aclosing
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, cast
+
+from holdwatch_adapters.ports import AdapterError
+from holdwatch_daemon.intake.flood import FloodGate
+from holdwatch_physics.reading import ProbeNotice, Reading
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncGenerator, Awaitable, Callable
+    from random import Random
+
+    from holdwatch_adapters.ports import Adapter, Clock
+
+log = logging.getLogger(__name__)
+
+SHORTEST_PAUSE_S = 0.5
+LONGEST_PAUSE_S = 30.0
+_STEADY_S = 60.0
+"""An adapter that ran this long before it failed starts again after the shortest pause."""
+_BREATH = 64
+"""Stopped items of a flood after which everything else gets its turn."""
+
+
+def pause_s(failures: int, random: Random) -> float:
+    """Return how long to wait after the n-th failure in a row: doubling, with jitter.
+
+    Between half and the whole of 0.5 s, 1 s, 2 s … 30 s, so that adapters that fail together
+    do not come back together.
+    """
+    whole = min(SHORTEST_PAUSE_S * 2.0 ** (min(failures, 16) - 1), LONGEST_PAUSE_S)
+    return max(SHORTEST_PAUSE_S, whole * random.uniform(0.5, 1.0))
+
+
+@dataclass(slots=True)
+class AdapterState:
+    """What an adapter's supervisor says of it."""
+
+    name: str
+    state: Literal["starting", "running", "failed", "ended"] = "starting"
+    restarts: int = 0
+    items: int = 0
+    stopped: int = 0
+    error: str | None = None
+
+
+class Supervisor:
+    """Runs one adapter for as long as the process does.
+
+    Args:
+        adapter: The way in.
+        publish: Where its readings and notices go; may wait.
+        offer: The same without waiting, tried first; says whether it took the item.
+        clock: Stamps what the supervisor itself says.
+        random: For the jitter.
+        is_enrolled: Whether a probe of this name is one of the shop's.
+        sleep: Waits real seconds; a test gives its own.
+        steady_clock: Real seconds that only grow.
+    """
+
+    def __init__(
+        self,
+        adapter: Adapter,
+        publish: Callable[[Reading | ProbeNotice], Awaitable[None]],
+        clock: Clock,
+        random: Random,
+        *,
+        offer: Callable[[Reading | ProbeNotice], bool] = lambda _: False,
+        is_enrolled: Callable[[str], bool] = lambda _: True,
+        sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
+        steady_clock: Callable[[], float] | None = None,
+    ) -> None:
+        self.status = AdapterState(adapter.name)
+        self._adapter = adapter
+        self._publish = publish
+        self._offer = offer
+        self._clock = clock
+        self._random = random
+        self._sleep = sleep
+        self._seconds = steady_clock or asyncio.get_running_loop().time
+        self._connected: set[str] = set()
+        self._gate = FloodGate(is_enrolled)
+
+    async def run(self) -> None:
+        """Run the adapter again and again until it ends by itself or this is cancelled.
+
+        Whatever an adapter raises is its failure: a group of errors, a request to leave the
+        program, even a cancellation that was not asked of this task but leaked out of one inside.
+        """
+        failures = 0
+        while True:
+            started = self._seconds()
+            try:
+                await self._run_once()
+            except AdapterError as error:
+                reason = str(error)
+            except (GeneratorExit, KeyboardInterrupt):
+                raise
+            except BaseException as error:
+                if _is_cancelled():
+                    raise asyncio.CancelledError from error
+                reason = _reason(error)
+                if self.status.error != reason:
+                    log.exception("adapter %s broke", self._adapter.name)
+            else:
+                self.status.state = "ended"
+                log.info("adapter %s ended", self._adapter.name)
+                await self._lose_all("the adapter ended")
+                return
+            failures = 1 if self._seconds() - started >= _STEADY_S else failures + 1
+            pause = pause_s(failures, self._random)
+            if self.status.error != reason:
+                log.warning(
+                    "adapter %s failed, again in %.1f s: %s", self._adapter.name, pause, reason
+                )
+            self.status.state, self.status.error = "failed", reason
+            await self._lose_all(reason)
+            await self._sleep(pause)
+            self.status.restarts += 1
+            self.status.state = "starting"
+
+    async def _run_once(self) -> None:
+        stream = cast("AsyncGenerator[Reading | ProbeNotice, None]", self._adapter.stream())
+        status, passes, offer = self.status, self._gate.passes, self._offer
+        async with aclosing(stream):
+            async for item in stream:
+                if status.state != "running":
+                    status.state, status.error = "running", None
+                    log.info("adapter %s runs", self._adapter.name)
+                status.items += 1
+                if not passes(item):
+                    await self._stop(item)
+                    continue
+                if type(item) is ProbeNotice:
+                    self._note(item)
+                if not offer(item):
+                    await self._publish(item)
+
+    async def _stop(self, item: Reading | ProbeNotice) -> None:
+        """Drop an item of a flood and say so, once a minute."""
+        self.status.stopped = self._gate.stopped
+        complaint = self._gate.complaint(item)
+        if complaint is not None:
+            await self._publish(complaint)
+        if self._gate.stopped % _BREATH == 0:
+            await asyncio.sleep(0)
+
+    def _note(self, notice: ProbeNotice) -> None:
+        if notice.kind == "connected":
+            self._connected.add(notice.probe)
+        elif notice.kind == "lost":
+            self._connected.discard(notice.probe)
+
+    async def _lose_all(self, reason: str) -> None:
+        """Say that the probes that came through this adapter are gone with it."""
+        lost, self._connected = sorted(self._connected), set()
+        for probe in lost:
+            utc_ns, mono_ns = self._clock.utc_ns(), self._clock.mono_ns()
+            await self._publish(ProbeNotice(probe, "lost", utc_ns, mono_ns, reason))
+
+
+def _is_cancelled() -> bool:
+    """Whether this very task was asked to end."""
+    task = asyncio.current_task()
+    return task is not None and task.cancelling() > 0
+
+
+def _reason(error: BaseException) -> str:
+    """Return an error in one line; of a group, its first one."""
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    if isinstance(error, asyncio.CancelledError):
+        return "it was cancelled from within"
+    return f"{type(error).__name__}: {error}"

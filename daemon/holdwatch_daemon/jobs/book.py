@@ -1,0 +1,248 @@
+"""The story's book: units and visits in the store, written in short transactions of their own.
+
+Works beside a running service as well as without one. A write holds the database for some
+milliseconds; the service's recorder and a command wait for each other (``BUSY_TIMEOUT_S``).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from holdwatch_daemon.errors import StoreError
+from holdwatch_daemon.store import answers, schema, story_rows
+from holdwatch_daemon.store.events import Draft, append_event
+from holdwatch_daemon.store.opening import BUSY_TIMEOUT_S, open_database
+from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_procedures.vehicles.record import NotKnownError, RefusedError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from holdwatch_daemon.store.story_rows import StoredUnit
+    from holdwatch_procedures.vehicles.job import WorkOrder
+    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+
+T = TypeVar("T")
+
+_DEFAULT_SITE = "shop"
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """A unit with all its visits, the oldest first."""
+
+    unit: UnitUnderTest
+    visits: tuple[WorkOrder, ...]
+
+    def visit(self, number: str) -> WorkOrder:
+        """Return one of its visits, which must exist."""
+        return next(visit for visit in self.visits if visit.number == number)
+
+
+class Page:
+    """One transaction over the book: what is changed in it is written together and told.
+
+    Attributes:
+        connection: The transaction's.
+        now: The present time, RFC 3339 UTC.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, utc_ns: int) -> None:
+        self.connection = connection
+        self.utc_ns = utc_ns
+        self.now = rfc3339(utc_ns)
+
+    def put_unit(
+        self, unit: UnitUnderTest, what: str = "vehicle added", *, unit_id: int | None = None
+    ) -> int:
+        """Write a unit and tell it; see ``story_rows.put_unit``."""
+        number = story_rows.put_unit(self.connection, unit, self.now, unit_id=unit_id)
+        self._tell(unit.name, None, what)
+        return number
+
+    def put_visit(self, order: WorkOrder, what: str) -> None:
+        """Write a visit and tell it.
+
+        Raises:
+            StoryError: Its unit is not known.
+        """
+        known = story_rows.unit_of_work_order(self.connection, order.number)
+        named = story_rows.unit_named(self.connection, order.unit)
+        if known is not None and named is not None and known.id != named.id:
+            raise RefusedError(
+                f"work order {order.number} is one of {known.unit.name}, not of "
+                f"{named.unit.name}: give it another number"
+            )
+        # A vehicle that was renamed since keeps its visits under the name of then.
+        stored = known or self.unit(order.unit)
+        story_rows.put_work_order(self.connection, order, stored.id, self.now)
+        self._tell(stored.unit.name, order.number, what)
+
+    def unit(self, identifier: str) -> StoredUnit:
+        """Return the unit that goes by an identifier.
+
+        Raises:
+            StoryError: There is none.
+        """
+        return _known_unit(self.connection, identifier)
+
+    def story(self, name: str) -> tuple[Story, WorkOrder]:
+        """Return a story with the visit that a name means; see ``StoryBook.visit``."""
+        return _visit(self.connection, name)
+
+    def _tell(self, unit: str, work_order: str | None, what: str) -> None:
+        source, head = _sender(self.connection)
+        data: dict[str, Any] = {"unit": unit, "work_order": work_order, "what": what}
+        draft = Draft("holdwatch.story.changed", self.utc_ns, data, subject=f"vehicle/{unit}")
+        append_event(self.connection, draft, source=source, id_head=head)
+
+
+class StoryBook:
+    """Units and visits of one database.
+
+    Args:
+        database: The SQLite file; made by the first write where it is missing.
+        utc_ns: The wall clock, nanoseconds since 1970 UTC.
+    """
+
+    def __init__(self, database: Path, utc_ns: Callable[[], int]) -> None:
+        self.database = database
+        self._utc_ns = utc_ns
+
+    @property
+    def photo_folder(self) -> Path:
+        """Where pictures lie, each under the hash of its bytes."""
+        return self.database.parent / "photos"
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[Page]:
+        """Give a transaction that is kept when the block ends and undone when it raises.
+
+        Raises:
+            StoreError: The database cannot be used, or stayed busy.
+        """
+        self._prepare()
+        connection = sqlite3.connect(self.database, isolation_level=None, timeout=BUSY_TIMEOUT_S)
+        connection.row_factory = sqlite3.Row
+        try:
+            connection.execute("PRAGMA foreign_keys=ON")
+            connection.execute("BEGIN IMMEDIATE")
+            yield Page(connection, self._utc_ns())
+            connection.execute("COMMIT")
+        except sqlite3.OperationalError as error:
+            raise StoreError(f"{self.database}: cannot be written now: {error}") from error
+        finally:
+            connection.close()  # which undoes what was not kept
+
+    def ask(self, question: Callable[[sqlite3.Connection], T]) -> T:
+        """Return the answer to a question over a read-only connection.
+
+        Raises:
+            StoreError: There is no such database.
+        """
+        if not self.database.exists():
+            raise StoreError(
+                f"{self.database}: there is no such database yet; the first vehicle that is added "
+                "begins one (holdwatch vehicle add; --data names another folder)"
+            )
+        self._prepare()
+        connection = answers.connect(self.database)
+        try:
+            return question(connection)
+        finally:
+            connection.close()
+
+    def story(self, identifier: str) -> Story:
+        """Return a unit's story by its fleet number, plate or VIN.
+
+        Raises:
+            StoryError: No unit goes by it; the message names those that are close.
+        """
+        return self.ask(lambda c: _story(c, _known_unit(c, identifier)))
+
+    def visit(self, name: str) -> tuple[Story, WorkOrder]:
+        """Return a story and the visit that a name means.
+
+        The name is a visit's number, or an identifier of a unit: then its one open visit.
+
+        Raises:
+            StoryError: No such visit, or several are open.
+        """
+        return self.ask(lambda c: _visit(c, name))
+
+    def _prepare(self) -> None:
+        """Bring the file to the present schema; the service does so too when it starts.
+
+        Raises:
+            StoreError: It is in use by a service of an older version, or from a newer one.
+        """
+        if self.database.exists():
+            connection = answers.connect(self.database)
+            try:
+                if schema.version_of(connection) == schema.VERSION:
+                    return
+            except sqlite3.DatabaseError as error:
+                raise StoreError(
+                    f"{self.database}: this is not a usable SQLite database ({error}); restore a "
+                    "backup"
+                ) from error
+            finally:
+                connection.close()
+        opened = open_database(self.database, rfc3339(self._utc_ns()))
+        opened.connection.close()
+        opened.lock.release()
+
+
+def _story(connection: sqlite3.Connection, stored: StoredUnit) -> Story:
+    return Story(stored.unit, tuple(story_rows.work_orders_of(connection, stored.id)))
+
+
+def _known_unit(connection: sqlite3.Connection, identifier: str) -> StoredUnit:
+    stored = story_rows.unit_named(connection, identifier)
+    if stored is not None:
+        return stored
+    close = [found.unit.name for found in story_rows.find_units(connection, identifier, limit=5)]
+    hint = f"; close to it: {', '.join(close)}" if close else ""
+    raise NotKnownError(
+        f"no vehicle goes by {identifier!r}{hint}: look it up in the list, or add it",
+        at_terminal="holdwatch vehicle list, holdwatch vehicle add",
+    )
+
+
+def _visit(connection: sqlite3.Connection, name: str) -> tuple[Story, WorkOrder]:
+    stored = story_rows.unit_of_work_order(connection, name)
+    if stored is not None:
+        story = _story(connection, stored)
+        return story, story.visit(name)
+    stored = story_rows.unit_named(connection, name)
+    if stored is None:
+        raise NotKnownError(
+            f"{name!r} is neither the number of a visit nor a vehicle: open a visit first",
+            at_terminal="holdwatch visit open VEHICLE",
+        )
+    story = _story(connection, stored)
+    still_open = [visit for visit in story.visits if visit.closed_on is None]
+    if len(still_open) == 1:
+        return story, still_open[0]
+    numbers = ", ".join(visit.number for visit in still_open or story.visits[-5:])
+    if still_open:
+        raise RefusedError(f"{stored.unit.name} has several open visits: name one of {numbers}")
+    known = f"; its visits: {numbers}" if numbers else ""
+    raise RefusedError(
+        f"{stored.unit.name} has no open visit{known}: open one",
+        at_terminal=f"holdwatch visit open {stored.unit.name}",
+    )
+
+
+def _sender(connection: sqlite3.Connection) -> tuple[str, str]:
+    """Return source and head of the id for an event: as the service's own, where it wrote any."""
+    (database,) = connection.execute("SELECT value FROM about WHERE key = 'database_id'").fetchone()
+    row = connection.execute(
+        "SELECT json_extract(body, '$.source') FROM events ORDER BY sequence DESC LIMIT 1"
+    ).fetchone()
+    source = f"/holdwatch/{_DEFAULT_SITE}" if row is None else str(row[0])
+    return source, f"{source.rpartition('/')[2]}-{database}"

@@ -1,0 +1,228 @@
+"""A hold bound to a visit from its bay: at once where it has its verdict, else when it comes."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from holdwatch_daemon.jobs.book import Page
+from holdwatch_daemon.jobs.changes import bind_hold, check_places, drop_row
+from holdwatch_daemon.jobs.desk import open_desk
+from holdwatch_daemon.jobs.holds import check_bindable
+from holdwatch_daemon.store import answers, rows, story_rows
+from holdwatch_daemon.store.events import Draft
+from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_procedures.vehicles.job import WHOLE
+from holdwatch_procedures.vehicles.record import NotKnownError, RefusedError, StoryError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdwatch_daemon.jobs.desk import StoryDesk
+    from holdwatch_daemon.store.events import Telling
+    from holdwatch_daemon.store.story_rows import StoredUnit
+
+_MOST_NAMED = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """What a hold is bound to.
+
+    Attributes:
+        work_order: The visit's number.
+        section: The part that was held alone; None for what the hold was started for.
+        after_repair: It proves a repair; None says so where a repair is written down.
+    """
+
+    work_order: str
+    section: str | None = None
+    after_repair: bool | None = None
+
+
+def bind(telling: Telling, hold_id: str, binding: Binding, utc_ns: int, by: str) -> str:
+    """Bind a hold to an open visit of its unit; return what to say.
+
+    A hold that still runs is written into the visit together with its verdict. One that is
+    bound to another open visit is taken out of that.
+
+    Args:
+        telling: The transaction.
+        hold_id: The hold.
+        binding: What it is bound to.
+        utc_ns: Now.
+        by: Where the command came from.
+
+    Raises:
+        StoryError: No such visit, a closed one, one of another unit; names those that are open.
+    """
+    with _named_rows(telling.connection):
+        page, desk = _at(telling, utc_ns)
+        _check_open(page, hold_id, binding.work_order)
+        section = binding.section or _section_of(telling.connection, hold_id)
+        said = Binding(binding.work_order, section, binding.after_repair)
+        bound = _visit_of(telling.connection, hold_id)
+        if bound == binding.work_order:
+            return f"It is bound to work order {bound} already."
+        if bound is not None:
+            _take_out(page, bound, hold_id)
+        row = answers.hold(telling.connection, hold_id)
+        runs = row is not None and row.ended is None
+        if runs:
+            story, _ = page.story(binding.work_order)
+            check_bindable(page.connection, hold_id, story.unit)
+            desk.tables.tree(story.unit).place(section)
+        else:
+            _write(desk, page, hold_id, said)
+        rows.bind_work_order(telling.connection, hold_id, binding.work_order, rfc3339(utc_ns))
+    text = f"Bound to work order {binding.work_order}."
+    if runs:
+        text = f"Bound to work order {binding.work_order}; its verdict will be written there."
+    _tell(telling, hold_id, said, utc_ns, by, text)
+    return text
+
+
+def settle(telling: Telling, hold_id: str, utc_ns: int) -> None:
+    """Write a hold that has just got its verdict into the visit that it was bound to before.
+
+    Never raises for the story's sake: the verdict of the same transaction must be kept.
+
+    Args:
+        telling: The transaction of the verdict.
+        hold_id: The hold.
+        utc_ns: Now.
+    """
+    connection = telling.connection
+    work_order = answers.work_order_of(connection, hold_id)
+    if work_order is None or _visit_of(connection, hold_id) is not None:
+        return
+    connection.execute("SAVEPOINT binding")
+    try:
+        with _named_rows(connection):
+            page, desk = _at(telling, utc_ns)
+            _check_open(page, hold_id, work_order)
+            _write(desk, page, hold_id, _as_bound(connection, hold_id, work_order))
+    except StoryError as error:
+        connection.execute("ROLLBACK TO binding")
+        text = f"It could not be written into work order {work_order}: {error}"
+        data = {"hold": hold_id, "work_order": work_order, "text": text}
+        telling.tell(
+            Draft("holdwatch.hold.noted", utc_ns, data, _bay_of(telling, hold_id), hold_id)
+        )
+    finally:
+        connection.execute("RELEASE binding")
+
+
+def _write(desk: StoryDesk, page: Page, hold_id: str, binding: Binding) -> None:
+    story, order = bind_hold(
+        desk,
+        page,
+        binding.work_order,
+        hold_id,
+        section=binding.section or WHOLE,
+        after_repair=binding.after_repair,
+    )
+    check_places(desk, story, order)
+
+
+def _check_open(page: Page, hold_id: str, number: str) -> None:
+    stored = story_rows.unit_of_work_order(page.connection, number)
+    hint = _open_ones(page, hold_id)
+    if stored is None:
+        raise NotKnownError(f"There is no work order {number!r}; {hint}.")
+    _, order = page.story(number)
+    if order.closed_on is not None:
+        raise RefusedError(f"Work order {number} was closed on {order.closed_on}; {hint}.")
+
+
+def _open_ones(page: Page, hold_id: str) -> str:
+    """Which visits are open, those of the hold's own unit where that is known."""
+    row = answers.hold(page.connection, hold_id)
+    stored: StoredUnit | None = None
+    if row is not None and row.unit:
+        stored = story_rows.unit_named(page.connection, row.unit)
+    found = page.connection.execute(
+        "SELECT number FROM work_orders WHERE closed_on IS NULL AND (?1 IS NULL OR unit_id = ?1)"
+        " ORDER BY id DESC LIMIT ?2",
+        (None if stored is None else stored.id, _MOST_NAMED),
+    )
+    numbers = ", ".join(str(one[0]) for one in found)
+    of = "" if stored is None else f" of {stored.unit.name}"
+    return f"open{of}: {numbers}" if numbers else f"no work order{of} is open"
+
+
+def _take_out(page: Page, number: str, hold_id: str) -> None:
+    _, order = page.story(number)
+    if order.closed_on is not None:
+        raise RefusedError(f"It is bound to work order {number}, which is closed.")
+    position = next(k for k, hold in enumerate(order.holds) if hold.hold_id == hold_id)
+    drop_row(page, number, "holds", position)
+
+
+def _section_of(connection: sqlite3.Connection, hold_id: str) -> str:
+    """The section that a hold was started for, as the event of its beginning says."""
+    for event in answers.hold_events(connection, hold_id):
+        if event.type == "holdwatch.hold.started":
+            return str(event.data.get("section") or WHOLE)
+    return WHOLE
+
+
+def _as_bound(connection: sqlite3.Connection, hold_id: str, work_order: str) -> Binding:
+    """The newest binding of a hold, as its event says."""
+    section, after_repair = _section_of(connection, hold_id), None
+    for event in answers.hold_events(connection, hold_id):
+        if event.data.get("work_order") == work_order and "section" in event.data:
+            section, after_repair = str(event.data["section"]), event.data.get("after_repair")
+    return Binding(work_order, section, after_repair)
+
+
+def _visit_of(connection: sqlite3.Connection, hold_id: str) -> str | None:
+    row = connection.execute(
+        "SELECT number FROM visit_holds JOIN work_orders ON work_orders.id = work_order_id"
+        " WHERE hold_id = ?",
+        (hold_id,),
+    ).fetchone()
+    return None if row is None else str(row[0])
+
+
+def _bay_of(telling: Telling, hold_id: str) -> str | None:
+    row = telling.connection.execute("SELECT bay FROM holds WHERE id = ?", (hold_id,)).fetchone()
+    return None if row is None else str(row[0])
+
+
+def _tell(
+    telling: Telling, hold_id: str, binding: Binding, utc_ns: int, by: str, text: str
+) -> None:
+    data: dict[str, Any] = {
+        "hold": hold_id,
+        "work_order": binding.work_order,
+        "section": binding.section,
+        "text": text,
+        "by": by,
+    }
+    if binding.after_repair is not None:
+        data["after_repair"] = binding.after_repair
+    telling.tell(Draft("holdwatch.hold.noted", utc_ns, data, _bay_of(telling, hold_id), hold_id))
+
+
+def _at(telling: Telling, utc_ns: int) -> tuple[Page, StoryDesk]:
+    """The book's page over this transaction, and the tables that lie beside its database."""
+    (path,) = (
+        str(row[2])
+        for row in telling.connection.execute("PRAGMA database_list")
+        if row[1] == "main"
+    )
+    return Page(telling.connection, utc_ns), open_desk(Path(path), lambda: utc_ns)
+
+
+@contextlib.contextmanager
+def _named_rows(connection: sqlite3.Connection) -> Iterator[None]:
+    """Let rows know their columns' names, as the story's reading needs."""
+    before, connection.row_factory = connection.row_factory, sqlite3.Row
+    try:
+        yield
+    finally:
+        connection.row_factory = before

@@ -1,0 +1,1 @@
+"""Ways out: MQTT and webhooks."""

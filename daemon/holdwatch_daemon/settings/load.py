@@ -1,0 +1,270 @@
+"""Reading ``shop.toml``: one clear sentence for every problem, and what belongs together."""
+
+from __future__ import annotations
+
+import tomllib
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from holdwatch_daemon.errors import ConfigError
+from holdwatch_daemon.settings import probes as ways
+from holdwatch_daemon.settings import relays as wire
+from holdwatch_daemon.settings import shop as models
+from holdwatch_daemon.settings.base import CalibrationConfig
+from holdwatch_daemon.settings.recipes import check_recipe_table, shipped_recipes
+from holdwatch_daemon.settings.retention import KeepingConfig
+from holdwatch_daemon.settings.shop import BayConfig, ShopConfig
+from holdwatch_physics.reading import role_of
+from holdwatch_procedures.holds.recipe import RecipeError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from pydantic_core import ErrorDetails
+
+    from holdwatch_daemon.settings.base import Table
+
+_TABLES: dict[str, type[Table]] = {
+    "site": models.SiteConfig,
+    "keeping": KeepingConfig,
+    "http": models.HttpConfig,
+    "mqtt": models.MqttConfig,
+    "show": models.ShowConfig,
+    "probe": models.ProbeConfig,
+    "bay": models.BayConfig,
+    "unit_under_test": models.UnitUnderTest,
+    "bluetooth": ways.BluetoothConfig,
+    "layout": ways.LayoutConfig,
+    "modbus": ways.ModbusConfig,
+    "point": ways.PointConfig,
+    "broker": ways.BrokerConfig,
+    "topic": ways.TopicConfig,
+    "serial": ways.SerialConfig,
+    "field": ways.FieldConfig,
+    "wire": wire.WireConfig,
+    "valve": wire.RelayConfig,
+    "pump": wire.RelayConfig,
+}
+_MEANING = {
+    "probe.name": "the probe's name, letters, digits, - and _",
+    "bay.name": "the bay's name, letters, digits, - and _",
+    "mqtt.host": "the broker's name or address",
+    "unit_under_test.name": "the vehicle or plant, for example BM-01",
+}
+_PLAIN = {
+    "string_pattern_mismatch": {
+        "name": "write letters, digits, - and _ only, at most 40, a letter or digit first",
+        "address": "write six pairs of hexadecimal digits, for example 02:00:00:00:00:01",
+        "mac": "write six pairs of hexadecimal digits, for example 02:00:00:00:00:01",
+        "prefix": "write a topic without #, + and spaces, not ending in /",
+        "key": "write the 32 hexadecimal digits of the probe's key",
+        "channel": "write pressure, temperature, or a further one such as pressure.2",
+        "topic": "write one topic, without # and +",
+        "command": "write one topic, without # and +",
+        "state": "write one topic, without # and +",
+        "adapter": "write the adapter's name, for example hci0",
+    }
+}
+
+
+def load_config(path: Path) -> ShopConfig:
+    """Return the checked configuration of a file.
+
+    Paths in it count from the file's own folder.
+
+    Raises:
+        ConfigError: The file cannot be read, or its content is wrong; one sentence a problem.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise ConfigError([f"{path}: there is no such file; name one with --config"]) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError([f"{path}: cannot be read: {error}"]) from error
+    try:
+        mapping = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError([f"{path}: this is not TOML: {error}"]) from error
+    return parse_config(mapping, where=str(path), base=path.parent)
+
+
+def parse_config(
+    mapping: Mapping[str, Any], *, where: str = "configuration", base: Path | None = None
+) -> ShopConfig:
+    """Return the checked configuration of a table.
+
+    Args:
+        mapping: The table as ``tomllib`` gives it.
+        where: What messages name as the place, for example the file.
+        base: The folder that relative paths count from; the current one where None.
+
+    Raises:
+        ConfigError: Something is wrong; ``problems`` holds one sentence for each.
+    """
+    base = Path() if base is None else base
+    table = dict(mapping)
+    problems: list[str] = []
+    own = table.get("recipes", {})
+    if isinstance(own, dict):
+        tables = _recipe_tables(own, base, problems)
+        shipped = shipped_recipes()
+        # The shop's own come first, also in the list that a person chooses from.
+        table["recipes"] = tables | {name: shipped[name] for name in shipped if name not in tables}
+    try:
+        config = ShopConfig.model_validate(table)
+    except ValidationError as error:
+        problems = [_in_words(detail) for detail in error.errors(include_url=False)] + problems
+        raise ConfigError([f"{where}: {problem}" for problem in problems]) from error
+    problems += _cross_checks(config)
+    if problems:
+        raise ConfigError([f"{where}: {problem}" for problem in problems])
+    return _with_paths_from(config, base)
+
+
+def _recipe_tables(
+    recipes: Mapping[str, Any], base: Path, problems: list[str]
+) -> dict[str, dict[str, Any]]:
+    """Read recipes that stand in files of their own."""
+    tables: dict[str, dict[str, Any]] = {}
+    for name, value in recipes.items():
+        if isinstance(value, str) or (isinstance(value, dict) and set(value) == {"file"}):
+            path = base / (value if isinstance(value, str) else str(value["file"]))
+            try:
+                tables[name] = tomllib.loads(path.read_text(encoding="utf-8"))
+            except (OSError, UnicodeDecodeError) as error:
+                problems.append(f"`recipes.{name}`: {path} cannot be read: {error}")
+            except tomllib.TOMLDecodeError as error:
+                problems.append(f"`recipes.{name}`: {path} is not TOML: {error}")
+        elif isinstance(value, dict):
+            tables[name] = value
+        else:
+            problems.append(f"`recipes.{name}`: give a recipe's table, or the path of its file")
+    return tables
+
+
+def _cross_checks(config: ShopConfig) -> Iterator[str]:
+    yield from _doubles("probe", [probe.name for probe in config.probe])
+    yield from _doubles("bay", [bay.name for bay in config.bay])
+    addresses = [probe.address.upper() for probe in config.probe if probe.address]
+    for address, count in Counter(addresses).items():
+        if count > 1:
+            yield f"`probe.address`: {address} stands {count} times; each probe has its own"
+    yield from _ways_together(config)
+    yield from wire.wire_problems(config)
+    for bay in config.bay:
+        for role, channel in bay.roles.items():
+            yield from _role_problems(config, bay, role, channel)
+    for name, table in config.recipes.items():
+        try:
+            check_recipe_table(table, where=f"`recipes.{name}`")
+        except RecipeError as error:
+            yield str(error)
+
+
+def _ways_together(config: ShopConfig) -> Iterator[str]:
+    """Probes that share a line must agree on it, and topics need a broker."""
+    lines: dict[str, tuple[str, object]] = {}
+    for probe in config.probe:
+        if probe.kind == "mqtt" and probe.broker is None and config.mqtt is None:
+            yield f"`probe.{probe.name}`: its topics need [probe.broker] or [mqtt] with the broker"
+        port: str | None = None
+        settings: object = probe.name
+        if probe.serial is not None:
+            port = probe.serial.port
+        elif probe.modbus is not None:
+            port = probe.modbus.port
+            settings = probe.modbus.model_dump(exclude={"device_id"})
+        if port is None:
+            continue
+        first, agreed = lines.setdefault(port, (probe.name, settings))
+        if agreed != settings:
+            yield f"`probe.{probe.name}`: {port} is used otherwise by probe {first!r}"
+
+
+def _doubles(kind: str, names: list[str]) -> Iterator[str]:
+    for name, count in Counter(names).items():
+        if count > 1:
+            yield f"`{kind}.name`: {name!r} stands {count} times; each {kind} needs its own name"
+
+
+def _role_problems(config: ShopConfig, bay: BayConfig, role: str, channel: str) -> Iterator[str]:
+    place = f"`bay.{bay.name}.roles.{role}`"
+    probe_name, slash, quantity = channel.partition("/")
+    if not slash or not quantity:
+        yield (
+            f"{place}: {channel!r} is not a channel; "
+            "write probe/quantity, for example gauge/pressure"
+        )
+        return
+    probe = config.probe_named(probe_name)
+    if probe is None:
+        known = ", ".join(sorted(each.name for each in config.probe)) or "none"
+        yield f"{place}: no probe is named {probe_name!r}; configured probes: {known}"
+        return
+    meant = role_of(role)
+    if meant is None or probe.kind == "trace":
+        return
+    declared = sorted(one.channel for one in probe.declared)
+    if probe.kind != "bluetooth" and quantity not in declared:
+        yield f"{place}: probe {probe_name!r} declares no {quantity!r}, but {', '.join(declared)}"
+        return
+    wanted = "pressure" if meant.is_pressure else "temperature"
+    if quantity.partition(".")[0] != wanted:
+        yield f"{place}: this role needs {probe_name}/{wanted}, not {channel!r}"
+    elif meant in {"vacuum", "barometer"} and probe.pressure_reference != "absolute":
+        yield (
+            f"{place}: this role needs an absolute gauge; probe {probe_name!r} has "
+            f"pressure_reference = {probe.pressure_reference!r}"
+        )
+
+
+def _in_words(detail: ErrorDetails) -> str:
+    """One complaint of the models as a sentence that names the key and what is allowed."""
+    loc = [part for part in detail["loc"] if part != "function-before"]
+    key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc)[1:]
+    names = [str(part) for part in loc if not isinstance(part, int)]
+    kind = detail["type"]
+    if kind == "extra_forbidden":
+        model = _TABLES.get(names[-2], ShopConfig) if len(names) > 1 else ShopConfig
+        if names[-3:-2] == ["calibration"]:
+            model = CalibrationConfig
+        return f"unknown key `{key}`; known here: {', '.join(sorted(model.model_fields))}"
+    if kind == "missing":
+        meaning = _MEANING.get(".".join(names[-2:]), "")
+        return f"`{key}` is missing{': ' + meaning if meaning else ''}"
+    message = detail["msg"].removeprefix("Value error, ")
+    message = _PLAIN.get(kind, {}).get(names[-1] if names else "", message)
+    given = detail["input"]
+    shown = f" (got {given!r})" if isinstance(given, str | int | float) else ""
+    return f"`{key}`: {message[:1].lower()}{message[1:]}{shown}"
+
+
+def _with_paths_from(config: ShopConfig, base: Path) -> ShopConfig:
+    """Return the configuration with its relative paths counted from ``base``."""
+
+    def placed(table: Table, *keys: str) -> dict[str, Any]:
+        paths = {key: getattr(table, key) for key in keys}
+        return {key: base / path for key, path in paths.items() if path is not None}
+
+    site = config.site.model_copy(update=placed(config.site, "data"))
+    files = ("certificate", "private_key", "watch_token_file", "operate_token_file")
+    http = config.http.model_copy(update=placed(config.http, *files))
+    update: dict[str, Any] = {"site": site, "http": http}
+    if config.mqtt is not None:
+        moved = placed(config.mqtt, "password_file", "ca_file")
+        update["mqtt"] = config.mqtt.model_copy(update=moved)
+    probes = []
+    for probe in config.probe:
+        changes = placed(probe, "file", "key_file")
+        if probe.broker is not None:
+            moved = placed(probe.broker, "password_file", "ca_file")
+            changes["broker"] = probe.broker.model_copy(update=moved)
+        probes.append(probe.model_copy(update=changes))
+    update["probe"] = tuple(probes)
+    update["webhook"] = tuple(
+        each.model_copy(update=placed(each, "secret_file")) for each in config.webhook
+    )
+    return config.model_copy(update=update)

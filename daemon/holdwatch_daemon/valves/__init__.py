@@ -1,0 +1,1 @@
+"""Relays that switch a bay's vacuum valve and pump."""

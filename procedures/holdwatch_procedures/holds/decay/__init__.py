@@ -1,0 +1,1 @@
+"""Pressure decay: gas under pressure, judged by its amount."""

@@ -1,0 +1,449 @@
+"""A hold as a pure state machine: readings and marks in, notices and one verdict out."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from typing import TYPE_CHECKING
+
+from holdwatch_procedures.holds.blocks import BLOCK_NS
+from holdwatch_procedures.holds.disturbance import Action, Spoil
+from holdwatch_procedures.holds.estimates import BLOCK_S, Cause
+from holdwatch_procedures.holds.figures import (
+    leak_of,
+    limit_of,
+    own_slope,
+    progress_of,
+    ready_estimate,
+    settled_at,
+    smallest_visible,
+)
+from holdwatch_procedures.holds.leaving import time_left
+from holdwatch_procedures.holds.marks import EXTENDED, MARK_WORD
+from holdwatch_procedures.holds.overpressure import OverPressure
+from holdwatch_procedures.holds.scale import charge_density
+from holdwatch_procedures.holds.segment import Look, Stretch
+from holdwatch_procedures.holds.sequence import Columns, Item, Ledger, Roles, Sequencer
+from holdwatch_procedures.holds.start import Starter
+from holdwatch_procedures.holds.verdict import (
+    CurvePoint,
+    Notice,
+    NoticeKind,
+    Outcome,
+    Phase,
+    Verdict,
+)
+from holdwatch_procedures.wording import holds as words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from holdwatch_physics.fluids import Fluids
+    from holdwatch_physics.reading import Quality, Quantity
+    from holdwatch_procedures.holds.recipe import Recipe
+    from holdwatch_procedures.holds.sequence import Entry
+    from holdwatch_procedures.holds.verdict import Progress
+
+
+class Hold:
+    """One run of a procedure.
+
+    Feed readings under their role name (or a channel name that the recipe gives a role) with the
+    nanoseconds since the hold began; say marks with :meth:`mark`. Readings may overtake each
+    other by two seconds. The first verdict stands: once ``verdict`` is set, nothing that is fed
+    changes it. The same readings and marks give the same verdict, bit for bit, in whatever order
+    they came within those two seconds.
+
+    Args:
+        recipe: What to judge by.
+        fluids: Fluid properties.
+        version: Software version that the verdict names.
+
+    Raises:
+        RecipeError: The recipe needs a charge that it does not give.
+        FluidError: Its refrigerant has no state at the reference temperature.
+    """
+
+    def __init__(self, recipe: Recipe, fluids: Fluids, *, version: str) -> None:
+        if charge_density(recipe) is None:
+            fluids.saturation_pressure_pa(recipe.refrigerant, recipe.reference_k)
+        self.recipe = recipe
+        self.verdict: Verdict | None = None
+        self._fluids = fluids
+        self._version = version
+        self._sequencer = Sequencer()
+        self._ledger = Ledger()
+        self._starter = Starter(recipe)
+        self._stretch: Stretch | None = None
+        self._mark_ns: int | None = None
+        self._seen = False
+        self._first_ns: int | None = None
+        self._now_ns = 0
+        self._notices: list[Notice] = []
+        self._causes: list[Cause] = []
+        self._spoilt: dict[str, float] = {}  # what was found, and at which minute first
+        self._curve: list[CurvePoint] = []
+        self._phase = Phase.EVACUATING if recipe.is_vacuum else Phase.WAITING
+        self._alarm = OverPressure(recipe)
+        self._over = OverPressure(recipe)
+        self._late = 0
+        self._roles = Roles(recipe)
+        self._extended_min = 0.0
+        self._ending: tuple[Outcome, float | None] | None = None
+
+    def feed(
+        self, t_ns: int, channel: str, quantity: Quantity, value: float, quality: Quality
+    ) -> list[Notice]:
+        """Take one reading; return what there is to tell because of it.
+
+        Args:
+            t_ns: Time since the hold began, ns of the monotonic clock.
+            channel: A role name, or a channel that the recipe gives a role; others are ignored.
+            quantity: What the value measures.
+            value: Pa or K.
+            quality: Only good readings are judged; the others are counted.
+        """
+        return self.feed_many(((t_ns, channel, quantity, value, quality),))
+
+    def feed_many(
+        self, readings: Iterable[tuple[int, str, Quantity, float, Quality]]
+    ) -> list[Notice]:
+        """Take many readings; what they bring about is what one call for each brings about.
+
+        Args:
+            readings: Time, channel, quantity, value and quality, as :meth:`feed` takes them.
+        """
+        if self.verdict is not None:
+            return []
+        coming, alarm = iter(readings), self._alarm
+        while (odd := self._sequencer.take(coming, self._roles, alarm.floor_pa)) is not None:
+            self._process_ready()  # what came before is told before
+            if self.verdict is not None:
+                break
+            self._take_odd(odd)
+        if not self._only_fills():
+            self._process_ready()
+        return self._drain()
+
+    def _take_odd(self, item: Item) -> None:
+        """Take a reading that is late or may be an alarm."""
+        if self._sequencer.is_late(item.t_ns):
+            self._count_late(item.t_ns, item.channel)
+            return
+        text = self._alarm.news(item)
+        if text:
+            self._tell(item.t_ns, NoticeKind.ALARM, text, Cause.OVERPRESSURE)
+        self._sequencer.push(item)
+
+    def mark(self, t_ns: int, word: str) -> list[Notice]:
+        """Take a mark: the procedure's own word starts its clock, ``note …`` is only kept.
+
+        ``extended 30`` adds so many minutes to the hold's longest duration: the bounds hold at
+        every look, so that looking for longer spoils none of them.
+        """
+        if self.verdict is not None:
+            return []
+        if self._sequencer.is_late(t_ns):
+            self._count_late(t_ns, "mark")
+            return self._drain()
+        self._sequencer.push(Item(t_ns, 0, word, None, 0.0, None))
+        self._process_ready()
+        return self._drain()
+
+    @property
+    def longest_min(self) -> float:
+        """How long the hold may last: the recipe's limit and what it was extended by, minutes."""
+        return self.recipe.limits.max_duration_min + self._extended_min
+
+    def is_late(self, t_ns: int) -> bool:
+        """Whether a reading of this time would come too late to be judged."""
+        return self._sequencer.is_late(t_ns)
+
+    def finish(self) -> Verdict:
+        """End the hold with what there is and return its verdict; again, the same verdict."""
+        if self.verdict is None:
+            self._process_all(self._sequencer.rest())
+        if self._ending is None:
+            if self._stretch is None:
+                self._begin_stretch(at_end=True)
+            self._look_until(self._now_ns)
+        if self._ending is None:
+            if self._stretch is not None:
+                self._stretch.finish()
+            self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
+        self._seal()
+        verdict = self.verdict
+        if verdict is None:
+            raise RuntimeError("a finished hold must have a verdict")
+        return verdict
+
+    def progress(self) -> Progress:
+        """How the hold stands now."""
+        if self.verdict is None:
+            self._process_ready()
+        stretch, mark_ns = self._stretch, self._mark_ns
+        return progress_of(
+            stretch,
+            leak_of(self.recipe, stretch),
+            phase=self._phase,
+            elapsed_s=self._now_ns / 1e9,
+            since_mark_s=None if mark_ns is None else (self._now_ns - mark_ns) / 1e9,
+            sentence=words.progress(self.recipe, self._phase, stretch, self.verdict),
+            left=time_left(self.longest_min, mark_ns, self._first_ns, stretch),
+            pressure_pa=self._starter.pressure_pa,
+        )
+
+    def curve_since(self, index: int) -> list[CurvePoint]:
+        """The points for drawing, from the given number on."""
+        return self._curve[index:]
+
+    def _drain(self) -> list[Notice]:
+        notices, self._notices = self._notices, []
+        return notices
+
+    def _tell(self, t_ns: int, kind: NoticeKind, text: str, *causes: Cause) -> None:
+        self._notices.append(Notice(t_ns, kind, text, causes))
+
+    def _enter(self, phase: Phase, t_ns: int, text: str) -> None:
+        if phase is not self._phase:
+            self._phase = phase
+            self._tell(t_ns, NoticeKind.PHASE, text)
+
+    def _count_late(self, t_ns: int, role: str) -> None:
+        self._late += 1
+        if self._late == 1:
+            text = f"A reading of {role} came more than 2 s late; it is stored but not judged."
+            self._tell(t_ns, NoticeKind.NOTED, text)
+
+    def _process_ready(self) -> None:
+        self._process_all(self._sequencer.ready())
+        if self._ending is not None:
+            self._seal()
+
+    def _only_fills(self) -> bool:
+        """Whether what is ready would only fill the block now open, so that it can wait."""
+        stretch, sequencer = self._stretch, self._sequencer
+        return (
+            stretch is not None
+            and sequencer.watermark_ns <= stretch.end_ns
+            and not sequencer.marks
+            and not (self._seen and self._starter.may_pull_again(self._now_ns))
+        )
+
+    def _process_all(self, items: list[Entry]) -> None:
+        """Take items in the order of time; the last is the one that ended the hold.
+
+        That one, and what else is of its instant, is entered as judged although it came after
+        the end: without it a replay would not know that the time had passed.
+        """
+        place = 0
+        while place < len(items):
+            plain = self._plain_from(items, place)
+            if plain is not None and self._stretch is not None:
+                self._ledger.add_readings(plain)
+                self._stretch.add_many(plain)
+                self._now_ns = plain.times_ns[-1]
+                place += len(plain.times_ns)
+                continue
+            item = Item._make(items[place])
+            place += 1
+            if self._ending is None:
+                self._process(item)
+            elif item.t_ns > (self._ledger.last_ns or 0):
+                return
+            else:
+                self._ledger.add(item)
+
+    def _plain_from(self, items: list[Entry], place: int) -> Columns | None:
+        """The readings from a place on that do nothing but fill the block now open, if any.
+
+        Nearly all readings of a long hold are such; all others are looked at one by one.
+        """
+        stretch, first_ns = self._stretch, items[place][0]
+        if stretch is None or self._ending is not None or first_ns >= stretch.end_ns:
+            return None
+        if self._seen and self._starter.may_pull_again(first_ns):
+            return None
+        filling = items[place : bisect_left(items, (stretch.end_ns,), place)]
+        columns, floor_pa = Columns.of(filling), self._over.floor_pa
+        if 0 not in columns.ranks and max(columns.values) <= floor_pa:
+            return columns
+        for at, item in enumerate(filling):
+            if item[1] == 0 or (item[4] > floor_pa and self._over.is_above(Item._make(item))):
+                return Columns.of(filling[:at]) if at else None
+        return columns
+
+    def _process(self, item: Item) -> None:
+        """Take one item in the order of time."""
+        t_ns = item.t_ns
+        if self._first_ns is None:
+            self._first_ns = t_ns
+        began_ns = self._mark_ns
+        if self._stretch is None and began_ns is not None and t_ns >= began_ns + BLOCK_NS:
+            self._begin_stretch(at_end=False)
+        if self._stretch is not None:
+            self._look_until(t_ns)
+        elif self._is_overdue(t_ns):
+            self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
+        self._ledger.add(item)
+        if self._ending is not None:
+            return
+        self._now_ns = t_ns
+        over = self._over.news(item)
+        if over:
+            self._causes.append(Cause.OVERPRESSURE)
+            self._spoilt.setdefault(over, t_ns / 60e9)
+        if item.quantity is None:
+            self._take_mark(item)
+        elif self._stretch is not None:
+            self._stretch.add(item)
+            if self._seen and self._starter.pulls_again(item):
+                self._evacuate_again(t_ns)
+        else:
+            self._wait_for_start(item)
+
+    def _take_mark(self, item: Item) -> None:
+        word = item.channel
+        extended = EXTENDED.fullmatch(word)
+        if extended is not None:
+            self._extended_min += float(extended[1])
+            text = f"The hold may last {extended[1]} min longer."
+            self._tell(item.t_ns, NoticeKind.NOTED, text)
+        if word != MARK_WORD[self.recipe.procedure]:
+            return
+        self._starter.forget_before(item.t_ns)
+        self._stretch = None
+        self._set_mark(item.t_ns, words.started_by_mark(self.recipe))
+
+    def _evacuate_again(self, t_ns: int) -> None:
+        """Take back an isolation that was seen and was none."""
+        self._starter.begin_again()
+        self._stretch = self._mark_ns = None
+        self._enter(Phase.EVACUATING, t_ns, words.PULLS_AGAIN)
+
+    def _set_mark(self, t_ns: int, text: str, *, seen: bool = False) -> None:
+        self._mark_ns, self._seen = t_ns, seen
+        phase = Phase.HOLDING if self.recipe.is_vacuum else Phase.SETTLING
+        self._enter(phase, t_ns, text)
+
+    def _wait_for_start(self, item: Item) -> None:
+        """Before the start: watch for it in the data, and keep what may belong to the hold."""
+        self._starter.add(item)
+        if self._mark_ns is None:
+            found_ns = self._starter.found_ns
+            if found_ns is not None:
+                self._set_mark(found_ns, self._starter.text, seen=True)
+        for text in self._starter.news():
+            self._tell(item.t_ns, NoticeKind.NOTED, text)
+
+    def _begin_stretch(self, *, at_end: bool) -> None:
+        """Start judging from the mark with the readings kept since."""
+        if self._mark_ns is None and at_end:
+            self._mark_ns = self._starter.fallback_ns()
+        start_ns = self._mark_ns
+        role = None if start_ns is None else self._starter.role_since(start_ns)
+        if start_ns is None or role is None:
+            return
+        stretch = Stretch(self.recipe, self._fluids, role, start_ns, before=None)
+        self._stretch = stretch
+        for item in self._starter.take_since(start_ns):
+            self._look_until(item.t_ns)
+            if self._stretch is stretch and self._ending is None:
+                stretch.add(item)
+
+    def _look_until(self, t_ns: int) -> None:
+        stretch = self._stretch
+        if stretch is None:
+            return
+        for look in stretch.close_until(t_ns):
+            self._curve.append(look.point)
+            self._take_look(stretch, look)
+            if self._ending is not None or self._stretch is not stretch:
+                return
+
+    def _take_look(self, stretch: Stretch, look: Look) -> None:
+        end_ns = stretch.start_ns + round((look.block.t_s + BLOCK_S / 2) * 1e9)
+        self._now_ns = max(self._now_ns, end_ns)
+        if stretch.settled_at_s is not None and self._phase is Phase.SETTLING:
+            self._enter(Phase.HOLDING, end_ns, words.SETTLED)
+        if look.decision is not None:
+            decided = look.decision is not Outcome.INCONCLUSIVE
+            self._conclude(look.decision, decided_s=end_ns / 1e9 if decided else None)
+            return
+        for spoil in look.spoils:
+            if self._take_spoil(stretch, spoil, end_ns):
+                return
+        if self._is_overdue(end_ns):
+            self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
+
+    def _take_spoil(self, stretch: Stretch, spoil: Spoil, end_ns: int) -> bool:
+        """Act on a spoiling event; return whether the stretch is over."""
+        if spoil.cause not in self._causes:
+            self._causes.append(spoil.cause)
+        is_news = spoil.text not in self._spoilt
+        self._spoilt.setdefault(spoil.text, (stretch.start_s + spoil.t_s) / 60.0)
+        if spoil.action is Action.NOTE:
+            if is_news:
+                self._tell(end_ns, NoticeKind.NOTED, spoil.text, spoil.cause)
+            return False
+        if spoil.action is Action.VOID:
+            self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
+            return True
+        if is_news:
+            self._tell(end_ns, NoticeKind.RESTARTED, words.restarted(spoil.text), spoil.cause)
+        self._stretch = Stretch(self.recipe, self._fluids, stretch.role, end_ns, before=stretch)
+        if not self.recipe.is_vacuum:
+            self._phase = Phase.SETTLING
+        return True
+
+    def _is_overdue(self, t_ns: int) -> bool:
+        start_ns = self._mark_ns if self._mark_ns is not None else self._first_ns
+        limit_ns = round(self.longest_min * 60e9)
+        return start_ns is not None and t_ns - start_ns >= limit_ns
+
+    def _conclude(self, outcome: Outcome, *, decided_s: float | None) -> None:
+        self._ending = (outcome, decided_s)
+        self._phase = Phase.DONE
+
+    def _seal(self) -> None:
+        """Write the verdict of a hold that has ended; once."""
+        if self.verdict is not None or self._ending is None:
+            return
+        outcome, decided_s = self._ending
+        stretch = self._stretch
+        estimate = ready_estimate(stretch)
+        if outcome is Outcome.INCONCLUSIVE and stretch is not None and stretch.lost is not None:
+            self._causes.append(stretch.lost)
+        remark = stretch.entry_remark if stretch is not None else ""
+        barred = bool(remark) and estimate is not None
+        causes = words.causes(self.recipe, outcome, self._causes, estimate, spoilt=barred)
+        marked = self._mark_ns is not None
+        sha256 = self._ledger.sha256()
+        self.verdict = Verdict(
+            outcome=outcome,
+            causes=causes,
+            reasons=words.reasons(
+                self.recipe, outcome, stretch, self._spoilt, causes, marked=marked
+            ),
+            decided_at_s=decided_s,
+            leak=leak_of(self.recipe, stretch),
+            smallest_visible_g_per_year=smallest_visible(stretch, outcome),
+            pressure_change_raw_pa=stretch.raw_change_pa if stretch is not None else None,
+            pressure_change_compensated_pa=(
+                estimate.compensated_pa if estimate is not None else None
+            ),
+            criterion_kind=self.recipe.criterion.kind,
+            criterion_limit=self.recipe.criterion.limit,
+            criterion_source=self.recipe.criterion.source,
+            criterion_g_per_year=limit_of(stretch),
+            own_slope_pa_per_s=own_slope(stretch),
+            settled_at_s=settled_at(stretch),
+            mark_s=None if self._mark_ns is None else self._mark_ns / 1e9,
+            readings_used=self._ledger.readings,
+            readings_sha256=sha256,
+            version=self._version,
+            procedure=self.recipe.procedure,
+            sentence=words.verdict(self.recipe, outcome, stretch, causes),
+            judged_until_ns=self._ledger.last_ns,
+            quality=dict(self._ledger.quality),
+        )
+        self._tell(self._now_ns, NoticeKind.VERDICT, self.verdict.sentence, *causes)

@@ -1,0 +1,430 @@
+"""One undisturbed stretch of a hold: blocks into engine and watches, looks out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from statistics import median
+from typing import TYPE_CHECKING
+
+from holdwatch_procedures.holds.blocks import BlockBuilder, ClosedBlock
+from holdwatch_procedures.holds.decay.disturbances import DecayWatch
+from holdwatch_procedures.holds.decay.engine import DecayEngine
+from holdwatch_procedures.holds.decay.signal import FLOOR_S
+from holdwatch_procedures.holds.disturbance import Action, Spoil
+from holdwatch_procedures.holds.estimates import BLOCK_S, Cause
+from holdwatch_procedures.holds.facts import FIRST_BLOCKS, Facts
+from holdwatch_procedures.holds.plain import PlainSlope, amount_density
+from holdwatch_procedures.holds.scale import Scale, scale_for
+from holdwatch_procedures.holds.setups import (
+    decay_setup,
+    decay_watch,
+    gross_leak,
+    rise_watch,
+    vacuum_setup,
+    vacuum_watch,
+)
+from holdwatch_procedures.holds.vacuum.engine import SKIP_S, VacuumEngine
+from holdwatch_procedures.holds.vacuum.entry import bars_pass, is_no_vacuum, remark
+from holdwatch_procedures.holds.vacuum.series import combine_holds
+from holdwatch_procedures.holds.verdict import CurvePoint, Outcome
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdwatch_physics.fluids import Fluids
+    from holdwatch_procedures.holds.estimates import Block, Estimate
+    from holdwatch_procedures.holds.gross import GrossLeak
+    from holdwatch_procedures.holds.recipe import Recipe
+    from holdwatch_procedures.holds.sequence import Columns, Item
+    from holdwatch_procedures.holds.vacuum.disturbances import VacuumWatch
+    from holdwatch_procedures.holds.vacuum.rise import RiseLook, RiseWatch
+
+AGREEING_LOOKS = 4
+"""Looks in a row that must agree before a verdict: a step is recognised three blocks after it
+happened, and must not have decided by then. The bounds hold at every look, so waiting only
+makes the error rates smaller."""
+SATURATED_BLOCKS = 2
+OVERPRESSURE_BLOCKS = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What the hold sees after a block: estimate, spoiling events, and a decision if one fell."""
+
+    block: Block
+    estimate: Estimate | None
+    spoils: tuple[Spoil, ...]
+    decision: Outcome | None
+    point: CurvePoint
+
+
+class Stretch:
+    """Judges what comes after one start: a mark, or the end of a spoiling event.
+
+    ``before`` is the stretch that a spoiling event has ended, where there is one.
+
+    Add ordered items; before each, close the blocks that end before it with ``close_until``.
+    """
+
+    def __init__(
+        self, recipe: Recipe, fluids: Fluids, role: str, start_ns: int, *, before: Stretch | None
+    ) -> None:
+        self.recipe = recipe
+        self._most_pa = recipe.max_gauge_pa
+        self.start_ns = start_ns
+        self.role = role
+        self.scale: Scale | None = None
+        self.estimate: Estimate | None = None
+        self.own: Estimate | None = None
+        self.rise: RiseLook | None = None
+        self._gross: GrossLeak | None = None
+        self._gross_scale: Scale | None = None
+        self._bounded: Outcome | None = None
+        self._agreed = 0
+        self.settled_at_s: float | None = None
+        self.plain = PlainSlope()
+        self._fluids = fluids
+        self._origin_s = SKIP_S if recipe.is_vacuum else FLOOR_S
+        self._facts = Facts(self._origin_s)
+        self._saturated_run = self._over_run = 0
+        self._held: list[Block] = []
+        self._engine: DecayEngine | VacuumEngine | None = None
+        self.watch: DecayWatch | VacuumWatch | None = None
+        self.watched_from_s = self.start_s
+        if not recipe.is_vacuum:
+            # The decay's watches know by themselves what a restart means to them.
+            self.watch = decay_watch(recipe, role) if before is None else before.watch
+            self.watched_from_s = self.start_s if before is None else before.watched_from_s
+        self.builder: BlockBuilder = BlockBuilder(
+            recipe,
+            role,
+            start_ns,
+            before=None if before is None else before.builder,
+            distrusted=self._distrusted,
+        )
+        self._rise: RiseWatch | None = None
+
+    @property
+    def start_s(self) -> float:
+        """Start of the stretch, seconds of the hold's clock."""
+        return self.start_ns / 1e9
+
+    @property
+    def raw_change_pa(self) -> float | None:
+        """Measured change of absolute pressure since the engine's start, Pa."""
+        if self.rise is not None and math.isfinite(self.rise.rise_pa):
+            return self.rise.rise_pa  # counted from isolation, as its criterion is
+        return self._facts.change_pa
+
+    @property
+    def entry_remark(self) -> str:
+        """What there is to say of the pressure at which a vacuum was isolated."""
+        start_pa = self._facts.first_pa
+        return remark(self.recipe, start_pa) if self.recipe.is_vacuum and start_pa else ""
+
+    @property
+    def lost(self) -> Cause | None:
+        """What has been silent for the last minutes: the thermometer, the gauge, or nothing."""
+        return self._facts.lost
+
+    @property
+    def pressure_pa(self) -> float | None:
+        """Absolute pressure of the newest block, Pa."""
+        return self._facts.last_pa
+
+    @property
+    def temperature_k(self) -> float | None:
+        """Pipe temperature of the newest block, K."""
+        return self._facts.temperature_k
+
+    @property
+    def thermometer_seen(self) -> bool:
+        """Whether a pipe thermometer has given a usable reading, even if none is believed now."""
+        return self._facts.thermometer or bool(self._distrusted)
+
+    @property
+    def _distrusted(self) -> frozenset[str]:
+        """Thermometers that the watch has found off their pipe or stuck."""
+        watch = self.watch
+        return frozenset(watch.distrusted) if isinstance(watch, DecayWatch) else frozenset()
+
+    @property
+    def barometer_measured(self) -> bool:
+        """Whether a barometer channel has been read."""
+        return self.builder.barometer_measured
+
+    @property
+    def needs_barometer(self) -> bool:
+        """Whether the gauge reads against the room and the room was not measured."""
+        return self.builder.vented_gauge and not self.barometer_measured
+
+    def add(self, item: Item) -> None:
+        """Take an item at or after the start."""
+        self.builder.add(item)
+
+    @property
+    def end_ns(self) -> int:
+        """Time of the hold's clock at which the block now open ends, ns."""
+        return self.builder.end_ns
+
+    def add_many(self, readings: Columns) -> None:
+        """Take readings that all belong to the block now open, in order."""
+        self.builder.add_many(readings)
+
+    def close_until(self, t_ns: int) -> Iterator[Look]:
+        """Close and judge every block that ends at or before ``t_ns`` of the hold's clock."""
+        for closed in self.builder.close_until(t_ns):
+            yield self._judge(closed)
+
+    def finish(self) -> None:
+        """Take the last, unfinished block into the plain estimate; it decides nothing."""
+        self._remember(self.builder.close())
+        if self.scale is None:
+            self._set_scale()
+
+    def _judge(self, closed: ClosedBlock) -> Look:
+        self._remember(closed)
+        estimate = self._push(closed.block)
+        spoils = (*self._at_a_glance(closed), *self._watched(closed.block))
+        if estimate is not None:
+            self.own = estimate
+            estimate = self.estimate = self._together(estimate)
+        gross: Estimate | None = None
+        if estimate is None or not estimate.ready:
+            gross = self._gross_leak(closed.block)
+        decision: Outcome | None = None
+        spoilt = any(spoil.action is not Action.NOTE for spoil in spoils)
+        if not spoilt and (gross is not None or self._says_something(closed.block)):
+            decision = self._decide(closed.block, gross or estimate)
+        estimate = gross or estimate
+        return Look(closed.block, estimate, spoils, decision, self._point(closed.block))
+
+    def _remember(self, closed: ClosedBlock) -> None:
+        self._facts.remember(closed.block)
+        if closed.block.pressure_pa is not None and self.estimate is None:
+            self._extend_plain(closed)
+
+    def _extend_plain(self, closed: ClosedBlock) -> None:
+        """Amounts of gas, as pressures at the stretch's first temperature, into the regression."""
+        gas = "air" if self.recipe.is_vacuum else self.recipe.gas
+        gas_k = self._facts.temperature_k or self.recipe.reference_k
+        pressure = max(closed.block.pressure_pa or 0.0, 1.0)
+        z = self._fluids.compressibility(gas, pressure, gas_k)
+        per_pa = amount_density(1.0, z, gas_k)
+        self.plain.extend(zip(closed.times, [p * per_pa for p in closed.values], strict=True))
+
+    def _at_a_glance(self, closed: ClosedBlock) -> Iterator[Spoil]:
+        """What a glance at the block shows: the end of the range, too much pressure."""
+        block = closed.block
+        self._saturated_run = self._saturated_run + 1 if 2 * closed.saturated > closed.total else 0
+        if self._saturated_run == SATURATED_BLOCKS:
+            text = "The gauge stands at the end of its range; use one that reaches further."
+            yield Spoil(Cause.SATURATED, block.t_s, text, Action.VOID)
+        most = self._most_pa
+        over = (
+            most is not None
+            and block.pressure_pa is not None
+            and block.pressure_pa - block.barometer_pa > most
+        )
+        self._over_run = self._over_run + 1 if over else 0
+        if self._over_run == OVERPRESSURE_BLOCKS and most is not None:
+            text = (
+                f"The pressure is above the unit's highest allowed {most / 1e3:g} kPa (gauge): "
+                "relieve it slowly through the regulator's vent, eyes protected."
+            )
+            yield Spoil(Cause.OVERPRESSURE, block.t_s, text, Action.VOID)
+
+    def _push(self, block: Block) -> Estimate | None:
+        if self._engine is not None:
+            return self._engine_push(block)
+        self._held.append(block)
+        needed = 1 if self.recipe.is_vacuum else FIRST_BLOCKS
+        if len(self._facts.early_pa) < needed:
+            return None
+        self._set_scale()
+        self._engine = self._build_engine()
+        held, self._held = self._held, []
+        estimate: Estimate | None = None
+        for earlier in held:
+            estimate = self._engine_push(earlier)
+        return estimate
+
+    def _engine_push(self, block: Block) -> Estimate | None:
+        engine = self._engine
+        if engine is None:
+            return None
+        estimate = engine.push(block)
+        if isinstance(engine, DecayEngine):
+            self.settled_at_s = engine.settled_at_s
+        elif estimate is not None and estimate.ready and self.settled_at_s is None:
+            self.settled_at_s = estimate.t_s
+        return estimate
+
+    def _gross_leak(self, block: Block) -> Estimate | None:
+        """What a unit that empties before its gas has settled shows."""
+        if self.recipe.is_vacuum or block.pressure_pa is None:
+            return None
+        if self._gross is None:
+            room, gas_k = block.barometer_pa, self._gas_k()
+            if block.pressure_pa <= room:
+                return None
+            scale = scale_for(self.recipe, self._fluids, block.pressure_pa, room, gas_k)
+            self._gross = gross_leak(self.recipe, self._fluids, scale, block.pressure_pa)
+            self._gross_scale = scale
+        estimate = self._gross.push(block)
+        if estimate is not None:
+            self.estimate = self.own = estimate
+            self.scale = self._gross_scale
+        return estimate
+
+    def _together(self, estimate: Estimate) -> Estimate:
+        """The estimate with what earlier holds of the same closed system have shown."""
+        if not estimate.ready or not self.recipe.earlier_holds:
+            return estimate
+        earlier = [
+            replace(
+                estimate,
+                slope=hold.slope_pa_per_s,
+                low=hold.low_pa_per_s,
+                high=hold.high_pa_per_s,
+            )
+            for hold in self.recipe.earlier_holds
+        ]
+        joint = combine_holds([*earlier, estimate])
+        return replace(
+            estimate,
+            slope=joint.slope,
+            low=joint.low,
+            high=joint.high,
+            notes=estimate.notes + joint.notes,
+        )
+
+    def _set_scale(self) -> None:
+        facts = self._facts
+        if not facts.early_pa:
+            return
+        pressure = facts.early_pa[0] if self.recipe.is_vacuum else median(facts.early_pa)
+        self.scale = scale_for(
+            self.recipe,
+            self._fluids,
+            pressure,
+            median(facts.early_room_pa),
+            self._gas_k(),
+        )
+
+    def _gas_k(self) -> float:
+        early = self._facts.early_k
+        if early:
+            return early[0] if self.recipe.is_vacuum else median(early)
+        return self.recipe.coldest_wall_k or self.recipe.reference_k
+
+    def _build_engine(self) -> DecayEngine | VacuumEngine:
+        scale = self.scale
+        if scale is None:
+            raise RuntimeError("an engine needs a scale first")
+        if self.recipe.is_vacuum:
+            setup = vacuum_setup(self.recipe, scale, role=self.role)
+            self.watch = vacuum_watch(self.recipe, setup)
+            self._rise = rise_watch(self.recipe, setup)
+            return VacuumEngine(setup)
+        return DecayEngine(
+            decay_setup(
+                self.recipe,
+                self._fluids,
+                scale,
+                role=self.role,
+                start_pa=median(self._facts.early_pa),
+                thermometer=any(block.pipe_k is not None for block in self._held),
+                barometer_measured=self.builder.barometer_measured,
+            )
+        )
+
+    def _watched(self, block: Block) -> Iterator[Spoil]:
+        """What the watch finds, its times turned from the watch's start to this stretch's."""
+        if self.watch is None:
+            return
+        earlier_s = self.start_s - self.watched_from_s
+        seen = replace(block, t_s=block.t_s + earlier_s) if earlier_s else block
+        for spoil in self.watch.push(seen):
+            yield self._judged_spoil(replace(spoil, t_s=spoil.t_s - earlier_s))
+
+    def _judged_spoil(self, spoil: Spoil) -> Spoil:
+        """What a watch found, as this criterion takes it.
+
+        Where any rise counts, a step is part of it: noted as its cause, no new start.
+        """
+        if self._rise is not None and spoil.action is Action.RESTART:
+            if spoil.cause is Cause.STEP:
+                return replace(spoil, action=Action.NOTE)
+            return replace(spoil, action=Action.VOID)
+        return spoil
+
+    def _says_something(self, block: Block) -> bool:
+        """Whether the block may count as a look: it is news, from a gauge that is alive."""
+        if not isinstance(self.watch, DecayWatch):
+            return True
+        if self.watch.is_gauge_still:
+            self._agreed = 0
+            return False
+        return block.pressure_pa is not None
+
+    def _decide(self, block: Block, estimate: Estimate | None) -> Outcome | None:
+        """Pass below the criterion, fail above it, None while neither bound is clear."""
+        if self._rise is not None:
+            self.rise = self._rise.push(block)
+            return self._allowed(self.rise.outcome) if self.rise is not None else None
+        if estimate is None or not estimate.ready or self.scale is None:
+            return None
+        limit = self.scale.limit_slope
+        bounded: Outcome | None = None
+        if estimate.high < limit:
+            bounded = Outcome.PASS
+        elif estimate.low > limit:
+            bounded = Outcome.FAIL
+        same = bounded is self._bounded
+        self._bounded = bounded
+        self._agreed = self._agreed + 1 if same else 1
+        if self._agreed < AGREEING_LOOKS:
+            return None
+        return self._allowed(bounded) if self.recipe.is_vacuum else bounded
+
+    def _allowed(self, outcome: Outcome | None) -> Outcome | None:
+        """What a vacuum may decide: nothing without one, no pass from far above its target."""
+        facts = self._facts
+        start_pa, last_pa = facts.first_pa, facts.last_pa
+        if start_pa is None or last_pa is None or is_no_vacuum(start_pa):
+            return None
+        if outcome is Outcome.PASS and bars_pass(self.recipe, start_pa):
+            return Outcome.INCONCLUSIVE
+        if outcome is Outcome.FAIL and last_pa <= start_pa:
+            return None  # a pressure that has fallen cannot prove an inflow
+        return outcome
+
+    def _point(self, block: Block) -> CurvePoint:
+        estimate, scale = self.estimate, self.scale
+        ready = estimate is not None and scale is not None
+
+        def grams(slope: float) -> float | None:
+            if scale is None or not math.isfinite(slope):
+                return None
+            return scale.grams(slope)
+
+        since = block.t_s + BLOCK_S / 2
+        criterion = None
+        if scale is not None:
+            sign = 1.0 if self.recipe.is_vacuum else -1.0
+            criterion = sign * scale.limit_slope * max(since - self._origin_s, 0.0)
+        return CurvePoint(
+            t_s=self.start_s + since,
+            pressure_pa=block.pressure_pa,
+            temperature_k=block.pipe_k,
+            compensated_pa=estimate.compensated_pa if estimate is not None else None,
+            criterion_pa=criterion,
+            leak_g_per_year=grams(estimate.slope) if ready and estimate else None,
+            low_g_per_year=grams(estimate.low) if ready and estimate else None,
+            high_g_per_year=grams(estimate.high) if ready and estimate else None,
+            smallest_visible_g_per_year=(
+                grams(estimate.smallest_visible) if ready and estimate else None
+            ),
+        )

@@ -1,0 +1,165 @@
+"""What comes before a hold's clock runs: readings kept, and the start seen in the data."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import TYPE_CHECKING
+
+from holdwatch_physics.reading import Quality, Quantity, Role
+from holdwatch_procedures.evacuation.progress import EvacuationNews, EvacuationWatch
+from holdwatch_procedures.holds.blocks import specs_by_role
+from holdwatch_procedures.holds.charging import ChargingWatch
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdwatch_procedures.holds.recipe import Recipe
+    from holdwatch_procedures.holds.sequence import Item
+
+PREFERRED = {
+    True: (Role.VACUUM, Role.LOW_SIDE, Role.HIGH_SIDE),
+    False: (Role.LOW_SIDE, Role.HIGH_SIDE),
+}
+"""Pressure roles in the order of preference, for a vacuum (True) and under pressure (False)."""
+KEPT_NS = 3_600_000_000_000
+"""How far back readings are kept while no start has been seen, ns; a start is seen sooner."""
+
+
+class Starter:
+    """Keeps the readings before the start and watches them for it.
+
+    What may start the clock is the recipe's ``start``; the mark always may, and is the hold's
+    own business.
+    """
+
+    def __init__(self, recipe: Recipe) -> None:
+        self._recipe = recipe
+        self._kept: deque[Item] = deque()
+        self._first_ns: int | None = None
+        self._first_pressure_ns: int | None = None
+        self._role: str | None = None
+        self._temperatures: dict[str, float] = {}
+        self._begin_watch(None)
+        self._charged_ns: int | None = None
+        self._news: list[str] = []
+        self.found_ns: int | None = None
+        self.text = ""
+        self.pressure_pa: float | None = None
+
+    def add(self, item: Item) -> None:
+        """Keep an item and watch it for the start."""
+        self._kept.append(item)
+        if self._first_ns is None:
+            self._first_ns = item.t_ns
+        oldest_ns = item.t_ns - KEPT_NS
+        if self._recipe.start != "auto":
+            while self._kept and self._kept[0].t_ns < oldest_ns:
+                self._kept.popleft()
+        if item.quality is not Quality.GOOD:
+            return
+        if item.quantity is Quantity.TEMPERATURE:
+            self._temperatures[item.channel] = item.value
+            return
+        if item.channel == Role.BAROMETER or self.found_ns is not None:
+            return
+        self._follow(item)
+
+    def news(self) -> Iterator[str]:
+        """Give out, once, what is worth telling of the time before the start."""
+        told, self._news = self._news, []
+        yield from told
+
+    def may_pull_again(self, t_ns: int) -> bool:
+        """Whether readings from a time on could still take back an isolation that was seen."""
+        return self._recipe.is_vacuum and self._evacuation.may_resume(t_ns / 1e9)
+
+    def pulls_again(self, item: Item) -> bool:
+        """Whether the pump pulls again shortly after an isolation that was only seen.
+
+        Feed the readings after the isolation: what looked like one may have been a burst of gas.
+        """
+        if not self._recipe.is_vacuum or item.channel != self._role:
+            return False
+        if item.quality is not Quality.GOOD or not self._evacuation.may_resume(item.t_ns / 1e9):
+            return False
+        events = self._evacuation.push(item.t_ns / 1e9, self._absolute_pa(item))
+        return any(event.kind is EvacuationNews.RESUMED for event in events)
+
+    def begin_again(self) -> None:
+        """Look for an isolation once more."""
+        self.found_ns, self.text = None, ""
+
+    def forget_before(self, t_ns: int) -> None:
+        """Drop what was kept from before a mark."""
+        while self._kept and self._kept[0].t_ns < t_ns:
+            self._kept.popleft()
+
+    def fallback_ns(self) -> int | None:
+        """Where the clock starts at the end of a trace in which no start was found.
+
+        After the last charge, else at the first reading; None where the recipe wants more.
+        """
+        if self._recipe.start != "auto":
+            return None
+        return self._charged_ns if self._charged_ns is not None else self._first_ns
+
+    def role_since(self, t_ns: int) -> str | None:
+        """The preferred pressure role among the items kept since then, or None."""
+        seen = {item.channel for item in self._kept if item.t_ns >= t_ns}
+        return next((role for role in PREFERRED[self._recipe.is_vacuum] if role in seen), None)
+
+    def take_since(self, t_ns: int) -> list[Item]:
+        """Hand over the items since then and keep nothing."""
+        items = [item for item in self._kept if item.t_ns >= t_ns]
+        self._kept.clear()
+        return items
+
+    def _follow(self, item: Item) -> None:
+        preferred = PREFERRED[self._recipe.is_vacuum]
+        role = item.channel
+        if role not in preferred:
+            return
+        if self._role is None or preferred.index(Role(role)) < preferred.index(Role(self._role)):
+            self._role = role
+            self._begin_watch(role)
+        if role != self._role:
+            return
+        pressure = self.pressure_pa = self._absolute_pa(item)
+        if self._first_pressure_ns is None:
+            self._first_pressure_ns = item.t_ns
+        self._see(item.t_ns, pressure)
+
+    def _absolute_pa(self, item: Item) -> float:
+        """The pressure of an item, absolute by the recipe's room pressure, Pa."""
+        if item.quantity is Quantity.PRESSURE_GAUGE:
+            return item.value + self._recipe.barometer_pa
+        return item.value
+
+    def _begin_watch(self, role: str | None) -> None:
+        spec = specs_by_role(self._recipe).get(role) if role is not None else None
+        resolution_pa = None if spec is None else spec.delta_si("resolution")
+        self._charging = ChargingWatch()
+        self._evacuation = EvacuationWatch(self._recipe.target_pa, resolution_pa=resolution_pa)
+
+    def _see(self, t_ns: int, pressure_pa: float) -> None:
+        """Let the procedure's watch see a pressure; ``found_ns`` is set once it finds the start."""
+        if self._recipe.is_vacuum:
+            self._see_vacuum(t_ns, pressure_pa)
+            return
+        if self._charging.push(t_ns / 1e9, pressure_pa):
+            self._charged_ns = t_ns
+        charged = self._charged_ns != self._first_pressure_ns
+        if self._charging.over and (charged or self._recipe.start == "auto"):
+            self._found(self._charged_ns, "Charging has ended, as seen in the pressure.")
+
+    def _see_vacuum(self, t_ns: int, pressure_pa: float) -> None:
+        walls = self._temperatures.values()
+        for event in self._evacuation.push(t_ns / 1e9, pressure_pa, min(walls, default=None)):
+            if event.kind is EvacuationNews.ISOLATED:
+                self._found(round(event.t_s * 1e9), event.text)
+            else:
+                self._news.append(event.text)
+
+    def _found(self, t_ns: int | None, text: str) -> None:
+        if self._recipe.start != "said":
+            self.found_ns, self.text = t_ns, text

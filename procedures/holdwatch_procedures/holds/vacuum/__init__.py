@@ -1,0 +1,1 @@
+"""Standing vacuum: the part of a rise that no desorption explains."""

@@ -1,0 +1,156 @@
+"""What spoils a standing vacuum: step, fall, end of range, stuck gauge, gap."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from typing import TYPE_CHECKING
+
+from holdwatch_procedures.holds.disturbance import Action, Spoil
+from holdwatch_procedures.holds.estimates import BLOCK_S, Block, Cause
+from holdwatch_procedures.holds.sliding import SlidingMedian
+from holdwatch_procedures.holds.vacuum.noise import BlockNoise
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdwatch_procedures.holds.vacuum.setup import VacuumSetup
+
+STEP_FROM_S = 150.0
+STEP_SIGMAS = 8.0
+STEP_LEAST_PA = 20.0
+SETTLED_S = 120.0
+FALL_LEAST_PA = 10.0
+FALL_SHARE = 0.05
+FALL_SIGMAS = 6.0
+TOP_SHARE = 0.999
+TOP_BLOCKS = 2
+STUCK_S = 300.0
+STUCK_COARSE_S = 1200.0
+GAP_NOTED_S = 30.0
+GAP_INTERVALS = 3.0
+
+
+class VacuumWatch:
+    """Watches the blocks of one standing vacuum; make a new one after a restart.
+
+    False alarms are measured by ``benchmarks/verdicts/vacuum_spoil.py`` and printed there.
+
+    Args:
+        setup: What is known of the gauge.
+        max_gap_s: Longest silence that may be bridged; a longer one restarts the judging.
+    """
+
+    def __init__(self, setup: VacuumSetup, *, max_gap_s: float = 300.0) -> None:
+        self._setup = setup
+        self._max_gap_s = max_gap_s
+        self._noise = BlockNoise(setup)
+        self._differences = SlidingMedian(90)
+        self._last_three: deque[float] = deque(maxlen=3)
+        self._highest_pa = -math.inf
+        self._at_top = 0
+        self._last_s: float | None = None
+        self._first_s: float | None = None
+        self._same_pa: float | None = None
+        self._same_since_s = 0.0
+        self._changes = 0
+        self._done: set[str] = set()
+
+    def push(self, block: Block) -> list[Spoil]:
+        """Take one block; return what it shows, each kind once."""
+        if self._first_s is None:
+            self._first_s = block.t_s
+        pressure = block.pressure_pa
+        if pressure is None:
+            return []
+        found = list(self._gap(block))
+        self._last_s = block.t_s
+        self._noise.push(block, pressure)
+        found += [*self._top(block, pressure), *self._stuck(block, pressure)]
+        step = list(self._step(block))
+        found += step or self._fall(block, pressure)
+        return found
+
+    def _once(self, kind: str, spoil: Spoil) -> Iterator[Spoil]:
+        if kind not in self._done:
+            self._done.add(kind)
+            yield spoil
+
+    def _gap(self, block: Block) -> Iterator[Spoil]:
+        if self._last_s is None:
+            return
+        silent_s = block.t_s - self._last_s - BLOCK_S
+        grain = block.pressure_grain
+        usual_s = GAP_INTERVALS * grain.interval_s if grain is not None else 0.0
+        if silent_s < max(GAP_NOTED_S, min(usual_s, self._max_gap_s)):
+            return
+        text = f"No pressure came for {silent_s:.0f} s"
+        if silent_s > self._max_gap_s:
+            text += "; what happened meanwhile is not known."
+            yield Spoil(Cause.GAP, block.t_s, text, Action.RESTART)
+        else:
+            yield Spoil(Cause.GAP, block.t_s, text + "; bridged.", Action.NOTE)
+
+    def _top(self, block: Block, pressure: float) -> Iterator[Spoil]:
+        top = self._setup.range_top_pa
+        if top is None:
+            return
+        self._at_top = self._at_top + 1 if pressure >= TOP_SHARE * top else 0
+        if self._at_top == TOP_BLOCKS:
+            text = f"The gauge stands at the end of its range ({top:.4g} Pa)."
+            yield from self._once("top", Spoil(Cause.SATURATED, block.t_s, text, Action.VOID))
+
+    def _stuck(self, block: Block, pressure: float) -> Iterator[Spoil]:
+        """Readings that never move: natural only where rounding hides noise and rise."""
+        moved = block.pressure_sd_pa > 0.0 or pressure != self._same_pa
+        if moved:
+            self._changes += self._same_pa is not None
+            self._same_pa, self._same_since_s = pressure, block.t_s - BLOCK_S / 2
+            return
+        if self._at_top:
+            return
+        still_s = block.t_s + BLOCK_S / 2 - self._same_since_s
+        coarse = self._setup.resolution_pa is not None and not self._setup.dithers(pressure)
+        allowed = STUCK_COARSE_S if coarse and self._changes else STUCK_S
+        if still_s >= allowed:
+            text = (
+                f"The pressure reading has not moved for {still_s / 60:.0f} min: a stuck gauge "
+                "can't be told from a tight system; use one with a finer resolution."
+            )
+            yield from self._once("stuck", Spoil(Cause.GAP, block.t_s, text, Action.VOID))
+
+    def _step(self, block: Block) -> Iterator[Spoil]:
+        bend = self._noise.second_difference_pa
+        if bend is None:
+            return
+        if block.t_s - (self._first_s or 0.0) >= STEP_FROM_S and self._differences.count >= 8:
+            sigma = 1.4826 * self._differences.median
+            expected = math.sqrt(6.0) * self._noise.sd_pa
+            reach = max(STEP_SIGMAS * max(sigma, expected), STEP_LEAST_PA)
+            if abs(bend) > reach:
+                text = (
+                    f"The pressure jumped by about {bend:+.0f} Pa within 20 s: a valve, a hose or "
+                    "the gauge was touched."
+                )
+                spoil = Spoil(Cause.STEP, block.t_s, text, Action.RESTART)
+                yield from self._once("step", spoil)
+        self._differences.push(abs(bend))
+
+    def _fall(self, block: Block, pressure: float) -> Iterator[Spoil]:
+        """Pressure well below what it was: the pump pulls again, or the gauge cooled."""
+        self._last_three.append(pressure)
+        if len(self._last_three) < 3:
+            return
+        middle = sorted(self._last_three)[1]
+        early = block.t_s - (self._first_s or 0.0) < SETTLED_S
+        if early:
+            self._highest_pa = middle  # hoses and parts may still even out
+            return
+        self._highest_pa = max(self._highest_pa, middle)
+        reach = max(FALL_LEAST_PA, FALL_SHARE * self._highest_pa, FALL_SIGMAS * self._noise.sd_pa)
+        if middle < self._highest_pa - reach:
+            text = (
+                f"The pressure fell from {self._highest_pa:.4g} to {middle:.4g} Pa: the pump "
+                "pulls again, or water condenses; a fall never earns a pass."
+            )
+            yield from self._once("fall", Spoil(Cause.STEP, block.t_s, text, Action.VOID))

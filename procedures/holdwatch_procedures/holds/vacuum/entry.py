@@ -1,0 +1,45 @@
+"""Whether a standing vacuum began as one: at what pressure it was isolated."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdwatch_procedures.holds.recipe import MICRON_PA
+
+if TYPE_CHECKING:
+    from holdwatch_procedures.holds.recipe import Recipe
+
+NO_VACUUM_PA = 10e3
+"""Above this nothing was evacuated, and no verdict can be given, Pa."""
+BARRED_OVER_TARGET = 3.0
+"""Isolated above this many times its target, a hold cannot pass: it was not pumped down."""
+GAUGE_SHARE = 1.1
+"""What a gauge may read above the target and still be at it."""
+
+
+def is_no_vacuum(start_pa: float) -> bool:
+    """Whether the pressure after isolation is not that of a vacuum at all."""
+    return start_pa > NO_VACUUM_PA
+
+
+def bars_pass(recipe: Recipe, start_pa: float) -> bool:
+    """Whether the vacuum was isolated so far above its target that it may not pass."""
+    return start_pa > BARRED_OVER_TARGET * recipe.target_pa
+
+
+def remark(recipe: Recipe, start_pa: float) -> str:
+    """What there is to say of the pressure at isolation; nothing where it was at the target."""
+    micron, target = start_pa / MICRON_PA, recipe.vacuum_figures.target_micron
+    if is_no_vacuum(start_pa):
+        return (
+            f"There was no vacuum: {start_pa / 1e3:.1f} kPa absolute after isolation. Is the gauge "
+            "open to the room, or the valve to the system closed?"
+        )
+    if bars_pass(recipe, start_pa):
+        return (
+            f"Isolated at {micron:.0f} micron, far above the target of {target:g}: no pass from "
+            "there. Pump down to the target and hold again."
+        )
+    if start_pa > GAUGE_SHARE * recipe.target_pa:
+        return f"Isolated at {micron:.0f} micron, above the target of {target:g}."
+    return ""

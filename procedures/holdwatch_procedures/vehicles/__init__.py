@@ -1,0 +1,1 @@
+"""Vehicles and their jobs: weights, findings, repairs, and what follows from them."""

@@ -1,0 +1,128 @@
+"""The component tree of a vehicle's system: where a leak can be, and how often it is there."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING, Final, Self
+
+from pydantic import Field, model_validator
+
+from holdwatch_procedures.vehicles.record import Row, StoryError, Word, load_toml, packaged_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+
+ELSEWHERE: Final = "elsewhere"
+"""Every place that is not in the tree."""
+OWN_WEIGHT: Final = 6.0
+"""Weight of a place that a unit adds of its own (common practice, no source)."""
+
+
+class Place(Row):
+    """One component: a leaf with the weight of a leak there, or a branch without one.
+
+    ``evaporators`` is the least number of them that a unit with this place has.
+    """
+
+    key: Word
+    name: Word
+    parent: Word | None = None
+    weight: float | None = Field(default=None, gt=0, le=1e6)
+    evaporators: int = Field(default=1, ge=1, le=2)
+
+
+class ComponentTree(Row):
+    """Places by key, each under its parent; one root."""
+
+    places: tuple[Place, ...] = Field(alias="place", min_length=1)
+    elsewhere: float = Field(gt=0, le=1e6)
+    source: Word
+
+    @model_validator(mode="after")
+    def _is_a_tree(self) -> Self:
+        twice = [key for key, n in Counter(p.key for p in self.places).items() if n > 1]
+        if twice or any(place.key == ELSEWHERE for place in self.places):
+            raise ValueError(f"place `{(twice or [ELSEWHERE])[0]}` stands twice")
+        known: set[str] = set()
+        for place in self.places:
+            if place.parent is not None and place.parent not in known:
+                raise ValueError(
+                    f"place `{place.key}`: its parent `{place.parent}` must stand before it"
+                )
+            known.add(place.key)
+        if sum(place.parent is None for place in self.places) != 1:
+            raise ValueError("exactly one place has no `parent`: the whole system")
+        branches = {place.parent for place in self.places}
+        for place in self.places:
+            if (place.key in branches) == (place.weight is not None):
+                raise ValueError(
+                    f"place `{place.key}`: a place with others below it has no `weight`, one "
+                    "without has one"
+                )
+        return self
+
+    def place(self, key: str) -> Place:
+        """Return a place by its key.
+
+        Raises:
+            StoryError: No such place; the message lists those there are.
+        """
+        for place in self.places:
+            if place.key == key:
+                return place
+        known = ", ".join(place.key for place in self.places)
+        raise StoryError(
+            f"place {key!r} is not in the component tree: write one of {known}, or add it to the "
+            "unit's own places"
+        )
+
+    @property
+    def leaves(self) -> tuple[Place, ...]:
+        """The places that can leak."""
+        return tuple(place for place in self.places if place.weight is not None)
+
+    def name(self, key: str) -> str:
+        """Return the name of a place, also of what lies outside the tree."""
+        return "a place not listed" if key == ELSEWHERE else self.place(key).name
+
+    def leaves_of(self, key: str) -> frozenset[str]:
+        """Return the keys of every leaf at or below a place."""
+        self.place(key)
+        return frozenset(leaf.key for leaf in self.leaves if key in self._upwards(leaf))
+
+    def _upwards(self, place: Place) -> Iterator[str]:
+        here: Place | None = place
+        while here is not None:
+            yield here.key
+            here = None if here.parent is None else self.place(here.parent)
+
+
+def component_tree(text: str | None = None, *, where: str = "component tree") -> ComponentTree:
+    """Return the tree of a TOML text, or the one that comes with the package.
+
+    Raises:
+        StoryError: The text is no such tree.
+    """
+    return load_toml(ComponentTree, text or packaged_text("components.toml"), where=where)
+
+
+def tree_of(unit: UnitUnderTest, tree: ComponentTree) -> ComponentTree:
+    """Return the tree of one unit: without what it has not, with its own places.
+
+    Raises:
+        StoryError: An own place under a parent that is no branch, or with a key that is taken.
+    """
+    kept = [place for place in tree.places if place.evaporators <= unit.evaporators]
+    branches = {place.key for place in kept if place.weight is None}
+    taken = {place.key for place in kept} | {ELSEWHERE}
+    for key, parent in unit.own_places.items():
+        if parent not in branches or key in taken:
+            raise StoryError(
+                f"own place {key!r} under {parent!r}: the parent is one of "
+                f"{', '.join(sorted(branches))}, and the name must be new"
+            )
+        kept.append(Place(key=key, name=key, parent=parent, weight=OWN_WEIGHT))
+        taken.add(key)
+    return tree.model_copy(update={"places": tuple(kept)})

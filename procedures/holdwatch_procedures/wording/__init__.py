@@ -1,0 +1,1 @@
+"""Sentences for people, rendered from figures in one place."""
