@@ -9,15 +9,18 @@ import time
 import pytest
 
 from holdwatch_adapters import links
-from holdwatch_adapters.links import Backoff, Outlet, within
+from holdwatch_adapters.backoff import Backoff
+from holdwatch_adapters.links import Outlet, within
 from holdwatch_physics.reading import Quantity, Reading
 
 
 def test_pauses_double_up_to_the_last_and_are_never_less_than_half() -> None:
-    backoff = Backoff(0.5, 30.0, random.Random(3))
+    backoff = Backoff(random.Random(3))
     whole = [0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 30.0, 30.0]
     pauses = [backoff.next_s() for _ in whole]
-    assert all(full / 2 <= pause <= full for pause, full in zip(pauses, whole, strict=True))
+    assert all(
+        max(0.5, full / 2) <= pause <= full for pause, full in zip(pauses, whole, strict=True)
+    )
     assert pauses[-1] != pauses[-2], "two probes that failed together must drift apart"
     backoff.reset()
     assert backoff.next_s() <= 0.5

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from daemon_rig import GAUGE, FedAdapter, TurnedClock, eventually, reading, seeded
+from holdwatch_adapters.backoff import Backoff
 from holdwatch_adapters.ports import AdapterError
 from holdwatch_daemon.intake.bus import Changes, Lossless
 from holdwatch_daemon.intake.probes import AGAIN_NS, ProbeBook
-from holdwatch_daemon.intake.supervisor import Supervisor, pause_s
+from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import ProbeNotice, Reading
 
@@ -58,10 +59,11 @@ async def run_through(rig: Rig) -> None:
 
 def test_pauses_double_with_jitter_from_half_a_second_to_thirty() -> None:
     chance = seeded(7)
-    for failures in range(1, 60):
-        whole = min(0.5 * 2 ** (failures - 1), 30.0)
-        for _ in range(50):
-            assert max(0.5, whole / 2) <= pause_s(failures, chance) <= whole
+    for _ in range(50):
+        backoff = Backoff(chance)
+        for failures in range(1, 60):
+            whole = min(0.5 * 2 ** (failures - 1), 30.0)
+            assert max(0.5, whole / 2) <= backoff.next_s() <= whole
 
 
 async def test_an_adapter_that_fails_is_started_again_and_its_readings_go_on() -> None:

@@ -1,4 +1,4 @@
-"""Parts that adapters with links share: timing, backoff, and the queue out of callbacks."""
+"""Parts that adapters with links share: patience, and the queue out of callbacks."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 if TYPE_CHECKING:
-    import random
     from collections.abc import AsyncGenerator, Callable, Coroutine
 
     from holdwatch_physics.reading import ProbeNotice, Reading
@@ -74,29 +73,6 @@ def _take_up(task: asyncio.Task[Any]) -> None:
     """Look at an abandoned call's error, which nobody waits for any more."""
     if not task.cancelled():
         task.exception()
-
-
-class Backoff:
-    """Pauses that double from first to last, each shortened by up to half at random.
-
-    The jitter keeps probes that failed together from trying together for ever.
-    """
-
-    def __init__(self, first_s: float, last_s: float, random_source: random.Random) -> None:
-        self._first_s = first_s
-        self._last_s = last_s
-        self._random = random_source
-        self._next_s = first_s
-
-    def next_s(self) -> float:
-        """Return the pause before the next attempt, s."""
-        pause = self._next_s * self._random.uniform(0.5, 1.0)
-        self._next_s = min(self._last_s, 2.0 * self._next_s)
-        return pause
-
-    def reset(self) -> None:
-        """Begin again at the first pause: the last attempt came to something."""
-        self._next_s = self._first_s
 
 
 class Outlet:

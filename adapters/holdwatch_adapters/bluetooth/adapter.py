@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
 
+from holdwatch_adapters.backoff import Backoff
 from holdwatch_adapters.bluetooth import bthome
 from holdwatch_adapters.bluetooth.bluez_watch import BluezWatch
 from holdwatch_adapters.bluetooth.link import Link, LinkLost
@@ -28,7 +29,7 @@ from holdwatch_adapters.bluetooth.scan import (
     stop_scanner,
 )
 from holdwatch_adapters.bluetooth.translate import BluetoothProbe, Translator
-from holdwatch_adapters.links import Backoff, LinkTiming, Outlet, streamed
+from holdwatch_adapters.links import LinkTiming, Outlet, streamed
 from holdwatch_adapters.ports import AdapterError, MemoryCounters
 from holdwatch_physics.reading import ProbeNotice, Reading
 
@@ -213,7 +214,7 @@ class BluetoothAdapter:
         )
 
     async def _keep_scanning(self, scanner: BleakScanner, watch: BluezWatch | None) -> None:
-        backoff = Backoff(self._timing.backoff_first, self._timing.backoff_last, self._random)
+        backoff = Backoff(self._random, self._timing.backoff_first, self._timing.backoff_last)
         current: BleakScanner | None = scanner
         said = ""
         try:
@@ -338,7 +339,7 @@ class BluetoothAdapter:
 
     async def _own(self, entry: _Enrolled, watch: BluezWatch | None) -> None:
         """Keep one probe linked, for ever."""
-        backoff = Backoff(self._timing.backoff_first, self._timing.backoff_last, self._random)
+        backoff = Backoff(self._random, self._timing.backoff_first, self._timing.backoff_last)
         failing = False
         while True:
             await entry.sighted.wait()

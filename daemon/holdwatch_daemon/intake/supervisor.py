@@ -8,6 +8,7 @@ from contextlib import aclosing
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, cast
 
+from holdwatch_adapters.backoff import Backoff
 from holdwatch_adapters.ports import AdapterError
 from holdwatch_daemon.intake.flood import FloodGate
 from holdwatch_physics.reading import ProbeNotice, Reading
@@ -20,22 +21,10 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-SHORTEST_PAUSE_S = 0.5
-LONGEST_PAUSE_S = 30.0
 _STEADY_S = 60.0
 """An adapter that ran this long before it failed starts again after the shortest pause."""
 _BREATH = 64
 """Stopped items of a flood after which everything else gets its turn."""
-
-
-def pause_s(failures: int, random: Random) -> float:
-    """Return how long to wait after the n-th failure in a row: doubling, with jitter.
-
-    Between half and the whole of 0.5 s, 1 s, 2 s … 30 s, so that adapters that fail together
-    do not come back together.
-    """
-    whole = min(SHORTEST_PAUSE_S * 2.0 ** (min(failures, 16) - 1), LONGEST_PAUSE_S)
-    return max(SHORTEST_PAUSE_S, whole * random.uniform(0.5, 1.0))
 
 
 @dataclass(slots=True)
@@ -93,7 +82,7 @@ class Supervisor:
         Whatever an adapter raises is its failure: a group of errors, a request to leave the
         program, even a cancellation that was not asked of this task but leaked out of one inside.
         """
-        failures = 0
+        backoff = Backoff(self._random)
         while True:
             started = self._seconds()
             try:
@@ -113,8 +102,9 @@ class Supervisor:
                 log.info("adapter %s ended", self._adapter.name)
                 await self._lose_all("the adapter ended")
                 return
-            failures = 1 if self._seconds() - started >= _STEADY_S else failures + 1
-            pause = pause_s(failures, self._random)
+            if self._seconds() - started >= _STEADY_S:
+                backoff.reset()
+            pause = backoff.next_s()
             if self.status.error != reason:
                 log.warning(
                     "adapter %s failed, again in %.1f s: %s", self._adapter.name, pause, reason

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 import aiomqtt
 from pydantic import TypeAdapter, ValidationError
 
-from holdwatch_daemon.intake.supervisor import pause_s
+from holdwatch_adapters.backoff import Backoff
 from holdwatch_daemon.messages import Command, Reply
 from holdwatch_daemon.outlets.live import LiveOut
 from holdwatch_daemon.outlets.mqtt_client import Client, client_to, disconnect, first_text
@@ -106,7 +106,7 @@ class Outbox:
         position = await self._queries.ask(lambda c: answers.outbox_position(c, self.to.key))
         self.status.confirmed = self._noted = position or 0
         self._trail = Trail(self._noted)
-        failures = 0
+        backoff = Backoff(self._random)
         try:
             while True:
                 before = self.status.connects
@@ -115,7 +115,8 @@ class Outbox:
                 except Exception as error:  # holds must go on whatever is wrong with the way out
                     log.exception("the outbox broke")
                     reason = first_text(error)
-                failures = 1 if self.status.connects > before else failures + 1
+                if self.status.connects > before:
+                    backoff.reset()
                 if self.status.state != "refused":
                     log.warning(
                         "MQTT broker %s:%d: %s; holds go on, events wait in the store",
@@ -124,7 +125,7 @@ class Outbox:
                         reason,
                     )
                 self.status.state, self.status.error = "refused", reason
-                await asyncio.sleep(pause_s(failures, self._random))
+                await asyncio.sleep(backoff.next_s())
         finally:
             self.status.state = "stopped"
             for task in self._commands:

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import httpx
 
+from holdwatch_adapters.backoff import Backoff
 from holdwatch_daemon.errors import ConfigError
-from holdwatch_daemon.intake.supervisor import pause_s
 from holdwatch_daemon.store import answers, rows
 
 if TYPE_CHECKING:
@@ -164,7 +164,7 @@ class Webhook:
 
     async def _deliver(self, client: httpx.AsyncClient, event: Event) -> None:
         """Send one event until it is taken, or given up."""
-        began, failures = time.monotonic(), 0
+        began, failures, backoff = time.monotonic(), 0, Backoff(self._random)
         while True:
             reason = await self._send(client, event)
             if reason is None:
@@ -181,7 +181,7 @@ class Webhook:
                 log.error("webhook %s: event %s is given up", self.status.url, event.id)
                 self.status.given_up += 1
                 return
-            await asyncio.sleep(pause_s(failures, self._random))
+            await asyncio.sleep(backoff.next_s())
 
     async def _send(self, client: httpx.AsyncClient, event: Event) -> str | None:
         """Send one event once; return why it was not taken, or None."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import aiomqtt
 
-from holdwatch_daemon.intake.supervisor import pause_s
+from holdwatch_adapters.backoff import Backoff
 from holdwatch_daemon.outlets.mqtt_client import client_to, disconnect, first_text
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ class RelayLink:
 
     async def run(self) -> None:
         """Keep the connection until cancelled."""
-        failures = 0
+        backoff = Backoff(self._random)
         while True:
             was_up = False
             try:
@@ -82,9 +82,10 @@ class RelayLink:
             except Exception as error:  # holds must go on whatever is wrong with the way to relays
                 log.exception("the way to the relays broke")
                 reason = str(error)
-            failures = 1 if was_up else failures + 1
+            if was_up:
+                backoff.reset()
             log.warning("relays: broker %s:%d: %s", self._to.host, self._to.port, reason)
-            await asyncio.sleep(pause_s(failures, self._random))
+            await asyncio.sleep(backoff.next_s())
 
     async def _run_once(self) -> tuple[bool, str]:
         """Connect and serve until the connection breaks; return whether it stood, and why."""
