@@ -389,7 +389,7 @@ class FakeService:
         finally:
             self._listeners.remove(queue)
 
-    def unfit(self, bay: str, procedure: str) -> str | None:
+    def unmet_precondition(self, bay: str, procedure: str) -> str | None:
         return self.refused.get((bay, procedure))
 
     def health(self) -> dict[str, object]:

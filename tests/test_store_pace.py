@@ -32,7 +32,7 @@ from holdwatch_daemon.store import answers, slowness
 from holdwatch_daemon.store import pace as pace_module
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.pace import OVER_S, SLOW_S, STANDS_S, Pace
-from test_daemon_fitness import VACUUM, table
+from test_daemon_preconditions import VACUUM, table
 
 if TYPE_CHECKING:
     import sqlite3

@@ -11,12 +11,11 @@ from typing import TYPE_CHECKING, Self
 
 from holdwatch_daemon.bays.alarms import Alarms
 from holdwatch_daemon.bays.bay import Bay, FinishedHold
-from holdwatch_daemon.bays.commands import CommandDesk, Means
-from holdwatch_daemon.bays.live import live_message
-from holdwatch_daemon.bays.preconditions import unfit
+from holdwatch_daemon.bays.commands import CommandHandler, Means
+from holdwatch_daemon.bays.preconditions import unmet_precondition
 from holdwatch_daemon.bays.resume import carry_on, give_up, last_finished, replay
 from holdwatch_daemon.bays.runner import OVERDUE_NS
-from holdwatch_daemon.bays.state import bay_state
+from holdwatch_daemon.bays.view import bay_state, live_message
 from holdwatch_daemon.clock import ClockSteps, Naps, step_text
 from holdwatch_daemon.health.figures import health_of, metrics_of
 from holdwatch_daemon.health.loop_watch import LIMIT_S, LoopWatchdog
@@ -193,17 +192,17 @@ class Service:
             simulated=self.simulated,
         )
 
-    def unfit(self, name: str, procedure: Procedure) -> str | None:
+    def unmet_precondition(self, name: str, procedure: Procedure) -> str | None:
         """Return why a hold would be refused in a bay as it stands now; None where it may begin."""
         stale = self.bays[name].stale_roles(self.clock.mono_ns(), self._allowance_ns)
-        return unfit(self.bays[name], procedure, stale)
+        return unmet_precondition(self.bays[name], procedure, stale)
 
     async def command(self, bay: str, command: Command, *, by: str) -> Reply:
         """Carry out a command, once per ``command.id``; the same id gets the same reply.
 
         Raises ``KeyError`` for an unknown bay. ``by`` says where it came from (``http``, ``mqtt``).
         """
-        reply = await self._desk.carry_out(self.bays[bay], command, by)
+        reply = await self._commands.carry_out(self.bays[bay], command, by)
         self._changes.note(bay)
         return reply
 
@@ -292,10 +291,10 @@ class Service:
             fluids=lambda: asyncio.shield(self._warm),
             simulated=self.simulated,
             version=self.version,
-            unfit=self.unfit,
+            unmet_precondition=self.unmet_precondition,
         )
-        self._desk = CommandDesk(means)
-        self._wires = Wires(means, bays, self._desk, self._allowance_ns)
+        self._commands = CommandHandler(means)
+        self._wires = Wires(means, bays, self._commands, self._allowance_ns)
         senses = Senses(config)
         self._intake = Intake(self._book, senses, self.bays, self._writer, self.events, self.clock)
 

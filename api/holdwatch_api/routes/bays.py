@@ -90,7 +90,7 @@ def _add_bays(router: APIRouter, service: Service) -> None:
         return [
             each
             if each.procedure is None
-            else each.model_copy(update={"unfit": service.unfit(bay, each.procedure)})
+            else each.model_copy(update={"unfit": service.unmet_precondition(bay, each.procedure)})
             for each in found
         ]
 

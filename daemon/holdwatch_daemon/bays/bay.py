@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import logging
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
-from holdwatch_daemon.bays.gauge_selection import Handover
-from holdwatch_daemon.bays.state import progress_of
+from holdwatch_daemon.bays.gauge_selection import GaugeSelector
+from holdwatch_daemon.bays.progress import progress_of
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
 from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
     from holdwatch_daemon.bays.alarms import Alarms
-    from holdwatch_daemon.bays.gauge_selection import Speakers
+    from holdwatch_daemon.bays.gauge_selection import GaugeSelection
     from holdwatch_daemon.bays.runner import HoldRunner
-    from holdwatch_daemon.messages import HoldProgress
+    from holdwatch_daemon.messages import Evacuation, HoldProgress
     from holdwatch_daemon.settings.shop import BayConfig, ShopConfig
-    from holdwatch_daemon.valves.bay import WiredBay
     from holdwatch_physics.reading import Reading
+    from holdwatch_procedures.holds.recipe import Recipe
 
 log = logging.getLogger(__name__)
 
@@ -39,6 +39,33 @@ class FinishedHold:
     verdict_sentence: str
 
 
+class Relays(Protocol):
+    """What switches a bay's valve and pump, as far as the bay and its commands know it."""
+
+    @property
+    def evacuates(self) -> bool:
+        """Whether an evacuation is on its way."""
+
+    @property
+    def tells(self) -> bool:
+        """Whether what is going on matters to people."""
+
+    def message(self) -> Evacuation:
+        """Return how it stands, for people."""
+
+    def why_not_pressure(self) -> str | None:
+        """Return why nitrogen must not be held in the bay now; None where it may be."""
+
+    def start(self, recipe: Recipe, by: str) -> str:
+        """Begin an evacuation; return what to say."""
+
+    def stop(self, why: str) -> None:
+        """End the running evacuation, if one runs: valve closed, then pump off."""
+
+    def take(self, reading: Reading, *, judged: bool) -> None:
+        """Take a reading of the bay that is to be believed."""
+
+
 class Bay:
     """A place with roles bound to channels.
 
@@ -55,7 +82,7 @@ class Bay:
         ranges: Role of pressure → range of its gauge (lowest, end) as recorded, Pa; None unknown.
         test_gas: Whether the unit holds nitrogen from a pressure hold, so that its pressure
             says nothing of the refrigerant.
-        wired: What switches valve and pump here; None where nothing does.
+        relays: What switches valve and pump here; None where nothing does.
         ended_mono_ns: Monotonic end of the newest hold; what comes from before it is late.
     """
 
@@ -72,7 +99,7 @@ class Bay:
         self.last: FinishedHold | None = None
         self.test_gas = False
         self.ended_mono_ns: int | None = None
-        self.wired: WiredBay | None = None
+        self.relays: Relays | None = None
         self._newest_put: Reading | None = None
         self._to_watch: list[tuple[str | None, Reading, bool]] = []
         self.alarms = alarms
@@ -82,7 +109,7 @@ class Bay:
         self._site_barometer_pa = shop.site.barometer_pa
         self.absolute = _absolute(config, shop)
         self.ranges = _ranges_pa(config, shop)
-        self._handover = Handover(self.ranges)
+        self._selector = GaugeSelector(self.ranges)
 
     def hears(self, channel: str) -> bool:
         """Whether a channel plays a role here, or in the hold that is running."""
@@ -117,11 +144,11 @@ class Bay:
         if self.runner is not None and judged:
             self.runner.queue(reading)
         self._newest_put = reading
-        if role in self._of_unit or self.wired is not None:
+        if role in self._of_unit or self.relays is not None:
             self._to_watch.append((role, reading, judged))
 
     def act(self) -> None:
-        """Let hold, alarms and whatever is wired here see what was put, in its order."""
+        """Let hold, alarms and the relays of valve and pump see what was put, in its order."""
         newest, self._newest_put = self._newest_put, None
         runner = self.runner
         if runner is not None and newest is not None:
@@ -160,11 +187,11 @@ class Bay:
                 stale[role] = (now_mono_ns - reading.mono_ns) / 1e9
         return stale
 
-    def speakers(self, now_mono_ns: int, allowance_ns: int = 0) -> Speakers:
+    def select_gauges(self, now_mono_ns: int, allowance_ns: int = 0) -> GaugeSelection:
         """Return which gauge tells the pressure of the line, and which ones are out of range."""
         stale = self.stale_roles(now_mono_ns, allowance_ns)
         fresh = {role: reading for role, reading in self.newest.items() if role not in stale}
-        return self._handover.decide(fresh, self.barometer_pa())
+        return self._selector.select(fresh, self.barometer_pa())
 
     def watch_probes(
         self, now_mono_ns: int, now_utc_ns: int, allowance_ns: int, awake_ns: int | None = None
@@ -175,7 +202,7 @@ class Bay:
         """
         stale = self.stale_roles(now_mono_ns, allowance_ns)
         # A vacuum gauge above its range has nothing to say, and some then say nothing.
-        if stale and self.speakers(now_mono_ns, allowance_ns).under_pressure:
+        if stale and self.select_gauges(now_mono_ns, allowance_ns).under_pressure:
             stale = {role: age for role, age in stale.items() if role_of(role) is not Role.VACUUM}
         if self.runner is not None:
             begun_ns = self.runner.zero_mono_ns
@@ -220,8 +247,8 @@ class Bay:
                     self.test_gas = False
                 if most_pa is not None:
                     self._watch_pressure(role, gauge_pa, most_pa, reading.utc_ns)
-            if self.wired is not None:
-                self.wired.take(reading, judged=judged)
+            if self.relays is not None:
+                self.relays.take(reading, judged=judged)
 
     def _watch_pressure(self, role: str, gauge_pa: float, most_pa: float, utc_ns: int) -> None:
         if gauge_pa > most_pa:

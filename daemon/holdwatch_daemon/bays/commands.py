@@ -1,4 +1,4 @@
-"""Commands from people: carried out once, answered alike however often they come."""
+"""Carries out commands from people once, and answers them alike however often they come."""
 
 from __future__ import annotations
 
@@ -29,14 +29,13 @@ from holdwatch_procedures.vehicles.record import StoryError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-    from holdwatch_daemon.bays.bay import Bay
+    from holdwatch_daemon.bays.bay import Bay, Relays
     from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.store.events import Telling
-    from holdwatch_daemon.valves.bay import WiredBay
     from holdwatch_physics.reading import Reading
     from holdwatch_procedures.holds.recipe import Recipe
 
-__all__ = ["CommandDesk", "Means"]
+__all__ = ["CommandHandler", "Means"]
 
 LONGEST_MIN = 10_080
 """The longest that a hold may last with all its extensions, minutes: a recipe's own limit."""
@@ -46,7 +45,7 @@ LATE_MARK_S = 5.0
 than this, s, is refused: what had risen by then would not be counted."""
 
 
-class CommandDesk:
+class CommandHandler:
     """Carries out commands, one at a time in each bay.
 
     The reply is written in the transaction of what the command did, under the sender's id, so
@@ -54,15 +53,11 @@ class CommandDesk:
 
     Args:
         means: What it works with.
-
-    Attributes:
-        wired: The bays whose valve and pump are switched by wire, by name.
     """
 
     def __init__(self, means: Means) -> None:
         self._means = means
         self._starter = HoldStarter(means)
-        self.wired: dict[str, WiredBay] = {}
         self._locks: defaultdict[str, asyncio.Lock] = defaultdict(asyncio.Lock)
 
     async def carry_out(self, bay: Bay, command: Command, by: str) -> Reply:
@@ -143,9 +138,9 @@ class CommandDesk:
         recipe = await self._starter.recipe(bay, command.recipe, command.continues, part)
         self._check_shut(bay, recipe)
         means = self._means
-        unfit = means.unfit(bay.name, recipe.procedure)
-        if unfit is not None:
-            raise RefusedError(unfit)
+        unmet = means.unmet_precondition(bay.name, recipe.procedure)
+        if unmet is not None:
+            raise RefusedError(unmet)
         replies: list[Reply] = []
 
         def also(telling: Telling, hold_id: str) -> None:
@@ -173,7 +168,8 @@ class CommandDesk:
         reply = Reply(id=command.id, ok=True, text=verdict.sentence, hold_id=runner.identity.id)
         written = runner.finish(text, lambda t: self._keep(t, bay, command, by, reply))
         bay.end_hold()
-        self._leave_evacuation(bay, text)
+        if bay.relays is not None:
+            bay.relays.stop(text)  # who stops the hold of an evacuation wishes no further pump-down
         await written
         return reply
 
@@ -237,7 +233,7 @@ class CommandDesk:
             raise RefusedError(str(error)) from error
 
     async def _evacuate(self, bay: Bay, command: StartEvacuation, by: str) -> Reply:
-        wired = self._wired(bay)
+        relays = _relays(bay)
         if not command.recovered:
             raise RefusedError(
                 "Recover the refrigerant first and say so: what a pump draws off is vented."
@@ -247,54 +243,39 @@ class CommandDesk:
         recipe = await self._starter.recipe(bay, command.recipe)
         if not recipe.is_vacuum:
             raise RefusedError(f"Recipe {recipe.name!r} is no standing vacuum.")
-        unfit = self._means.unfit(bay.name, recipe.procedure)
-        if unfit is not None:
-            raise RefusedError(unfit)
-        text = wired.start(recipe, by)
+        unmet = self._means.unmet_precondition(bay.name, recipe.procedure)
+        if unmet is not None:
+            raise RefusedError(unmet)
+        text = relays.start(recipe, by)
         reply = Reply(id=command.id, ok=True, text=text)
         await self._means.events.transact(lambda t: self._keep(t, bay, command, by, reply))
         return reply
 
     async def _stop_evacuating(self, bay: Bay, command: StopEvacuation, by: str) -> Reply:
-        wired = self._wired(bay)
-        if not wired.evacuates:
+        relays = _relays(bay)
+        if not relays.evacuates:
             raise RefusedError(f"No evacuation is running in {bay.label}.")
-        wired.stop(f"Stopped by {by}.")
+        relays.stop(f"Stopped by {by}.")
         text = "It ends: the valve is closed, then the pump is stopped."
         reply = Reply(id=command.id, ok=True, text=text)
         await self._means.events.transact(lambda t: self._keep(t, bay, command, by, reply))
         return reply
 
-    def _wired(self, bay: Bay) -> WiredBay:
-        wired = self.wired.get(bay.name)
-        if wired is None:
-            raise RefusedError(
-                f"Valve and pump of {bay.label} are not switched by wire; see [bay.wire]."
-            )
-        return wired
-
-    def _check_no_evacuation(self, bay: Bay) -> None:
-        wired = self.wired.get(bay.name)
-        if wired is not None and wired.evacuates:
+    @staticmethod
+    def _check_no_evacuation(bay: Bay) -> None:
+        if bay.relays is not None and bay.relays.evacuates:
             raise RefusedError(f"An evacuation is running in {bay.label}; stop it first.")
 
     def _check_shut(self, bay: Bay, recipe: Recipe) -> None:
         """Nitrogen under pressure must not stand before a pump that a relay may open it to."""
-        wired = self.wired.get(bay.name)
-        if wired is None or recipe.is_vacuum:
+        if bay.relays is None or recipe.is_vacuum:
             return
-        why = wired.why_not_pressure()
+        why = bay.relays.why_not_pressure()
         if why is not None:
             raise RefusedError(
                 f"No nitrogen hold in {bay.label} before its vacuum valve is confirmed closed and "
                 f"its pump off. {why} Let no nitrogen in before."
             )
-
-    def _leave_evacuation(self, bay: Bay, why: str) -> None:
-        """A person who stops the hold of an evacuation wishes no further pump-down."""
-        wired = self.wired.get(bay.name)
-        if wired is not None:
-            wired.stop(why)
 
     async def _acknowledge(self, bay: Bay, command: AcknowledgeAlarm, by: str) -> Reply:
         if not bay.alarms.acknowledge(command.alarm, self._means.clock.utc_ns()):
@@ -331,3 +312,11 @@ def _running(bay: Bay) -> HoldRunner:
     if bay.runner is None:
         raise RefusedError(f"No hold is running in {bay.label}.")
     return bay.runner
+
+
+def _relays(bay: Bay) -> Relays:
+    if bay.relays is None:
+        raise RefusedError(
+            f"Valve and pump of {bay.label} are not switched by wire; see [bay.wire]."
+        )
+    return bay.relays

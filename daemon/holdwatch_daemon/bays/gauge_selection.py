@@ -1,4 +1,4 @@
-"""Which gauge speaks for a bay's line: the vacuum gauge and the pressure gauges take turns."""
+"""Selects the gauge that shows a line's pressure: vacuum gauge and pressure gauges take turns."""
 
 from __future__ import annotations
 
@@ -13,34 +13,34 @@ if TYPE_CHECKING:
     from holdwatch_physics.reading import Reading
 
 UNDER_PRESSURE_PA: Final = 20_000.0
-"""How far a pressure gauge must read above the vacuum gauge's range before it alone speaks, Pa:
+"""How far a pressure gauge must read above the vacuum gauge's range before it alone counts, Pa:
 more than a field gauge errs near its zero (common practice, no source)."""
 UNKNOWN_TOP_PA: Final = 20_000.0
 """Where a vacuum gauge's range is not known, it is taken to end here: gauges of this trade end
 between 2.7 and 13 kPa, few reach the room's pressure (common practice, no source)."""
 _BACK_SHARE: Final = 0.9
-"""A vacuum gauge that was beyond its range speaks again below this share of it."""
+"""A vacuum gauge that was beyond its range counts again below this share of it."""
 
 
 @dataclass(frozen=True, slots=True)
-class Speakers:
-    """Who speaks.
+class GaugeSelection:
+    """The gauge whose reading counts, and those that are outside their range.
 
     Attributes:
-        speaks: The role whose gauge tells the line's pressure; None where none does.
-        silent: Roles whose gauge is outside its range while another speaks: not shown, and
+        pressure_role: The role whose gauge tells the line's pressure; None where none does.
+        out_of_range: Roles whose gauge is outside its range while another counts: not shown, and
             not missed.
         under_pressure: Whether a pressure gauge says that the line is above the vacuum gauge's
             range.
     """
 
-    speaks: str | None
-    silent: frozenset[str]
+    pressure_role: str | None
+    out_of_range: frozenset[str]
     under_pressure: bool
 
 
-class Handover:
-    """Decides for one bay; remembers who spoke, so that the two do not flicker.
+class GaugeSelector:
+    """Decides for one bay; remembers which one counted, so that the two do not flicker.
 
     Args:
         roles: Role name → the range of its gauge as recorded (lowest, end), Pa absolute or
@@ -53,10 +53,10 @@ class Handover:
             role for role in roles if role_of(role) in {Role.LOW_SIDE, Role.HIGH_SIDE}
         ]
         self._ranges = dict(roles)
-        self._vacuum_spoke: set[str] = set()
+        self._vacuum_counted: set[str] = set()
 
-    def decide(self, newest: Mapping[str, Reading], barometer_pa: float) -> Speakers:
-        """Return who speaks.
+    def select(self, newest: Mapping[str, Reading], barometer_pa: float) -> GaugeSelection:
+        """Return the gauge that counts now.
 
         Args:
             newest: Role → its newest reading, fresh ones only.
@@ -76,7 +76,7 @@ class Handover:
             if role in absolute
         )
         reading_vacuum = [role for role in self._vacuum if self._in_range(role, absolute)]
-        self._vacuum_spoke = set(reading_vacuum)
+        self._vacuum_counted = set(reading_vacuum)
         pressing = [
             role
             for role in self._pressure
@@ -84,11 +84,11 @@ class Handover:
         ]
         if reading_vacuum and not under_pressure:
             silent = {role for role in self._pressure if role not in pressing}
-            return Speakers(reading_vacuum[0], frozenset(silent), under_pressure=False)
+            return GaugeSelection(reading_vacuum[0], frozenset(silent), under_pressure=False)
         if pressing:
             silent = {role for role in self._vacuum if role not in reading_vacuum}
-            return Speakers(pressing[0], frozenset(silent), under_pressure)
-        return Speakers(None, frozenset(), under_pressure)
+            return GaugeSelection(pressing[0], frozenset(silent), under_pressure)
+        return GaugeSelection(None, frozenset(), under_pressure)
 
     def _top(self, role: str) -> float:
         known = self._ranges.get(role)
@@ -97,7 +97,7 @@ class Handover:
     def _in_range(self, role: str, absolute: Mapping[str, float]) -> bool:
         if role not in absolute:
             return False
-        share = 1.0 if role in self._vacuum_spoke else _BACK_SHARE
+        share = 1.0 if role in self._vacuum_counted else _BACK_SHARE
         return absolute[role] < share * self._top(role)
 
     def _is_below_its_range(self, reading: Reading, role: str) -> bool:

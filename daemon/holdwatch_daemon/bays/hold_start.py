@@ -45,7 +45,7 @@ class Means:
     fluids: Callable[[], Awaitable[Fluids]]
     simulated: bool
     version: str
-    unfit: Callable[[str, Procedure], str | None]
+    unmet_precondition: Callable[[str, Procedure], str | None]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""Whether a bay, as it stands now, can carry a hold: its gauges, and what the unit holds."""
+"""Checks whether a bay, as it stands now, can carry a hold: its gauges and its pressure."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ UNDER_PRESSURE_PA: Final = 20_000.0
 error of a field gauge at its zero (common practice, no source)."""
 
 
-def unfit(bay: Bay, procedure: Procedure, stale: Collection[str]) -> str | None:
+def unmet_precondition(bay: Bay, procedure: Procedure, stale: Collection[str]) -> str | None:
     """Return why a hold must not begin in a bay, in one sentence; None where it may.
 
     Args:

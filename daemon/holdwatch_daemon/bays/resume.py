@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdwatch_daemon.bays.hold_identity import HoldIdentity
+from holdwatch_daemon.bays.progress import progress_of_stored
 from holdwatch_daemon.bays.runner import HoldRunner
-from holdwatch_daemon.bays.state import progress_of_stored
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.answers import Mark
 from holdwatch_daemon.store.events import Draft

@@ -216,7 +216,7 @@ class Intake:
         for bay in bays:
             bay.put(reading, judged=judged)
             self._touched[bay.name] = bay
-            wired = wired or bay.wired is not None
+            wired = wired or bay.relays is not None
         # What is wired may begin a hold at a reading, and the very next one belongs to it.
         if wired:
             self._hand_on()

@@ -70,7 +70,7 @@ class WireMeans:
         events: Where what happens is told.
         show: The units that people read.
         send: Sends a payload to a topic, or drops it while the broker is away.
-        begin: Begins the hold of an evacuation (see ``CommandDesk.begin_isolated``).
+        begin: Begins the hold of an evacuation (see ``CommandHandler.begin_isolated``).
         allowance_ns: Added to each gauge's age limit.
     """
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from random import Random
 
     from holdwatch_daemon.bays.bay import Bay
-    from holdwatch_daemon.bays.commands import CommandDesk
+    from holdwatch_daemon.bays.commands import CommandHandler
     from holdwatch_daemon.bays.hold_start import Means
     from holdwatch_daemon.outlets.destination import Destination
     from holdwatch_daemon.store.queries import Queries
@@ -30,7 +30,7 @@ class Wires:
     Args:
         shop: Configuration, clock and events of the shop.
         bays: All bays by name.
-        desk: Begins holds; is told which bays are wired.
+        commands: Begins holds.
         allowance_ns: Added to each gauge's age limit.
     """
 
@@ -38,13 +38,13 @@ class Wires:
         self,
         shop: Means,
         bays: Mapping[str, Bay],
-        desk: CommandDesk,
+        commands: CommandHandler,
         allowance_ns: int,
     ) -> None:
         self._link: RelayLink | None = None
         config = shop.config
         means = WireMeans(
-            shop.clock, shop.events, config.show, self._send, desk.begin_isolated, allowance_ns
+            shop.clock, shop.events, config.show, self._send, commands.begin_isolated, allowance_ns
         )
         self._wired = {
             each.name: WiredBay(bays[each.name], each.wire, means)
@@ -52,8 +52,7 @@ class Wires:
             if each.wire is not None
         }
         for name, wired in self._wired.items():
-            bays[name].wired = wired
-        desk.wired = self._wired
+            bays[name].relays = wired
         self._by_topic = {topic: w for w in self._wired.values() for topic in w.topics}
 
     async def begin(

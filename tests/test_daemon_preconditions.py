@@ -24,6 +24,7 @@ from holdwatch_daemon.service import Service
 if TYPE_CHECKING:
     from pathlib import Path
 
+
 VACUUM = "BM-bay1-vacuum/pressure"
 RECIPES = {
     "vacuum": {
@@ -71,7 +72,9 @@ async def test_a_hold_without_the_gauge_for_it_is_refused(
         ok, text = await start(service, recipe)
         assert not ok
         assert why in text
-        assert service.unfit(BAY, "pressure-decay" if recipe == "nitrogen" else "standing-vacuum")
+        assert service.unmet_precondition(
+            BAY, "pressure-decay" if recipe == "nitrogen" else "standing-vacuum"
+        )
 
 
 async def test_no_vacuum_hold_begins_on_a_unit_under_pressure(tmp_path: Path) -> None:
@@ -86,7 +89,7 @@ async def test_no_vacuum_hold_begins_on_a_unit_under_pressure(tmp_path: Path) ->
             "Bay 1 is under pressure, 900 kPa (gauge) on low side: recover or relieve it before "
             "a pump is opened to it."
         )
-        assert service.unfit(BAY, "pressure-decay") is None
+        assert service.unmet_precondition(BAY, "pressure-decay") is None
         clock.now_ns += 10**9
         adapter.put(reading(clock, GAUGE, 1.0e3))
         await eventually(lambda: service.bays[BAY].newest["low_side"].value < 2e3)

@@ -1,10 +1,19 @@
-"""What a bay shows live: newest values by role, saturation, superheat and subcooling."""
+"""Builds what a bay shows: its state (a sentence first, then its hold) and its newest values."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdwatch_daemon.messages import Difference, Live, LiveValue, Saturation, Shown
+from holdwatch_daemon.bays.progress import progress_of
+from holdwatch_daemon.messages import (
+    BayState,
+    Difference,
+    HoldProgress,
+    Live,
+    LiveValue,
+    Saturation,
+    Shown,
+)
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.fluids import FluidError
 from holdwatch_physics.reading import SI_UNIT, Quality, Quantity, Role, role_of
@@ -21,6 +30,55 @@ if TYPE_CHECKING:
 
 _RUNNING_PA = 20_000.0
 """Pressure above the room's from which a unit counts as holding refrigerant, Pa."""
+
+
+def bay_state(
+    bay: Bay, *, now_mono_ns: int, now_utc_ns: int, stale_allowance_ns: int, simulated: bool
+) -> BayState:
+    """Return the state message of a bay."""
+    hold: HoldProgress | None
+    if bay.runner is not None:
+        hold = progress_of(bay.runner)
+        doing, sentence = "hold", hold.sentence
+    elif bay.last is not None:
+        hold = bay.last.progress
+        doing, sentence = "verdict", bay.last.verdict_sentence
+    else:
+        hold = None
+        doing, sentence = "idle", _idle_sentence(bay, now_mono_ns, stale_allowance_ns)
+    evacuation = None if bay.relays is None else bay.relays.message()
+    if (
+        bay.relays is not None
+        and bay.relays.tells
+        and evacuation is not None
+        and bay.runner is None
+    ):
+        sentence = evacuation.sentence
+    return BayState.model_validate(
+        {
+            "bay": bay.name,
+            "label": bay.label,
+            "unit": bay.unit,
+            "refrigerant": bay.refrigerant,
+            "doing": doing,
+            "sentence": sentence,
+            "hold": hold,
+            "last_verdict_id": None if bay.last is None else bay.last.id,
+            "alarms": bay.alarms.standing(),
+            "simulated": simulated,
+            "time": rfc3339(now_utc_ns),
+            "evacuation": evacuation,
+        }
+    )
+
+
+def _idle_sentence(bay: Bay, now_mono_ns: int, stale_allowance_ns: int) -> str:
+    stale = bay.stale_roles(now_mono_ns, stale_allowance_ns)
+    if not bay.roles:
+        return "No probe has a role in this bay yet."
+    if stale:
+        return f"Waiting for readings of {', '.join(role.replace('_', ' ') for role in stale)}."
+    return "Ready. No hold is running."
 
 
 def live_message(
@@ -48,11 +106,11 @@ def live_message(
         simulated: Whether time is simulated.
     """
     stale = bay.stale_roles(now_mono_ns, stale_allowance_ns)
-    speakers = bay.speakers(now_mono_ns, stale_allowance_ns)
+    gauges = bay.select_gauges(now_mono_ns, stale_allowance_ns)
     values = [
         _value(bay, role, reading, units, now_mono_ns, is_stale=role in stale)
         for role, reading in sorted(bay.newest.items())
-        if role not in speakers.silent
+        if role not in gauges.out_of_range
     ]
     fresh = {
         role: reading
@@ -69,7 +127,7 @@ def live_message(
         time=rfc3339(now_utc_ns),
         simulated=simulated,
         values=values,
-        pressure_role=speakers.speaks,
+        pressure_role=gauges.pressure_role,
         barometer_pa=bay.barometer_pa(),
         saturation=saturation,
         differences=differences,

@@ -17,7 +17,7 @@ from daemon_rig import (
     shop_table,
     start,
 )
-from holdwatch_daemon.bays.gauge_selection import Handover
+from holdwatch_daemon.bays.gauge_selection import GaugeSelector
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import Quality, Quantity, Reading
@@ -60,11 +60,11 @@ def pair(vacuum_pa: float | None, gauge_pa: float | None) -> dict[str, Reading]:
 
 
 def test_the_gauge_that_is_in_its_range_speaks() -> None:
-    handover = Handover({"vacuum": (0.0, 2_666.0), "low_side": (0.0, 3.5e6)})
+    handover = GaugeSelector({"vacuum": (0.0, 2_666.0), "low_side": (0.0, 3.5e6)})
 
     def speaks(vacuum_pa: float | None, gauge_pa: float | None) -> tuple[str | None, set[str]]:
-        said = handover.decide(pair(vacuum_pa, gauge_pa), ROOM_PA)
-        return said.speaks, set(said.silent)
+        said = handover.select(pair(vacuum_pa, gauge_pa), ROOM_PA)
+        return said.pressure_role, set(said.out_of_range)
 
     assert speaks(2_666.0, 1.5e6) == ("low_side", {"vacuum"})
     assert speaks(None, 1.5e6) == ("low_side", {"vacuum"})
@@ -79,9 +79,9 @@ def test_the_gauge_that_is_in_its_range_speaks() -> None:
 
 
 def test_a_compound_gauge_is_shown_beside_the_vacuum_gauge() -> None:
-    handover = Handover({"vacuum": (0.0, 2_666.0), "low_side": (-1.0e5, 3.5e6)})
-    said = handover.decide(pair(50.0, -98_000.0), ROOM_PA)
-    assert (said.speaks, said.silent) == ("vacuum", frozenset())
+    handover = GaugeSelector({"vacuum": (0.0, 2_666.0), "low_side": (-1.0e5, 3.5e6)})
+    said = handover.select(pair(50.0, -98_000.0), ROOM_PA)
+    assert (said.pressure_role, said.out_of_range) == ("vacuum", frozenset())
 
 
 async def test_the_live_view_hands_over(tmp_path: Path) -> None:

@@ -1,65 +1,20 @@
-"""What a bay says of itself: a sentence first, then how its hold stands."""
+"""Tells how a hold stands, running or finished, as the message that leaves the process."""
 
 from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_daemon.messages import BayState, Bounds, HoldProgress
+from holdwatch_daemon.messages import Bounds, HoldProgress
 from holdwatch_daemon.timestamps import rfc3339
 
 if TYPE_CHECKING:
-    from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.bays.hold_identity import HoldIdentity
     from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.store.answers import HoldRow
     from holdwatch_procedures.holds.recipe import Recipe
 
 _UNKNOWN = Bounds(value=None, low=None, high=None)
-
-
-def bay_state(
-    bay: Bay, *, now_mono_ns: int, now_utc_ns: int, stale_allowance_ns: int, simulated: bool
-) -> BayState:
-    """Return the state message of a bay."""
-    hold: HoldProgress | None
-    if bay.runner is not None:
-        hold = progress_of(bay.runner)
-        doing, sentence = "hold", hold.sentence
-    elif bay.last is not None:
-        hold = bay.last.progress
-        doing, sentence = "verdict", bay.last.verdict_sentence
-    else:
-        hold = None
-        doing, sentence = "idle", _idle_sentence(bay, now_mono_ns, stale_allowance_ns)
-    evacuation = None if bay.wired is None else bay.wired.message()
-    if bay.wired is not None and bay.wired.tells and evacuation is not None and bay.runner is None:
-        sentence = evacuation.sentence
-    return BayState.model_validate(
-        {
-            "bay": bay.name,
-            "label": bay.label,
-            "unit": bay.unit,
-            "refrigerant": bay.refrigerant,
-            "doing": doing,
-            "sentence": sentence,
-            "hold": hold,
-            "last_verdict_id": None if bay.last is None else bay.last.id,
-            "alarms": bay.alarms.standing(),
-            "simulated": simulated,
-            "time": rfc3339(now_utc_ns),
-            "evacuation": evacuation,
-        }
-    )
-
-
-def _idle_sentence(bay: Bay, now_mono_ns: int, stale_allowance_ns: int) -> str:
-    stale = bay.stale_roles(now_mono_ns, stale_allowance_ns)
-    if not bay.roles:
-        return "No probe has a role in this bay yet."
-    if stale:
-        return f"Waiting for readings of {', '.join(role.replace('_', ' ') for role in stale)}."
-    return "Ready. No hold is running."
 
 
 def progress_of(runner: HoldRunner) -> HoldProgress:
