@@ -28,13 +28,13 @@ from random import Random
 from typing import Any, Final, Protocol
 
 import psycopg
-
 from fleet_brokers import SITES, Broker, chain_broker, shop_broker, words_of_a_consumer
 from fleet_rig import Consumer
-from holdwatch_daemon.store.answers import connect
-from holdwatch_fleet.base import Base
 from mosquitto_fixture import free_port
 from postgres_fixture import Postgres, server
+
+from holdwatch_daemon.store.answers import connect
+from holdwatch_fleet.base import Base
 
 HERE: Final = Path(__file__).parent
 RESTART_S: Final = 2.0
