@@ -16,7 +16,7 @@ from holdwatch_cli.serve import screen
 from holdwatch_daemon.clock import SystemClock
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.settings.load import parse_config
-from holdwatch_physics.reading import Quality, Quantity, Reading
+from holdwatch_physics.reading import Channel, Quality, Quantity, Reading
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -63,7 +63,7 @@ def shop(folder: Path) -> ShopConfig:
             absolute = quantity is Quantity.PRESSURE_ABSOLUTE
             probes.append(
                 {
-                    "name": name.partition("/")[0],
+                    "name": Channel.parse(name).probe,
                     "address": f"02:00:00:00:00:{len(probes):02X}",
                     "profile": "ess",
                     "pressure_reference": "absolute" if absolute else "vented",

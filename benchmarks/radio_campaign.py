@@ -36,7 +36,7 @@ from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.fluids import Fluids
-from holdwatch_physics.reading import ProbeNotice, Reading
+from holdwatch_physics.reading import Channel, ProbeNotice, Reading
 from holdwatch_simulators.air import FakeBluez, PrivateBus
 
 if TYPE_CHECKING:
@@ -161,7 +161,7 @@ def judge(database: Path, tee: Tee, air: Air, campaign: Campaign, outcome: Outco
     for name, stamps in times.items():
         stamps.sort()
         patience_s = (SILENCE_S + 1.0) * campaign.speed
-        probe = name.partition("/")[0]
+        probe = Channel.parse(name).probe
         outcome.problems += unmarked(name, stamps, lost[probe], patience_s)
         gaps = [(b - a) / campaign.speed for a, b in pairwise(stamps)]
         outcome.longest_gap_s = max(outcome.longest_gap_s, *gaps)

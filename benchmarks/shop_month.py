@@ -45,7 +45,7 @@ from holdwatch_daemon.messages import AcknowledgeAlarm, SayIsolated, StartHold
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.settings.load import parse_config
 from holdwatch_daemon.store import answers
-from holdwatch_physics.reading import ProbeNotice, Quality, Quantity, Reading
+from holdwatch_physics.reading import Channel, ProbeNotice, Quality, Quantity, Reading
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
@@ -191,7 +191,7 @@ class Month:
             yield Reading(ROOM, Quantity.PRESSURE_ABSOLUTE, utc_ns, mono_ns, room, Quality.GOOD)
         if second % 21_600 == 0:
             for place in self._bays:
-                probe = place.clamp.partition("/")[0]
+                probe = Channel.parse(place.clamp).probe
                 yield ProbeNotice(probe, "battery", utc_ns, mono_ns, value=80.0 - second / 1e6)
 
     def _values(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from typing import TYPE_CHECKING, Final
 
-from holdwatch_physics.reading import ProbeNotice, Quantity, Reading
+from holdwatch_physics.reading import Channel, ProbeNotice, Quantity, Reading
 
 if TYPE_CHECKING:
     from holdwatch_adapters.ports import Clock
@@ -41,7 +41,7 @@ class Teller:
     def reading(self, channel: str, quantity: Quantity, value_si: float) -> Reading:
         """Return a reading of the channel ``<probe>/<channel>``, stamped now."""
         utc_ns, mono_ns = self._clock.utc_ns(), self._clock.mono_ns()
-        return Reading(f"{self.probe}/{channel}", quantity, utc_ns, mono_ns, value_si)
+        return Reading(str(Channel(self.probe, channel)), quantity, utc_ns, mono_ns, value_si)
 
     def complain(self, kind: str, source: str, detail: str) -> Told:
         """Return a notice, or nothing where the same was said less than a minute ago."""

@@ -69,6 +69,42 @@ def role_of(name: str) -> Role | None:
         return None
 
 
+class Channel(NamedTuple):
+    """One quantity of one probe: what a reading is of.
+
+    Its text ``<probe>/<quantity>`` is what a reading carries and what configuration, store and
+    messages say.
+
+    Attributes:
+        probe: The probe's name.
+        quantity: ``pressure``, ``temperature``, or a further one, ``pressure.2``; empty where a
+            text names no more than a probe.
+
+    >>> Channel.parse("clamp-2/temperature.2")
+    Channel(probe='clamp-2', quantity='temperature.2')
+    >>> str(Channel("gauge-1", "pressure"))
+    'gauge-1/pressure'
+    """
+
+    probe: str
+    quantity: str
+
+    @staticmethod
+    @lru_cache(maxsize=4096)  # asked of many readings, of a shop's few channels
+    def parse(text: str) -> Channel:
+        """Return the channel that a text names."""
+        probe, _, quantity = text.partition("/")
+        return Channel(probe, quantity)
+
+    @property
+    def kind(self) -> str:
+        """The quantity without its place: ``temperature`` of ``temperature.2``."""
+        return self.quantity.partition(".")[0]
+
+    def __str__(self) -> str:
+        return f"{self.probe}/{self.quantity}" if self.quantity else self.probe
+
+
 class Reading(NamedTuple):
     """One value of one channel, in SI, with both of its times.
 

@@ -27,7 +27,7 @@ from daemon_rig import (
 from holdwatch_daemon.clock import ScaledClock
 from holdwatch_daemon.messages import AcknowledgeAlarm
 from holdwatch_daemon.service import Service
-from holdwatch_physics.reading import ProbeNotice, Quality
+from holdwatch_physics.reading import Channel, ProbeNotice, Quality
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -201,7 +201,7 @@ async def test_a_service_whose_disk_refuses_can_still_be_stopped(
 async def test_a_probes_events_belong_to_the_bay_that_uses_it(tmp_path: Path) -> None:
     clock, adapter = TurnedClock(), FedAdapter()
     async with Service(shop(tmp_path / "data"), clock, [adapter]) as service:
-        probe = GAUGE.partition("/")[0]
+        probe = Channel.parse(GAUGE).probe
         adapter.put(ProbeNotice(probe, "connected", clock.utc_ns(), clock.mono_ns()))
         adapter.put(RuntimeError("the radio is gone"))
         lost = await first_event(service, "holdwatch.probe.lost")

@@ -15,12 +15,12 @@ from holdwatch_daemon.intake.bus import Changes, Lossless
 from holdwatch_daemon.intake.probes import AGAIN_NS, ProbeBook
 from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.settings.load import parse_config
-from holdwatch_physics.reading import ProbeNotice, Reading
+from holdwatch_physics.reading import Channel, ProbeNotice, Reading
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
-PROBE = GAUGE.partition("/")[0]
+PROBE = Channel.parse(GAUGE).probe
 
 
 def notice(clock: TurnedClock, kind: str, detail: str = "", value: float | None = None) -> Any:

@@ -25,7 +25,7 @@ from daemon_rig import (
 from holdwatch_daemon.intake.flood import MOST_PER_S, FloodGate
 from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.service import Service
-from holdwatch_physics.reading import ProbeNotice, Quality, Quantity, Reading
+from holdwatch_physics.reading import Channel, ProbeNotice, Quality, Quantity, Reading
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -184,7 +184,7 @@ def test_the_gate_lets_measure_pass_and_stops_what_is_beyond() -> None:
 
 def test_strangers_share_one_measure() -> None:
     clock = TurnedClock()
-    gate = FloodGate(lambda probe: probe == GAUGE.partition("/")[0])
+    gate = FloodGate(lambda probe: probe == Channel.parse(GAUGE).probe)
     strangers = [reading(clock, f"stranger-{n}/pressure", 1.0) for n in range(1_000)]
     assert sum(gate.passes(stranger) for stranger in strangers) == MOST_PER_S
     assert gate.passes(reading(clock, GAUGE, 1.0))

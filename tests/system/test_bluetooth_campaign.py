@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from bluetooth_rig import Listening, bus, sensor
 
 from holdwatch_adapters.bluetooth.adapter import BluetoothProbe
-from holdwatch_physics.reading import Reading
+from holdwatch_physics.reading import Channel, Reading
 from holdwatch_simulators.air import FakeBluez
 from holdwatch_simulators.air.sealing import seal
 from holdwatch_simulators.wire import PRESSURE, ProbeDescription, WireUpdate
@@ -110,7 +110,7 @@ async def test_what_reaches_us_is_told_once_and_nothing_else_is(bus: PrivateBus)
     told = {name: Counter[float]() for name in ADDRESS}
     for item in ear.heard:
         if isinstance(item, Reading):
-            told[item.channel.partition("/")[0]][item.value] += 1
+            told[Channel.parse(item.channel).probe][item.value] += 1
     assert world.breaks == {"link": 6, "daemon": 1, "impostor": 20}
     for name, values in told.items():
         assert IMPOSTORS_PA not in values

@@ -14,7 +14,7 @@ from holdwatch_cli.errors import UserError
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.intake.zeroing import Found, Gauge, two_points, zero
 from holdwatch_daemon.settings.edit import ShopFile
-from holdwatch_physics.reading import Quantity, Role, role_of
+from holdwatch_physics.reading import Channel, Quantity, Role, role_of
 from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def run_zero(
         raise UserError(f"no probe is named {name!r} in {config}; configured probes: {known}")
     channel = channel or "pressure"
     gauge = gauge_of(probe)
-    wanted = f"{name}/{channel}"
+    wanted = str(Channel(name, channel))
     room = None if true is not None else _room_channel(shop, probe, wanted)
     if not as_json:
         say(f"Open {name} to the air and let it rest. Listening for {seconds:g} s …")
@@ -150,7 +150,7 @@ def enter(file: ShopFile, enrolment: Enrolment) -> dict[str, Any]:
         file.put_probe({"name": enrolment.name, "calibration": {channel: calibration}})
         told |= {"offset": calibration["offset"], "scale": calibration["scale"]}
     if enrolment.bay is not None and enrolment.role is not None:
-        bound = f"{enrolment.name}/{channel}"
+        bound = str(Channel(enrolment.name, channel))
         replaced = file.bind(enrolment.bay, enrolment.role, bound)
         told |= {"bay": enrolment.bay, "role": enrolment.role, "channel": bound}
         if replaced is not None:
@@ -181,7 +181,7 @@ def shop_line(shop: ShopConfig, channel: str) -> Any:
     """Return the calibration of a channel, the one without effect where it has none."""
     from holdwatch_daemon.intake.calibration import Calibration, calibrations_of  # noqa: PLC0415 - light
 
-    probe = shop.probe_named(channel.partition("/")[0])
+    probe = shop.probe_of(channel)
     lines = {} if probe is None else calibrations_of(probe)
     return lines.get(channel, Calibration())
 

@@ -14,7 +14,7 @@ from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.intake.calibration import Calibration, calibration_of, last_told
 from holdwatch_daemon.settings.base import CalibrationConfig
 from holdwatch_daemon.store.opening import ProcessLock
-from holdwatch_physics.reading import ProbeNotice, Reading
+from holdwatch_physics.reading import Channel, ProbeNotice, Reading
 
 if TYPE_CHECKING:
     from collections.abc import AsyncGenerator
@@ -77,7 +77,7 @@ def _is_served(database: Path) -> bool:
 async def _of_air(
     shop: ShopConfig, channels: frozenset[str]
 ) -> AsyncGenerator[tuple[str, float], None]:
-    names = {channel.partition("/")[0] for channel in channels}
+    names = {Channel.parse(channel).probe for channel in channels}
     few = shop.model_copy(
         update={"probe": tuple(probe for probe in shop.probe if probe.name in names)}
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from holdwatch_daemon.bays.gauge_selection import GaugeSelector
 from holdwatch_daemon.bays.progress import progress_of
-from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+from holdwatch_physics.reading import Channel, Quality, Quantity, Role, role_of
 from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ class Bay:
 
     def uses(self, probe: str) -> bool:
         """Whether a probe plays a role here."""
-        return any(channel.partition("/")[0] == probe for channel in self._role_of)
+        return any(Channel.parse(channel).probe == probe for channel in self._role_of)
 
     def is_late(self, reading: Reading) -> bool:
         """Whether a reading comes too late for the running hold, or after the end of the last."""
@@ -287,14 +287,14 @@ def _stale_ns(config: BayConfig, shop: ShopConfig) -> dict[str, int]:
     """Return for each role the age at which its value counts as stale, ns."""
     ages: dict[str, int] = {}
     for role, channel in config.roles.items():
-        probe = shop.probe_named(channel.partition("/")[0])
+        probe = shop.probe_of(channel)
         ages[role] = round((60.0 if probe is None else probe.stale_after_s) * 1e9)
     return ages
 
 
 def _absolute(config: BayConfig, shop: ShopConfig) -> frozenset[str]:
     """Return the roles whose probe counts pressure from nothing."""
-    probes = {role: shop.probe_named(c.partition("/")[0]) for role, c in config.roles.items()}
+    probes = {role: shop.probe_of(c) for role, c in config.roles.items()}
     return frozenset(
         role for role, probe in probes.items() if probe and probe.pressure_reference == "absolute"
     )
@@ -307,8 +307,8 @@ def _ranges_pa(config: BayConfig, shop: ShopConfig) -> dict[str, tuple[float, fl
         meant = role_of(role)
         if meant is None or not meant.is_pressure:
             continue
-        probe = shop.probe_named(channel.partition("/")[0])
-        figures = {} if probe is None else probe.figures(channel.partition("/")[2])
+        probe = shop.probe_of(channel)
+        figures = {} if probe is None else probe.figures(Channel.parse(channel).quantity)
         ranges[role] = None
         if "range" in figures:
             unit = parse_unit(figures["unit"])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_daemon.store.events import Draft
+from holdwatch_physics.reading import Channel
 from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ def calibration_of(config: CalibrationConfig, unit: str | None) -> Calibration:
 def calibrations_of(probe: ProbeConfig) -> dict[str, Calibration]:
     """Return the calibrated channels of a probe, for example ``gauge-2/pressure``."""
     return {
-        f"{probe.name}/{channel}": calibration_of(config, probe.unit)
+        str(Channel(probe.name, channel)): calibration_of(config, probe.unit)
         for channel, config in probe.calibration.items()
     }
 
@@ -75,9 +76,10 @@ def calibration_drafts(
     """
     drafts = []
     for probe in config.probe:
-        told_before = {name.partition("/")[2] for name in last if name.startswith(f"{probe.name}/")}
+        known = map(Channel.parse, last)
+        told_before = {channel.quantity for channel in known if channel.probe == probe.name}
         for channel in sorted(set(probe.calibration) | told_before):
-            name = f"{probe.name}/{channel}"
+            name = str(Channel(probe.name, channel))
             data = {"probe": probe.name, "channel": name}
             data |= _figures(probe.calibration.get(channel), probe.unit)
             if data != last.get(name):

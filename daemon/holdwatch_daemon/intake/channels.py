@@ -17,7 +17,7 @@ from holdwatch_daemon.intake.quality import (
     StuckWatch,
 )
 from holdwatch_daemon.store.events import Draft
-from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+from holdwatch_physics.reading import Channel, Quality, Quantity, Role, role_of
 from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
@@ -141,14 +141,14 @@ class Senses:
                 self._figures(name),
                 _quantity(self._probe(name), name),
                 self._calibrations.get(name, Calibration()),
-                self._clocks[name.partition("/")[0]],
+                self._clocks[Channel.parse(name).probe],
                 self._pairs.get(name, []),
                 tells_saturation=name not in self._vacuum,
             )
         return known
 
     def _probe(self, channel: str) -> ProbeConfig | None:
-        return self._config.probe_named(channel.partition("/")[0])
+        return self._config.probe_of(channel)
 
     def _figures(self, channel: str) -> Figures:
         probe = self._probe(channel)
@@ -170,7 +170,7 @@ def _clock(
     if news is None:
         return
     is_off, ahead_s = news
-    probe = reading.channel.partition("/")[0]
+    probe = Channel.parse(reading.channel).probe
     side = "ahead of" if ahead_s > 0.0 else "behind"
     text = (
         f"{probe}: its clock is {abs(ahead_s):.0f} s {side} this machine's; its readings are "
@@ -209,8 +209,8 @@ def _neighbours(config: ShopConfig) -> Iterator[tuple[str, str]]:
                 references = {
                     None if probe is None else probe.pressure_reference
                     for probe in (
-                        config.probe_named(first.partition("/")[0]),
-                        config.probe_named(second.partition("/")[0]),
+                        config.probe_of(first),
+                        config.probe_of(second),
                     )
                 }
                 if len(references) == 1:
@@ -222,7 +222,7 @@ def _quantity(probe: ProbeConfig | None, channel: str) -> Quantity | None:
     if probe is None or probe.unit is None:
         return None
     quantity = parse_unit(probe.unit).quantity
-    name = channel.partition("/")[2].partition(".")[0]
+    name = Channel.parse(channel).kind
     of_temperature = quantity is Quantity.TEMPERATURE
     if name not in {"pressure", "temperature"} or of_temperature != (name == "temperature"):
         return None
@@ -310,7 +310,7 @@ def _draft(
     utc_ns: int | None = None,
     **figures: object,
 ) -> Draft:
-    probe = reading.channel.partition("/")[0]
+    probe = Channel.parse(reading.channel).probe
     data = {"probe": probe, "channel": reading.channel, "kind": kind, "text": text, **figures}
     return Draft(
         "holdwatch.reading.doubted" if begins else "holdwatch.reading.trusted",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from holdwatch_physics.reading import ProbeNotice, Reading
+from holdwatch_physics.reading import Channel, ProbeNotice, Reading
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -93,4 +93,4 @@ class FloodGate:
 
 
 def _probe(item: Reading | ProbeNotice) -> str:
-    return item.channel.partition("/")[0] if isinstance(item, Reading) else item.probe
+    return Channel.parse(item.channel).probe if isinstance(item, Reading) else item.probe

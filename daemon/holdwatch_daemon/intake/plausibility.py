@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, cast
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.rows import FlaggedReading
 from holdwatch_physics.possible import POSSIBLE, impossible
-from holdwatch_physics.reading import Quality, Reading
+from holdwatch_physics.reading import Channel, Quality, Reading
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -142,7 +142,7 @@ class Intake:
         known = self._known[channel] = _Known(
             reading.quantity,
             *POSSIBLE[reading.quantity],
-            self._book.states[channel.partition("/")[0]],
+            self._book.states[Channel.parse(channel).probe],
             self._senses.of(channel),
             bays,
             frozenset(bay.name for bay in bays),
@@ -151,7 +151,7 @@ class Intake:
 
     def _tell_stranger(self, reading: Reading) -> None:
         """Say, once for each, that a probe is not enrolled and is not believed."""
-        probe = reading.channel.partition("/")[0]
+        probe = Channel.parse(reading.channel).probe
         if self._book.is_new_stranger(probe):
             text = f"Probe {probe!r} is not enrolled: nothing of it is recorded; see `enrol`."
             draft = Draft(
@@ -178,7 +178,7 @@ class Intake:
         return True
 
     def _refuse(self, reading: Reading, why: Doubt, now_utc_ns: int, now_mono_ns: int) -> None:
-        probe = reading.channel.partition("/")[0]
+        probe = Channel.parse(reading.channel).probe
         self._tell(self._book.refuse(probe, why.text, now_utc_ns, now_mono_ns), probe)
         if why.stored:
             suspect = reading._replace(quality=Quality.SUSPECT)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdwatch_daemon.store.events import Draft
+from holdwatch_physics.reading import Channel
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -55,7 +56,7 @@ class ProbeBook:
 
     def knows(self, channel: str) -> bool:
         """Whether a channel belongs to an enrolled probe; others are counted and not believed."""
-        if channel.partition("/")[0] in self.states:
+        if Channel.parse(channel).probe in self.states:
             return True
         self.strangers += 1
         return False

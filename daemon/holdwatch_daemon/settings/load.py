@@ -17,7 +17,7 @@ from holdwatch_daemon.settings.base import CalibrationConfig
 from holdwatch_daemon.settings.recipes import check_recipe_table, shipped_recipes
 from holdwatch_daemon.settings.retention import KeepingConfig
 from holdwatch_daemon.settings.shop import BayConfig, ShopConfig
-from holdwatch_physics.reading import role_of
+from holdwatch_physics.reading import Channel, role_of
 from holdwatch_procedures.holds.recipe import RecipeError
 
 if TYPE_CHECKING:
@@ -192,8 +192,8 @@ def _doubles(kind: str, names: list[str]) -> Iterator[str]:
 
 def _role_problems(config: ShopConfig, bay: BayConfig, role: str, channel: str) -> Iterator[str]:
     place = f"`bay.{bay.name}.roles.{role}`"
-    probe_name, slash, quantity = channel.partition("/")
-    if not slash or not quantity:
+    probe_name, quantity = Channel.parse(channel)
+    if not quantity:
         yield (
             f"{place}: {channel!r} is not a channel; "
             "write probe/quantity, for example gauge/pressure"
@@ -212,7 +212,7 @@ def _role_problems(config: ShopConfig, bay: BayConfig, role: str, channel: str) 
         yield f"{place}: probe {probe_name!r} declares no {quantity!r}, but {', '.join(declared)}"
         return
     wanted = "pressure" if meant.is_pressure else "temperature"
-    if quantity.partition(".")[0] != wanted:
+    if Channel.parse(channel).kind != wanted:
         yield f"{place}: this role needs {probe_name}/{wanted}, not {channel!r}"
     elif meant in {"vacuum", "barometer"} and probe.pressure_reference != "absolute":
         yield (

@@ -6,6 +6,7 @@ import tomllib
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
+from holdwatch_physics.reading import Channel
 from holdwatch_procedures.holds.recipe import Recipe, load_recipe
 
 if TYPE_CHECKING:
@@ -98,11 +99,10 @@ def _channels(given: object, config: ShopConfig, bay: BayConfig) -> object:
         return given  # wrong, and the recipe's own check says so
     channels: dict[str, Any] = dict(given)
     for role, channel in bay.roles.items():
-        probe_name, _, quantity = channel.partition("/")
-        probe = config.probe_named(probe_name)
+        probe = config.probe_of(channel)
         if probe is None or role in channels:
             continue
-        figures = probe.figures(quantity)
+        figures = probe.figures(Channel.parse(channel).quantity)
         if figures:
             channels[role] = {"role": role, **figures}
     return channels

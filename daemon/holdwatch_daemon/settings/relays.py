@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Self
 from pydantic import Field, model_validator
 
 from holdwatch_daemon.settings.base import Table
-from holdwatch_physics.reading import Role, role_of
+from holdwatch_physics.reading import Channel, Role, role_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -96,7 +96,7 @@ def _without_range(config: ShopConfig, bay: BayConfig) -> Iterator[str]:
         meant = role_of(role)
         if meant is None or not meant.is_pressure or meant is Role.BAROMETER:
             continue
-        device, _, quantity = channel.partition("/")
+        device, quantity = Channel.parse(channel)
         probe = config.probe_named(device)
         if probe is not None and "range" not in probe.figures(quantity):
             yield (

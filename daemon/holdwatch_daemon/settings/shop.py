@@ -27,7 +27,7 @@ from holdwatch_daemon.settings.relays import WireConfig  # noqa: TC001 - pydanti
 from holdwatch_daemon.settings.retention import KeepingConfig
 from holdwatch_daemon.settings.webhook import WebhookConfig  # noqa: TC001 - pydantic reads it
 from holdwatch_physics.atmosphere import standard_pressure
-from holdwatch_physics.reading import Quantity, role_of
+from holdwatch_physics.reading import Channel, Quantity, role_of
 from holdwatch_physics.substances import FluidError, refrigerant
 from holdwatch_physics.units import parse_unit
 
@@ -387,6 +387,10 @@ class ShopConfig(Table):
     def probe_named(self, name: str) -> ProbeConfig | None:
         """Return the probe of that name, or None."""
         return next((probe for probe in self.probe if probe.name == name), None)
+
+    def probe_of(self, channel: str) -> ProbeConfig | None:
+        """Return the probe that a channel belongs to, or None."""
+        return self.probe_named(Channel.parse(channel).probe)
 
 
 def is_loopback(host: str) -> bool:

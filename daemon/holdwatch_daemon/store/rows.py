@@ -8,7 +8,7 @@ from pydantic_core import to_json
 
 from holdwatch_daemon.store.rolling import store_late
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_physics.reading import SI_UNIT, Quality, Reading
+from holdwatch_physics.reading import SI_UNIT, Channel, Quality, Reading
 
 if TYPE_CHECKING:
     import sqlite3
@@ -79,7 +79,7 @@ class Ids:
             connection.execute(
                 "INSERT INTO channels (name, probe, quantity, unit) VALUES (?, ?, ?, ?)"
                 " ON CONFLICT (name, quantity) DO NOTHING",
-                (name, name.partition("/")[0], str(quantity), SI_UNIT[quantity]),
+                (name, Channel.parse(name).probe, str(quantity), SI_UNIT[quantity]),
             )
             (known,) = connection.execute(
                 "SELECT id FROM channels WHERE name = ? AND quantity = ?", (name, str(quantity))
