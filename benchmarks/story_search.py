@@ -14,10 +14,9 @@ from typing import TYPE_CHECKING
 
 from holdwatch_daemon.jobs.book import StoryBook
 from holdwatch_daemon.store import answers, story_rows
-from holdwatch_procedures.vehicles.identifiers import vin_check_digit
-from holdwatch_procedures.vehicles.job import WorkOrder
-from holdwatch_procedures.vehicles.record import load_row
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+from holdwatch_procedures.vehicles.job import Job
+from holdwatch_procedures.vehicles.validation import load_row
+from holdwatch_procedures.vehicles.vehicle import Vehicle, vin_check_digit
 
 if TYPE_CHECKING:
     import sqlite3
@@ -29,7 +28,7 @@ def vin_of(number: int) -> str:
     return body.replace("_", vin_check_digit(body.replace("_", "0")))
 
 
-def unit_of(number: int) -> UnitUnderTest:
+def unit_of(number: int) -> Vehicle:
     row = {
         "fleet_number": f"BM-{number:05d}",
         "plate": f"LIB {number:05d}",
@@ -38,10 +37,10 @@ def unit_of(number: int) -> UnitUnderTest:
         "refrigerant": "R134a",
         "nameplate_charge_g": 650,
     }
-    return load_row(UnitUnderTest, row, where="unit")
+    return load_row(Vehicle, row, where="unit")
 
 
-def visit_of(unit: UnitUnderTest, vehicle: int, visit: int) -> WorkOrder:
+def visit_of(unit: Vehicle, vehicle: int, visit: int) -> Job:
     day = f"{2005 + visit:04d}-05-12"
     row = {
         "number": f"{2005 + visit:04d}-{vehicle:05d}",
@@ -57,7 +56,7 @@ def visit_of(unit: UnitUnderTest, vehicle: int, visit: int) -> WorkOrder:
             {"place": "condenser", "means": "dye", "points": "against", "on": day},
         ],
     }
-    return load_row(WorkOrder, row, where="visit")
+    return load_row(Job, row, where="visit")
 
 
 def fill(book: StoryBook, vehicles: int, visits: int) -> None:

@@ -19,7 +19,7 @@ def is_users(error: BaseException) -> bool:
     for the commands that do not use it.
     """
     known = {"RecipeError", "UnusableTraceError", "TraceError", "UnitError", "FluidError"}
-    known |= {"LeakError", "HoldwatchError", "AdapterError", "ServeError", "StoryError"}
+    known |= {"LeakError", "HoldwatchError", "AdapterError", "ServeError", "VehicleError"}
     names = {
         kind.__name__ for kind in type(error).__mro__ if kind.__module__.startswith("holdwatch")
     }

@@ -293,7 +293,7 @@ def balance(
     Example: holdwatch balance --charged 600@2025-05-04 --recovered 540@2026-05-02 --nameplate-g 600
     """
     from holdwatch_cli.jobs.balance import run_balance
-    from holdwatch_procedures.vehicles.balance_text import Figures
+    from holdwatch_procedures.vehicles.balance import Figures
 
     figures = Figures(
         scale_tolerance_g, unrecovered_g, hose_loss_g, nameplate_g, evaporators, noticed_share

@@ -24,12 +24,12 @@ from holdwatch_daemon.jobs.report import against_store, make_report
 from holdwatch_daemon.jobs.views import answer_sentence, visit_view
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_procedures.vehicles.overview import open_points_of, read_tables, sections_of
-from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.validation import VehicleError
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdwatch_procedures.vehicles.job import HoldEntry, WorkOrder
+    from holdwatch_procedures.vehicles.job import HoldEntry, Job
 
 MARK = "rought by a file, not judged here"
 TABLES = read_tables()
@@ -60,12 +60,12 @@ class Shop:
         with self.book.writing() as page:
             take(page, TABLES, text, form, table, where="fleet.json")
 
-    def proved(self) -> WorkOrder:
+    def proved(self) -> Job:
         """The closed visit with a repair and its proofs."""
         visits = [visit for story in stories_of(self.book, None) for visit in story.visits]
         return next(visit for visit in visits if visit.repairs and visit.holds)
 
-    def reopened(self) -> WorkOrder:
+    def reopened(self) -> Job:
         with self.book.writing() as page:
             return reopen_visit(page, self.proved().number)[1]
 
@@ -89,7 +89,7 @@ def order_in(content: dict[str, Any], number: str) -> dict[str, Any]:
 
 def refused(shop: Shop, text: str, told: str, form: Any = "json", table: str = "units") -> None:
     before = shop.out()
-    with pytest.raises(StoryError, match=told):
+    with pytest.raises(VehicleError, match=told):
         shop.take(text, form, table)
     assert shop.out() == before
 
@@ -195,7 +195,7 @@ def brought(shop: Shop) -> HoldEntry:
 def test_a_hold_from_nowhere_is_marked_and_proves_nothing(shop: Shop) -> None:
     assert brought(shop).judged_elsewhere
     assert MARK in shop.missing("x-1")["prove"]
-    with pytest.raises(StoryError, match=f"prove: .*{MARK}"), shop.book.writing() as page:
+    with pytest.raises(VehicleError, match=f"prove: .*{MARK}"), shop.book.writing() as page:
         close_visit(shop.desk, page, "x-1", on=DAY)
     again = shop.out()
     assert '"judged_elsewhere": true' in again

@@ -20,9 +20,9 @@ from holdwatch_daemon.service import Service
 from holdwatch_daemon.settings.load import parse_config
 from holdwatch_daemon.store import answers, schema_story, story_rows
 from holdwatch_daemon.store.story_rows import KINDS
-from holdwatch_procedures.vehicles.job import WorkOrder
-from holdwatch_procedures.vehicles.record import StoryError, load_row
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+from holdwatch_procedures.vehicles.job import Job
+from holdwatch_procedures.vehicles.validation import VehicleError, load_row
+from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -70,15 +70,15 @@ VISIT = {
 }  # fmt: skip
 
 
-def unit(**changes: Any) -> UnitUnderTest:
-    return load_row(UnitUnderTest, {**UNIT, **changes}, where="unit")
+def unit(**changes: Any) -> Vehicle:
+    return load_row(Vehicle, {**UNIT, **changes}, where="unit")
 
 
-def visit(**changes: Any) -> WorkOrder:
-    return load_row(WorkOrder, {**VISIT, **changes}, where="visit")
+def visit(**changes: Any) -> Job:
+    return load_row(Job, {**VISIT, **changes}, where="visit")
 
 
-def stored_visit(**changes: Any) -> WorkOrder:
+def stored_visit(**changes: Any) -> Job:
     """The visit as the store gives it back: its hold is none of the store's."""
     (hold,) = visit().holds
     kept = hold.model_copy(update={"judged_elsewhere": True})
@@ -105,8 +105,8 @@ def test_a_unit_and_a_visit_come_back_as_they_were_written(tmp_path: Path) -> No
 
 def test_a_bare_unit_and_visit_come_back_too(tmp_path: Path) -> None:
     book = book_in(tmp_path)
-    bare = load_row(UnitUnderTest, {"plate": "LIB 9", "refrigerant": "R-744"}, where="unit")
-    order = load_row(WorkOrder, {"number": "a", "unit": "lib9", "opened_on": DAY}, where="visit")
+    bare = load_row(Vehicle, {"plate": "LIB 9", "refrigerant": "R-744"}, where="unit")
+    order = load_row(Job, {"number": "a", "unit": "lib9", "opened_on": DAY}, where="visit")
     with book.writing() as page:
         page.put_unit(bare)
         page.put_visit(order, "visit opened")
@@ -118,7 +118,7 @@ def test_every_field_of_a_row_has_its_column() -> None:
     connection = sqlite3.connect(":memory:")
     for statement in schema_story.TABLES:
         connection.execute(statement)
-    assert {kind.field for kind in KINDS} == set(WorkOrder.model_fields) - {
+    assert {kind.field for kind in KINDS} == set(Job.model_fields) - {
         "number", "unit", "opened_on", "closed_on", "complaint",
     }  # fmt: skip
     for kind in KINDS:
@@ -151,7 +151,7 @@ def test_two_vehicles_never_share_an_identifier(tmp_path: Path) -> None:
     book = filled(tmp_path)
     other = unit(fleet_number="BM-03", plate="lib-202", vin=None)
     with (
-        pytest.raises(StoryError, match="LIB202 is an identifier of BM-02 already"),
+        pytest.raises(VehicleError, match="LIB202 is an identifier of BM-02 already"),
         book.writing() as page,
     ):
         page.put_unit(other)
@@ -167,7 +167,7 @@ def test_a_renamed_vehicle_keeps_its_visits(tmp_path: Path) -> None:
     story, order = book.visit("2026-0001")
     assert story.unit.name == "BM-12"
     assert order.complaint == "warm again"
-    with pytest.raises(StoryError, match=r"no vehicle goes by 'BM-02'"):
+    with pytest.raises(VehicleError, match=r"no vehicle goes by 'BM-02'"):
         book.story("BM-02")
 
 
@@ -190,7 +190,9 @@ def test_a_stored_row_that_was_spoilt_is_named(tmp_path: Path) -> None:
     connection.execute("UPDATE visit_weighings SET grams = -5")
     connection.commit()
     connection.close()
-    with pytest.raises(StoryError, match=r"work order 2026-0001, as stored: `weighings\.0\.grams`"):
+    with pytest.raises(
+        VehicleError, match=r"work order 2026-0001, as stored: `weighings\.0\.grams`"
+    ):
         book.visit("2026-0001")
 
 

@@ -13,7 +13,7 @@ from holdwatch_cli.check.bays import bay_findings, experimental_relays
 from holdwatch_cli.serve import _serve
 from holdwatch_daemon.jobs.book import StoryBook
 from holdwatch_daemon.settings.load import parse_config
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -41,7 +41,7 @@ def test_the_plate_pressure_may_stand_in_the_configuration_or_in_the_vehicles_re
     assert (finding.ok, finding.found) == (True, "highest allowed pressure 1800 kPa (gauge)")
     with StoryBook(tmp_path / "holdwatch.db", lambda: 0).writing() as page:
         unit = {"fleet_number": "BM-03", "refrigerant": "R134a", "max_pressure_kpa_g": 1500.0}
-        page.put_unit(UnitUnderTest.model_validate(unit))
+        page.put_unit(Vehicle.model_validate(unit))
     (finding,) = bay_findings(parse_config(without_plate(tmp_path)))
     assert (finding.ok, finding.found) == (True, "highest allowed pressure 1500 kPa (gauge)")
 

@@ -30,8 +30,8 @@ from holdwatch_daemon.jobs.report import make_report
 from holdwatch_daemon.messages import BindWorkOrder, Command, StartHold
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.settings.load import parse_config
-from holdwatch_procedures.vehicles.job import WorkOrder
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+from holdwatch_procedures.vehicles.job import Job
+from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -53,7 +53,7 @@ def book_of(folder: Path) -> StoryBook:
     book = StoryBook(folder / "holdwatch.db", lambda: 1_790_000_000 * 10**9)
     with book.writing() as page:
         for name in ("BM-03", "BM-04"):
-            page.put_unit(UnitUnderTest(fleet_number=name, refrigerant="R134a"))
+            page.put_unit(Vehicle(fleet_number=name, refrigerant="R134a"))
         for number, unit, closed in (
             ("2026-0016", "BM-03", "2026-09-01"),
             ("2026-0017", "BM-03", None),
@@ -61,7 +61,7 @@ def book_of(folder: Path) -> StoryBook:
             ("2026-0019", "BM-03", None),
         ):
             fields = {"number": number, "unit": unit, "opened_on": "2026-09-01"}
-            page.put_visit(WorkOrder.model_validate(fields | {"closed_on": closed}), "opened")
+            page.put_visit(Job.model_validate(fields | {"closed_on": closed}), "opened")
     return book
 
 

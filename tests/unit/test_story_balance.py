@@ -13,13 +13,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from holdwatch_procedures.vehicles.balance import balance
+from holdwatch_procedures.vehicles.balance import (
+    Allowances,
+    Pair,
+    balance,
+    chi_square_limit,
+    half_width,
+)
 from holdwatch_procedures.vehicles.charge_history import last_repair, pair_up, unit_balance
-from holdwatch_procedures.vehicles.charge_pairs import Allowances, Pair
-from holdwatch_procedures.vehicles.error_sums import chi_square_limit, half_width
-from holdwatch_procedures.vehicles.job import Repair, Weighing, WeighingKind, WorkOrder
-from holdwatch_procedures.vehicles.record import StoryError
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+from holdwatch_procedures.vehicles.job import Job, Repair, Weighing, WeighingKind
+from holdwatch_procedures.vehicles.validation import VehicleError
+from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 START = datetime(2024, 5, 4, tzinfo=UTC)
 YEAR = timedelta(days=365.25)
@@ -242,14 +246,14 @@ def test_what_one_more_weighing_would_tell_is_what_it_then_tells() -> None:
     ],
 )
 def test_weights_that_cannot_be_are_refused(pairs: list[Pair], says: str) -> None:
-    with pytest.raises(StoryError, match=says):
+    with pytest.raises(VehicleError, match=says):
         balance(pairs)
 
 
 def test_allowances_that_cannot_be_are_refused() -> None:
-    with pytest.raises(StoryError, match="lower figure first"):
+    with pytest.raises(VehicleError, match="lower figure first"):
         Allowances(5.0, (30.0, 0.0))
-    with pytest.raises(StoryError, match="0 g or more"):
+    with pytest.raises(VehicleError, match="0 g or more"):
         Allowances(-5.0)
 
 
@@ -312,7 +316,7 @@ def test_a_trial_charge_of_one_day_pairs_with_nothing() -> None:
 
 def test_the_newest_charge_counts_for_when_it_will_be_noticed() -> None:
     """700 g in a 900 g unit: noticed at 630 g, so 70 g are left to lose, not 270."""
-    unit = UnitUnderTest(fleet_number="BM-01", refrigerant="R134a", nameplate_charge_g=900)
+    unit = Vehicle(fleet_number="BM-01", refrigerant="R134a", nameplate_charge_g=900)
     last = [weighing("recovered", 700, "2025-05-06"), weighing("charged", 700, "2025-05-06")]
     orders = [
         order("1", "2024-05-06", weighing("charged", 900, "2024-05-06")),
@@ -342,9 +346,9 @@ def test_a_charge_over_a_charge_is_not_guessed_at() -> None:
     assert "charged again" in history.unpaired[0][1]
 
 
-def order(number: str, day: str, *weighings: Weighing, repaired: bool = False) -> WorkOrder:
+def order(number: str, day: str, *weighings: Weighing, repaired: bool = False) -> Job:
     repair = Repair.model_validate({"place": "compressor.shaft-seal", "act": "renewed", "on": day})
-    return WorkOrder(
+    return Job(
         number=number,
         unit="BM-01",
         opened_on=date.fromisoformat(day),
@@ -354,7 +358,7 @@ def order(number: str, day: str, *weighings: Weighing, repaired: bool = False) -
 
 
 def test_a_repair_parts_the_balance_into_before_and_after() -> None:
-    unit = UnitUnderTest(fleet_number="BM-01", refrigerant="R134a", nameplate_charge_g=900)
+    unit = Vehicle(fleet_number="BM-01", refrigerant="R134a", nameplate_charge_g=900)
     orders = [
         order("1", "2023-05-06", weighing("charged", 900, "2023-05-06")),
         order(

@@ -16,19 +16,21 @@ from holdwatch_procedures.vehicles.components import (
     component_tree,
     tree_of,
 )
-from holdwatch_procedures.vehicles.evidence import (
+from holdwatch_procedures.vehicles.job import Finding, Job, Points, Strength
+from holdwatch_procedures.vehicles.suspects import (
     Likelihoods,
+    chance_found,
     entropy,
+    expected_bits,
     likelihoods,
+    next_checks,
     priors,
     rank,
     still_standing,
     weigh,
 )
-from holdwatch_procedures.vehicles.job import Finding, Points, Strength, WorkOrder
-from holdwatch_procedures.vehicles.next_check import chance_found, expected_bits, next_checks
-from holdwatch_procedures.vehicles.record import StoryError
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+from holdwatch_procedures.vehicles.validation import VehicleError
+from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 DAY = date(2026, 5, 4)
 SMALL = """
@@ -232,22 +234,20 @@ def test_a_look_at_everything_tells_nothing(small: ComponentTree, table: Likelih
 
 
 def test_a_unit_has_its_own_places_and_not_what_it_lacks(table: Likelihoods) -> None:
-    van = UnitUnderTest(
-        fleet_number="BM-02", refrigerant="R134a", own_places={"heater-tap": "high-side"}
-    )
+    van = Vehicle(fleet_number="BM-02", refrigerant="R134a", own_places={"heater-tap": "high-side"})
     tree = tree_of(van, component_tree())
     assert "rear-evaporator" not in {place.key for place in tree.places}
     share = rank([finding("heater-tap", "bubbles", "for")], tree, table).shares["heater-tap"]
     assert share > priors(tree)["heater-tap"]
     bad = van.model_copy(update={"own_places": {"x": "condenser"}})
-    with pytest.raises(StoryError, match="own place 'x'"):
+    with pytest.raises(VehicleError, match="own place 'x'"):
         tree_of(bad, component_tree())
 
 
 def test_a_proved_repair_settles_what_was_found_before_it(small: ComponentTree) -> None:
-    def visit(number: str, day: str, **rows: object) -> WorkOrder:
+    def visit(number: str, day: str, **rows: object) -> Job:
         row = {"number": number, "unit": "BM-01", "opened_on": day, **rows}
-        return WorkOrder.model_validate(row)
+        return Job.model_validate(row)
 
     def at(place: str, day: str) -> dict[str, object]:
         return finding(place, "dye", "for").model_dump(mode="json") | {"on": day}
@@ -275,7 +275,7 @@ def test_a_proved_repair_settles_what_was_found_before_it(small: ComponentTree) 
 def test_an_unknown_word_is_named(
     wrong: Finding, says: str, small: ComponentTree, table: Likelihoods
 ) -> None:
-    with pytest.raises(StoryError, match=says):
+    with pytest.raises(VehicleError, match=says):
         rank([wrong], small, table)
 
 
@@ -290,5 +290,5 @@ def test_an_unknown_word_is_named(
 )
 def test_a_tree_that_is_none_is_refused(old: str, new: str, says: str) -> None:
     assert old in SMALL
-    with pytest.raises(StoryError, match=says):
+    with pytest.raises(VehicleError, match=says):
         component_tree(SMALL.replace(old, new))

@@ -17,7 +17,7 @@ from holdwatch_procedures.vehicles.expansion import (
     expanded_volume,
     expected_pressure,
 )
-from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.validation import VehicleError
 
 BOTTLE = Bottle(1.0e-3, 2e-6)
 
@@ -146,14 +146,14 @@ def test_the_measured_volume_beats_the_class_and_says_what_holds_it_back(fluids:
 )
 def test_readings_that_cannot_be_are_refused(change: dict[str, float], says: str) -> None:
     read = replace(simulated(2.5e-3, 0.05e-3, 1.2e6, 60.0), **change)
-    with pytest.raises(StoryError, match=says):
+    with pytest.raises(VehicleError, match=says):
         expanded_volume(Ideal(), BOTTLE, read)
 
 
 def test_a_measurement_that_says_nothing_is_not_kept() -> None:
     read = ExpansionReadings(300e3, 293.15, 0.0, 290e3, 293.15, 293.15)
     made = expanded_volume(Ideal(), BOTTLE, read, Instruments(reading_pa=5e3))
-    with pytest.raises(StoryError, match="larger bottle"):
+    with pytest.raises(VehicleError, match="larger bottle"):
         made.as_internal_volume(date(2026, 5, 4))
 
 

@@ -6,16 +6,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from holdwatch_procedures.vehicles.identifiers import (
+from holdwatch_procedures.vehicles.validation import VehicleError, load_row
+from holdwatch_procedures.vehicles.vehicle import (
+    Vehicle,
     VinCheck,
     check_vin,
+    find_unit,
     normalise,
     vin_check_digit,
-)
-from holdwatch_procedures.vehicles.record import StoryError, load_row
-from holdwatch_procedures.vehicles.vehicle import (
-    UnitUnderTest,
-    find_unit,
     volume_classes,
 )
 
@@ -25,9 +23,9 @@ WORKED = "1M8GDM9AXKP042788"
 LETTERS = "ABCDEFGHJKLMNPRSTUVWXYZ0123456789"
 
 
-def unit(**given: object) -> UnitUnderTest:
+def unit(**given: object) -> Vehicle:
     row = {"fleet_number": "BM-01", "refrigerant": "r134a", **given}
-    return load_row(UnitUnderTest, row, where="unit")
+    return load_row(Vehicle, row, where="unit")
 
 
 def test_the_worked_example_gets_its_x() -> None:
@@ -52,7 +50,7 @@ def test_a_misread_digit_is_always_found(vin: str, at: int, digit: str) -> None:
     wrong = right[:at] + digit + right[at + 1 :]
     if at in (0, 8) or not right[at].isdigit() or wrong == right:
         return
-    with pytest.raises(StoryError, match="misread"):
+    with pytest.raises(VehicleError, match="misread"):
         check_vin(wrong)
 
 
@@ -66,7 +64,7 @@ def test_outside_north_america_position_nine_is_no_evidence() -> None:
     [("1M8GDM9AXKP04278", "16 characters"), ("1M8GDM9AXKPO42788", "holds O"), ("", "0 characters")],
 )
 def test_an_impossible_vin_says_what_is_wrong(vin: str, says: str) -> None:
-    with pytest.raises(StoryError, match=says):
+    with pytest.raises(VehicleError, match=says):
         check_vin(vin)
 
 
@@ -76,7 +74,7 @@ def test_a_unit_answers_to_any_of_its_names() -> None:
     for word in ("bm01", "BM 01", "lib204", WORKED.lower()):
         assert find_unit([other, van], word) is van
     assert find_unit([other, van], "BM-03") is None
-    with pytest.raises(StoryError, match="names 2 units"):
+    with pytest.raises(VehicleError, match="names 2 units"):
         find_unit([van, unit(plate="other")], "BM-01")
 
 
@@ -88,7 +86,7 @@ def test_a_unit_reads_back_from_its_own_json() -> None:
         nameplate_charge_g=900,
         volume=volume_classes().volume("van-two-evaporators").model_dump(),
     )
-    assert load_row(UnitUnderTest, van.model_dump(mode="json"), where="again") == van
+    assert load_row(Vehicle, van.model_dump(mode="json"), where="again") == van
     assert van.law_g_per_year == 60.0  # Directive 2006/40/EC, two evaporators
     assert not van.is_flammable
     assert unit(refrigerant="R1234yf").is_flammable
@@ -107,7 +105,7 @@ def test_a_unit_reads_back_from_its_own_json() -> None:
     ],
 )
 def test_a_wrong_unit_is_refused_by_its_key(wrong: dict[str, object], says: str) -> None:
-    with pytest.raises(StoryError, match=says):
+    with pytest.raises(VehicleError, match=says):
         unit(**wrong)
 
 
@@ -117,9 +115,9 @@ def test_a_class_says_that_it_is_one_and_how_unsure() -> None:
     assert volume.how == "class"
     assert volume.relative_u >= 0.1
     assert "no source" in volume.source
-    with pytest.raises(StoryError, match="write one of"):
+    with pytest.raises(VehicleError, match="write one of"):
         table.volume("tram")
-    with pytest.raises(StoryError, match="not TOML"):
+    with pytest.raises(VehicleError, match="not TOML"):
         volume_classes("[[class")
 
 

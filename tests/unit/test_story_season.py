@@ -14,16 +14,15 @@ from holdwatch_procedures import vehicles
 from holdwatch_procedures.vehicles.charge_history import last_repair, unit_balance
 from holdwatch_procedures.vehicles.components import component_tree, tree_of
 from holdwatch_procedures.vehicles.dye import dye_advice
-from holdwatch_procedures.vehicles.evidence import likelihoods, rank, still_standing
 from holdwatch_procedures.vehicles.follow_through import follow_through, open_points
-from holdwatch_procedures.vehicles.job import WorkOrder
-from holdwatch_procedures.vehicles.next_check import next_checks
-from holdwatch_procedures.vehicles.record import load_row
-from holdwatch_procedures.vehicles.report_model import build_report
+from holdwatch_procedures.vehicles.job import Job
+from holdwatch_procedures.vehicles.report import build_report
 from holdwatch_procedures.vehicles.sections import read_sections
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest, volume_classes
+from holdwatch_procedures.vehicles.suspects import likelihoods, next_checks, rank, still_standing
+from holdwatch_procedures.vehicles.validation import load_row
+from holdwatch_procedures.vehicles.vehicle import Vehicle, volume_classes
 
-VAN = UnitUnderTest.model_validate(
+VAN = Vehicle.model_validate(
     {
         "fleet_number": "BM-02",
         "plate": "LIB 202",
@@ -40,9 +39,9 @@ TABLE = likelihoods()
 FIRST, SECOND, THIRD = "2025-05-12", "2025-09-15", "2026-05-11"
 
 
-def visit(number: str, day: str, **rows: Any) -> WorkOrder:
+def visit(number: str, day: str, **rows: Any) -> Job:
     row = {"number": number, "unit": "BM-02", "opened_on": day, **rows}
-    return load_row(WorkOrder, row, where=number)
+    return load_row(Job, row, where=number)
 
 
 def weights(day: str, out: float, back: float = 900) -> list[dict[str, Any]]:
@@ -137,7 +136,7 @@ def test_the_visit_closes_when_all_is_answered_and_the_story_starts_anew() -> No
         for point in asked
     ]  # fmt: skip
     row = {**VISITS[2].model_dump(mode="json"), "answers": answers}
-    closed = load_row(WorkOrder, row, where="3")
+    closed = load_row(Job, row, where="3")
     assert open_points(closed, VAN, table, dye_in_unit=True) == []
     year_on = visit("4", "2027-05-10", weighings=weights("2027-05-10", 885))
     visits = [*VISITS[:2], closed, year_on]

@@ -10,9 +10,7 @@ from story_rows import DAY, dye, hold
 
 from holdwatch_procedures.vehicles.components import component_tree
 from holdwatch_procedures.vehicles.dye import dye_advice, too_much_after
-from holdwatch_procedures.vehicles.evidence import likelihoods, rank
 from holdwatch_procedures.vehicles.job import HoldEntry, Points, Strength
-from holdwatch_procedures.vehicles.record import StoryError
 from holdwatch_procedures.vehicles.sections import Standing, read_sections
 
 TREE = component_tree()
@@ -44,7 +42,7 @@ def test_too_much_dye_is_warned_about_before_and_after() -> None:
     assert too_much_after(one, more_ml=8, on=date(2025, 5, 4), oil_ml=150) is not None
     assert too_much_after(one, more_ml=5, on=date(2025, 5, 4), oil_ml=150) is None
     assert too_much_after(one, more_ml=5, on=date(2025, 5, 4), oil_ml=None) is not None
-    with pytest.raises(StoryError, match="above 0 ml"):
+    with pytest.raises(VehicleError, match="above 0 ml"):
         too_much_after(one, more_ml=0, on=date(2025, 5, 4), oil_ml=150)
 
 
@@ -166,7 +164,7 @@ def test_holds_without_figures_or_against_each_other_tell_nothing() -> None:
     )
     against = [hold("rear", 100, 90, 110, "fail"), hold("rear", 2, -5, 9, "pass")]
     assert "contradict" in read_sections(against, TREE, limit_g_per_year=60).sections[0].sentence
-    with pytest.raises(StoryError, match="no hold"):
+    with pytest.raises(VehicleError, match="no hold"):
         read_sections([], TREE, limit_g_per_year=60)
-    with pytest.raises(StoryError, match="place 'roof'"):
+    with pytest.raises(VehicleError, match="place 'roof'"):
         read_sections([hold("roof", 1, 0, 2, "fail")], TREE, limit_g_per_year=60)

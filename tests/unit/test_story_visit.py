@@ -9,10 +9,8 @@ from typing import Any
 import pytest
 from story_rows import DAY, dye, hold
 
-from holdwatch_procedures.vehicles.balance import balance
-from holdwatch_procedures.vehicles.charge_pairs import Allowances, Pair
+from holdwatch_procedures.vehicles.balance import Allowances, Pair, balance
 from holdwatch_procedures.vehicles.components import component_tree
-from holdwatch_procedures.vehicles.evidence import likelihoods, rank
 from holdwatch_procedures.vehicles.follow_through import (
     Act,
     cautions_for,
@@ -21,21 +19,18 @@ from holdwatch_procedures.vehicles.follow_through import (
     open_points,
 )
 from holdwatch_procedures.vehicles.job import (
-    WorkOrder,
+    Job,
 )
-from holdwatch_procedures.vehicles.record import StoryError, load_row
-from holdwatch_procedures.vehicles.report_model import (
+from holdwatch_procedures.vehicles.report import (
     build_report,
     content_hash,
     differences,
     read_report,
 )
 from holdwatch_procedures.vehicles.sections import read_sections
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+from holdwatch_procedures.vehicles.vehicle import Vehicle
 
-VAN = UnitUnderTest(
-    fleet_number="BM-01", refrigerant="R134a", nameplate_charge_g=900, evaporators=2
-)
+VAN = Vehicle(fleet_number="BM-01", refrigerant="R134a", nameplate_charge_g=900, evaporators=2)
 TREE = component_tree()
 
 
@@ -59,7 +54,7 @@ ANSWERS: dict[str, dict[str, Any]] = {
 }
 
 
-def order(**changes: Any) -> WorkOrder:
+def order(**changes: Any) -> Job:
     proof = {"after_repair": True}  # of the repair's own day: it must say so
     vacuum = {"hold_id": "2", "on": DAY, "procedure": "standing-vacuum", "outcome": "pass"} | proof
     row = {
@@ -79,10 +74,10 @@ def order(**changes: Any) -> WorkOrder:
         "advice": ["Come back in June."],
         **changes,
     }
-    return load_row(WorkOrder, row, where="work order")
+    return load_row(Job, row, where="work order")
 
 
-def still_open(visit: WorkOrder, **more: Any) -> dict[str, str]:
+def still_open(visit: Job, **more: Any) -> dict[str, str]:
     points = open_points(visit, VAN, follow_through(), **more)
     return {point.key: point.missing for point in points}
 
@@ -103,7 +98,7 @@ def test_a_repair_without_answers_asks_for_everything_in_order() -> None:
         "recover": "610 g is written down; confirm it by answering",
         "recharge": "900 g is written down; confirm it by answering",
     }
-    with pytest.raises(StoryError, match=r"2026-17 cannot close: recover: 610 g is .*; cores"):
+    with pytest.raises(VehicleError, match=r"2026-17 cannot close: recover: 610 g is .*; cores"):
         check_closable(open_points(order(answers=[]), VAN, follow_through()), order())
 
 
@@ -189,7 +184,7 @@ def test_done_is_not_done_without_its_proof(changes: dict[str, Any], point: str,
 def test_a_refusal_with_its_reason_closes_a_point_that_may_be_refused() -> None:
     fine = order(answers=answers_with("drier", answer="not needed", note="renewed last month"))
     assert still_open(fine) == {}
-    with pytest.raises(StoryError, match="needs a reason"):
+    with pytest.raises(VehicleError, match="needs a reason"):
         order(answers=answers_with("drier", answer="not needed"))
 
 
@@ -209,7 +204,7 @@ def test_cautions_stand_where_the_act_is_and_fire_only_where_it_burns() -> None:
 # -- report -----------------------------------------------------------------------------------
 
 
-def made_report(visit: WorkOrder | None = None) -> Any:
+def made_report(visit: Job | None = None) -> Any:
     this = visit or order()
     pair = Pair(900, datetime(2025, 5, 4, tzinfo=UTC), 610, datetime(2026, 5, 4, tzinfo=UTC))
     return build_report(
@@ -246,7 +241,7 @@ def test_any_change_to_a_report_shows() -> None:
     given = json.loads(made_report().to_json())
     leaf = given["shop"]["work_order"]["weighings"][0]
     leaf["grams"] += 1e-9
-    with pytest.raises(StoryError, match="changed afterwards"):
+    with pytest.raises(VehicleError, match="changed afterwards"):
         read_report(given)
     given["content_sha256"] = content_hash(given)  # a forger who hashes anew
     forged = read_report(given)
@@ -284,13 +279,13 @@ def test_the_hash_does_not_depend_on_the_order_of_keys() -> None:
     ],
 )
 def test_a_wrong_work_order_is_refused_by_its_key(changes: dict[str, Any], says: str) -> None:
-    with pytest.raises(StoryError, match=says):
+    with pytest.raises(VehicleError, match=says):
         order(**changes)
 
 
 def test_a_work_order_reads_back_from_its_json() -> None:
     visit = order()
-    assert load_row(WorkOrder, json.loads(visit.model_dump_json()), where="again") == visit
+    assert load_row(Job, json.loads(visit.model_dump_json()), where="again") == visit
 
 
 def test_a_pass_of_the_repairs_day_that_came_before_it_proves_nothing() -> None:

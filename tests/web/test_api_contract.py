@@ -19,7 +19,7 @@ from holdwatch_daemon.jobs.book import StoryBook
 from holdwatch_daemon.jobs.changes import open_visit
 from holdwatch_daemon.messages import StartHold, StopHold
 from holdwatch_daemon.service import Service
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -60,7 +60,7 @@ class Running:
             self.hold = (await service.store.list_holds())[0].id
             book = StoryBook(service.config.database, clock.utc_ns)
             with book.writing() as page:
-                page.put_unit(UnitUnderTest(fleet_number="BM-03", refrigerant="R134a"))
+                page.put_unit(Vehicle(fleet_number="BM-03", refrigerant="R134a"))
                 open_visit(page, "BM-03", complaint="", number=VISIT, on=date(2026, 5, 4))
             self.url = serving.url
             self._ready.set()

@@ -14,8 +14,8 @@ from holdwatch_daemon.jobs.changes import add_finding, open_visit
 from holdwatch_daemon.jobs.desk import StoryDesk, open_desk
 from holdwatch_daemon.jobs.photos import MOST_BYTES, kind_of, photograph, store_photograph
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.vehicles.record import NotKnownError, StoryError
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+from holdwatch_procedures.vehicles.validation import NotKnownError, VehicleError
+from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -28,7 +28,7 @@ def desk(tmp_path: Path) -> StoryDesk:
     """A visit with one find and two pictures of it."""
     desk = open_desk(tmp_path / "holdwatch.db", lambda: 1_790_000_000 * 10**9)
     with desk.book.writing() as page:
-        page.put_unit(UnitUnderTest(fleet_number="BM-02", refrigerant="R134a"))
+        page.put_unit(Vehicle(fleet_number="BM-02", refrigerant="R134a"))
         open_visit(page, "BM-02", complaint="", number="2026-0001", on=DAY)
         kept = [
             store_photograph(page, desk.book.photo_folder, png(grey), "crimp.png").sha256
@@ -109,12 +109,12 @@ def test_only_pictures_of_known_kinds_are_kept(desk: StoryDesk) -> None:
     folder = desk.book.photo_folder
     before = sorted(folder.iterdir())
     for content in (b"<html>", b"GIF89a....", b"", png(1)[:1] + b"x" * MOST_BYTES):
-        with desk.book.writing() as page, pytest.raises(StoryError, match=r"no picture|at most"):
+        with desk.book.writing() as page, pytest.raises(VehicleError, match=r"no picture|at most"):
             store_photograph(page, folder, content, "a.png")
     assert sorted(folder.iterdir()) == before
 
 
 def test_a_finding_cannot_name_a_picture_that_is_not_kept(desk: StoryDesk) -> None:
     row = {"place": "condenser", "means": "dye", "points": "for", "on": "2026-05-11"}
-    with desk.book.writing() as page, pytest.raises(StoryError, match="send it before"):
+    with desk.book.writing() as page, pytest.raises(VehicleError, match="send it before"):
         add_finding(desk, page, "BM-02", {**row, "photographs": ["0" * 64]})

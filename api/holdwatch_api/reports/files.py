@@ -15,7 +15,7 @@ from holdwatch_api.reports.pictures import (
 )
 from holdwatch_daemon.jobs.report import against_store, make_report, note_file, noted_file
 from holdwatch_daemon.version import version
-from holdwatch_procedures.vehicles.record import RefusedError, StoryError
+from holdwatch_procedures.vehicles.validation import RefusedError, VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.jobs.desk import StoryDesk
     from holdwatch_physics.fluids import Fluids
-    from holdwatch_procedures.vehicles.report_model import Report
+    from holdwatch_procedures.vehicles.report import Report
 
 Form = Literal["html", "json", "pdf"]
 FORMS: Final[tuple[Form, ...]] = ("html", "json", "pdf")
@@ -35,7 +35,7 @@ def write_report(
     """Return a visit's report with a file of each form, noted so that each is known again.
 
     Raises:
-        StoryError: No such visit, rows that the tables do not know, or a PDF that cannot be made
+        VehicleError: No such visit, rows that the tables do not know, or a PDF that cannot be made
             here.
     """
     report = make_report(desk.book, visit, desk.tables, made_on=made_on, version=version())
@@ -56,7 +56,7 @@ def verify_file(
     """
     try:
         report = _read(desk, content, where=where)
-    except StoryError as error:
+    except VehicleError as error:
         return None, [str(error)]
     told = against_store(desk.book, report, desk.tables, fluids)
     if _is_html(content):
@@ -73,20 +73,20 @@ def _read(desk: StoryDesk, content: bytes, *, where: str) -> Report:
     """Return the report in a file; one that was handed out is known by the file's own hash.
 
     Raises:
-        StoryError: It carries no report, or was changed.
+        VehicleError: It carries no report, or was changed.
     """
     noted = noted_file(desk.book, content)
     if noted is not None:
         return read_json(noted, where=f"{where}, as noted when it was made")
     if content.startswith(b"%PDF"):
-        raise StoryError(
+        raise VehicleError(
             f"{where}: no PDF with these bytes was made from this store: it was changed, or is of "
             "another shop"
         )
     try:
         text = content.decode("utf-8")
     except UnicodeDecodeError as error:
-        raise StoryError(f"{where}: this is no report of holdwatch: {error}") from error
+        raise VehicleError(f"{where}: this is no report of holdwatch: {error}") from error
     if text.lstrip().startswith("{"):
         return read_json(text, where=where)
     return read_html(text, where=where)
@@ -103,7 +103,7 @@ def _pdf(page: str, report: Report) -> bytes:
     """Return the page as PDF, with the report's JSON attached to it.
 
     Raises:
-        StoryError: WeasyPrint or its system libraries are missing.
+        VehicleError: WeasyPrint or its system libraries are missing.
     """
     for name in ("weasyprint", "weasyprint.progress", "fontTools"):
         logging.getLogger(name).setLevel(logging.ERROR)  # they tell every step

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any, Final
 from holdwatch_api.reports.pictures import Pictures, picture_pages, shown_pictures
 from holdwatch_api.reports.svg import leak_svg, pressure_svg
 from holdwatch_procedures.vehicles.job import NOT_JUDGED_HERE
-from holdwatch_procedures.vehicles.record import StoryError
-from holdwatch_procedures.vehicles.report_model import read_report
+from holdwatch_procedures.vehicles.report import read_report
+from holdwatch_procedures.vehicles.validation import VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from holdwatch_procedures.vehicles.job import HoldEntry
-    from holdwatch_procedures.vehicles.report_model import ProofRow, Report
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.report import ProofRow, Report
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 _DATA_ID: Final = "holdwatch-report"
 _DATA: Final = re.compile(
@@ -92,12 +92,12 @@ def read_html(text: str, *, where: str) -> Report:
     """Return the report that an HTML file carries, if file, data and pictures say the same.
 
     Raises:
-        StoryError: It carries none, its data was changed, its text says something else, or a
+        VehicleError: It carries none, its data was changed, its text says something else, or a
             picture in it is not the one that its hash names.
     """
     found = _DATA.search(text)
     if found is None:
-        raise StoryError(f"{where}: no report's data is in this file")
+        raise VehicleError(f"{where}: no report's data is in this file")
     report = read_json(found.group(1), where=where)
     shown = shown_pictures(text, where=where)
     ours, theirs = report_html(report, shown).splitlines(), text.splitlines()
@@ -106,7 +106,7 @@ def read_html(text: str, *, where: str) -> Report:
     lines = zip([*ours, ""], [*theirs, ""], strict=False)
     number = next((n for n, (one, other) in enumerate(lines, start=1) if one != other), 0)
     said = theirs[number - 1][:120] if 0 < number <= len(theirs) else "the end"
-    raise StoryError(
+    raise VehicleError(
         f"{where}, line {number}: the page shows what its data does not say (or another version "
         f"of holdwatch drew it): {said}"
     )
@@ -116,14 +116,14 @@ def read_json(text: str, *, where: str) -> Report:
     """Return the report of its JSON, if its hash is right.
 
     Raises:
-        StoryError: It is no report, or was changed.
+        VehicleError: It is no report, or was changed.
     """
     try:
         content: Any = json.loads(text)
     except ValueError as error:
-        raise StoryError(f"{where}: this is not JSON: {error}") from error
+        raise VehicleError(f"{where}: this is not JSON: {error}") from error
     if not isinstance(content, dict):
-        raise StoryError(f"{where}: this is no report")
+        raise VehicleError(f"{where}: this is no report")
     return read_report(content, where=where)
 
 
@@ -281,7 +281,7 @@ def _foot(report: Report) -> str:
     )
 
 
-def _unit_words(unit: UnitUnderTest) -> str:
+def _unit_words(unit: Vehicle) -> str:
     names = [unit.fleet_number, unit.plate, unit.vin or "", unit.description]
     charge = unit.nameplate_charge_g
     plate = f"{unit.refrigerant}" + ("" if charge is None else f", {charge:g} g by the plate")

@@ -9,13 +9,13 @@ from html import escape
 from typing import TYPE_CHECKING, Final
 
 from holdwatch_daemon.jobs.photos import kind_of, photograph
-from holdwatch_procedures.vehicles.record import NotKnownError, StoryError
+from holdwatch_procedures.vehicles.validation import NotKnownError, VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from holdwatch_daemon.jobs.book import StoryBook
-    from holdwatch_procedures.vehicles.report_model import Report
+    from holdwatch_procedures.vehicles.report import Report
 
 Pictures = dict[str, bytes]
 """Bytes of pictures by their SHA-256."""
@@ -78,7 +78,7 @@ def shown_pictures(text: str, *, where: str) -> Pictures:
     """Return the pictures that an HTML file shows, if each is the one that its hash names.
 
     Raises:
-        StoryError: Names the picture that is another one.
+        VehicleError: Names the picture that is another one.
     """
     shown: Pictures = {}
     for sha256, _kind, data in _SHOWN.findall(text):
@@ -87,7 +87,7 @@ def shown_pictures(text: str, *, where: str) -> Pictures:
         except ValueError:
             content = b""
         if hashlib.sha256(content).hexdigest() != sha256 or kind_of(content) is None:
-            raise StoryError(f"{where}, picture {sha256[:12]}…: the file shows another picture")
+            raise VehicleError(f"{where}, picture {sha256[:12]}…: the file shows another picture")
         shown[sha256] = content
     return shown
 

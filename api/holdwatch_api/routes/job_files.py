@@ -11,9 +11,8 @@ from holdwatch_api.routes.job_bodies import BalanceView, Imported, Photo, Verifi
 from holdwatch_api.routes.job_work import ERRORS, StoryWork
 from holdwatch_daemon.jobs.files import UNITS, export_text, stories_of, take
 from holdwatch_daemon.jobs.photos import MOST_BYTES, photograph, store_photograph
-from holdwatch_procedures.vehicles.balance_text import Figures, balance_of_texts
-from holdwatch_procedures.vehicles.balance_words import balance_sentence
-from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.balance import Figures, balance_of_texts, balance_sentence
+from holdwatch_procedures.vehicles.validation import VehicleError
 
 if TYPE_CHECKING:
     from holdwatch_procedures.vehicles.balance import Balance
@@ -169,7 +168,7 @@ def _add_exchange(router: APIRouter, work: StoryWork) -> None:
             try:
                 text = content.decode("utf-8-sig")
             except UnicodeDecodeError as error:
-                raise StoryError(f"the file is no UTF-8: {error}") from error
+                raise VehicleError(f"the file is no UTF-8: {error}") from error
             desk = work.desk()
             form: Literal["json", "csv"] = "csv" if is_csv else "json"
             with desk.book.writing() as page:

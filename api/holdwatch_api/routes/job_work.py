@@ -18,7 +18,7 @@ from holdwatch_physics.fluids import FluidError, Fluids
 from holdwatch_procedures.holds.judge import UnusableTraceError
 from holdwatch_procedures.holds.recipe import RecipeError
 from holdwatch_procedures.vehicles.overview import FILES
-from holdwatch_procedures.vehicles.record import NotKnownError, StoryError
+from holdwatch_procedures.vehicles.validation import NotKnownError, VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from holdwatch_daemon.jobs.views import VehicleView, VisitView
     from holdwatch_daemon.service import Service
     from holdwatch_procedures.vehicles.follow_through import Act
-    from holdwatch_procedures.vehicles.job import WorkOrder
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.job import Job
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 T = TypeVar("T")
 
@@ -40,7 +40,7 @@ ERRORS: Final[dict[int | str, dict[str, Any]]] = {
 }
 """What the story's routes refuse, beside what the document itself does not allow (422)."""
 _THREADS: Final = 4
-_UNUSABLE: Final = (StoryError, RecipeError, TraceError, UnusableTraceError, FluidError)
+_UNUSABLE: Final = (VehicleError, RecipeError, TraceError, UnusableTraceError, FluidError)
 
 
 class StoryWork:
@@ -61,7 +61,7 @@ class StoryWork:
         """Return the desk; the shop's tables are read again when one of them was edited.
 
         Raises:
-            StoryError: A table cannot be read, or is wrong.
+            VehicleError: A table cannot be read, or is wrong.
         """
         database = self._service.config.database
         known = self._desk
@@ -98,7 +98,7 @@ class StoryWork:
         self,
         said: Said,
         where: str,
-        change: Callable[[StoryDesk, Page], tuple[Story, WorkOrder]],
+        change: Callable[[StoryDesk, Page], tuple[Story, Job]],
         text: str | Callable[[VisitView], str],
         *,
         warn: Callable[[StoryDesk, Story], Sequence[str]] | None = None,
@@ -128,7 +128,7 @@ class StoryWork:
         self,
         said: Said,
         where: str,
-        change: Callable[[StoryDesk, Page], UnitUnderTest],
+        change: Callable[[StoryDesk, Page], Vehicle],
     ) -> VehicleView:
         """Change a vehicle once for its id; return it as it then is."""
 

@@ -14,11 +14,11 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.settings.shop import BayConfig, ShopConfig
     from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 
 def summaries(
-    config: ShopConfig, bay: BayConfig | None, stored: UnitUnderTest | None = None
+    config: ShopConfig, bay: BayConfig | None, stored: Vehicle | None = None
 ) -> list[RecipeSummary]:
     """Return the shop's recipes by name, each as it would run in the bay.
 
@@ -29,7 +29,7 @@ def summaries(
 
 
 def _summary(
-    name: str, config: ShopConfig, bay: BayConfig | None, stored: UnitUnderTest | None
+    name: str, config: ShopConfig, bay: BayConfig | None, stored: Vehicle | None
 ) -> RecipeSummary:
     table: Mapping[str, Any] = config.recipes[name]
     if bay is not None:

@@ -32,8 +32,8 @@ from holdwatch_daemon.jobs.views import VehicleView, vehicle_view
 from holdwatch_daemon.store import story_rows
 from holdwatch_procedures.vehicles.expansion import CAUTIONS, STEPS
 from holdwatch_procedures.vehicles.job import Strength, WayIn
-from holdwatch_procedures.vehicles.next_check import places_for
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest  # noqa: TC001 - read by FastAPI
+from holdwatch_procedures.vehicles.suspects import places_for
+from holdwatch_procedures.vehicles.vehicle import Vehicle  # noqa: TC001 - read by FastAPI
 
 if TYPE_CHECKING:
     import sqlite3
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.service import Service
     from holdwatch_daemon.store.story_rows import StoredUnit
 
-Vehicle = Annotated[str, Path(description="Fleet number, plate or VIN.", max_length=100)]
+VehicleName = Annotated[str, Path(description="Fleet number, plate or VIN.", max_length=100)]
 ACTS = ("renewed", "resealed", "tightened", "cleaned")
 
 
@@ -64,7 +64,7 @@ def _add_reading(router: APIRouter, service: Service, work: StoryWork) -> None:
             str | None, Query(max_length=100, description="Part of fleet number, plate or VIN.")
         ] = None,
         limit: Annotated[int, Query(ge=1, le=1000)] = 50,
-    ) -> list[UnitUnderTest]:
+    ) -> list[Vehicle]:
         """The vehicles, the closest first where something is looked for."""
 
         def look(connection: sqlite3.Connection) -> list[StoredUnit]:
@@ -75,7 +75,7 @@ def _add_reading(router: APIRouter, service: Service, work: StoryWork) -> None:
         return [stored.unit for stored in await service.store.ask(look)]
 
     @router.get("/{vehicle}", responses=ERRORS)
-    async def vehicle(vehicle: Vehicle) -> VehicleView:
+    async def vehicle(vehicle: VehicleName) -> VehicleView:
         """One vehicle: its visits, the loss between them, the suspects, and what to check next."""
 
         def look() -> VehicleView:
@@ -85,7 +85,7 @@ def _add_reading(router: APIRouter, service: Service, work: StoryWork) -> None:
         return await work.do(look)
 
     @router.get("/{vehicle}/words", responses=ERRORS)
-    async def words(vehicle: Vehicle) -> Vocabulary:
+    async def words(vehicle: VehicleName) -> Vocabulary:
         """The words of this vehicle's story: its places, the means, conditions, acts, points."""
 
         def look() -> Vocabulary:
@@ -100,16 +100,16 @@ def _add_writing(router: APIRouter, work: StoryWork) -> None:
     async def add(wanted: NewVehicle) -> VehicleView:
         """Add a vehicle."""
 
-        def change(desk: StoryDesk, page: Page) -> UnitUnderTest:
+        def change(desk: StoryDesk, page: Page) -> Vehicle:
             return new_unit(desk, page, _fields(desk, wanted.unit))
 
         return await work.change_vehicle(wanted, "add", change)
 
     @router.patch("/{vehicle}", responses=ERRORS)
-    async def change(vehicle: Vehicle, wanted: ChangedVehicle) -> VehicleView:
+    async def change(vehicle: VehicleName, wanted: ChangedVehicle) -> VehicleView:
         """Change what is known of a vehicle; what is not named stays."""
 
-        def change(desk: StoryDesk, page: Page) -> UnitUnderTest:
+        def change(desk: StoryDesk, page: Page) -> Vehicle:
             return changed_unit(desk, page, vehicle, _fields(desk, wanted))
 
         return await work.change_vehicle(wanted, f"change {vehicle}", change)
@@ -117,7 +117,7 @@ def _add_writing(router: APIRouter, work: StoryWork) -> None:
 
 def _add_volume(router: APIRouter, work: StoryWork) -> None:
     @router.get("/{vehicle}/volume", responses=ERRORS)
-    async def steps(vehicle: Vehicle) -> VolumeSteps:
+    async def steps(vehicle: VehicleName) -> VolumeSteps:
         """How the volume is measured by expansion, with the cautions."""
 
         def look() -> VolumeSteps:
@@ -132,7 +132,7 @@ def _add_volume(router: APIRouter, work: StoryWork) -> None:
         return await work.do(look)
 
     @router.post("/{vehicle}/volume", responses=ERRORS)
-    async def measure(vehicle: Vehicle, wanted: MeasuredVolume) -> VolumeFound:
+    async def measure(vehicle: VehicleName, wanted: MeasuredVolume) -> VolumeFound:
         """Work out a volume from an expansion; kept, every later hold of the vehicle uses it.
 
         Caution: eye protection; regulated dry nitrogen with a relief device only, never oxygen or
@@ -172,7 +172,7 @@ def _fields(desk: StoryDesk, said: VehicleFields) -> dict[str, Any]:
     return fields
 
 
-def _vocabulary(desk: StoryDesk, unit: UnitUnderTest) -> Vocabulary:
+def _vocabulary(desk: StoryDesk, unit: Vehicle) -> Vocabulary:
     tables = desk.tables
     tree, likelihoods = tables.tree(unit), tables.likelihoods
     return Vocabulary(

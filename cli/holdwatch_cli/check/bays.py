@@ -10,7 +10,7 @@ from holdwatch_cli.check.finding import Finding
 from holdwatch_daemon.jobs.holds import unit_figures
 from holdwatch_daemon.store import answers, story_rows
 from holdwatch_physics.reading import Role, role_of
-from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.validation import VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -61,7 +61,7 @@ def _highest_allowed_kpa(shop: ShopConfig, bay: BayConfig) -> float | None:
         return unit.max_pressure_kpa_g
     stored = None
     # No record yet, or one that its own commands complain of, is no record.
-    with contextlib.suppress(sqlite3.Error, StoryError):
+    with contextlib.suppress(sqlite3.Error, VehicleError):
         connection = answers.connect(shop.database)
         with contextlib.closing(connection):
             stored = story_rows.unit_named(connection, unit.name)

@@ -15,7 +15,7 @@ from holdwatch_daemon.jobs.desk import read_shop_tables
 from holdwatch_daemon.jobs.files import take
 from holdwatch_daemon.jobs.holds import IMPORTED as IMPORT_BAY
 from holdwatch_daemon.store import rows, story_rows
-from holdwatch_procedures.vehicles.vehicle import InternalVolume, UnitUnderTest
+from holdwatch_procedures.vehicles.vehicle import InternalVolume, Vehicle
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -100,7 +100,7 @@ def _put_bay_unit(page: Page, facts: dict[str, Any], today: date) -> None:
     volume = InternalVolume(
         litres=facts["volume_l"], relative_u=0.2, how="stated", source="stated by the shop"
     )
-    unit = UnitUnderTest(
+    unit = Vehicle(
         fleet_number=facts["name"],
         description="bookmobile",
         refrigerant=facts["refrigerant"],

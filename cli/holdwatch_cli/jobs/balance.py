@@ -6,8 +6,7 @@ import json
 from typing import TYPE_CHECKING
 
 from holdwatch_cli.terminal import say
-from holdwatch_procedures.vehicles.balance_text import Figures, balance_of_texts
-from holdwatch_procedures.vehicles.balance_words import balance_sentence
+from holdwatch_procedures.vehicles.balance import Figures, balance_of_texts, balance_sentence
 from holdwatch_procedures.vehicles.vehicle import LAW_G_PER_YEAR
 
 if TYPE_CHECKING:
@@ -22,7 +21,7 @@ def run_balance(
     """Print the balance; return the exit status.
 
     Raises:
-        StoryError: An option that cannot be used, or weights that cannot be.
+        VehicleError: An option that cannot be used, or weights that cannot be.
     """
     made = balance_of_texts(charged, recovered, figures, "--")
     if as_json:

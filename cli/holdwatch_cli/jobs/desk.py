@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_procedures.vehicles.follow_through import Act
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ class Desk(StoryDesk):
             say("\n".join(text))
         return 0
 
-    def cautions(self, act: Act, unit: UnitUnderTest) -> list[str]:
+    def cautions(self, act: Act, unit: Vehicle) -> list[str]:
         """Return the cautions of an act as lines."""
         return [f"! {caution}" for caution in self.warnings(act, unit)]
 
@@ -43,7 +43,7 @@ def desk(data: Path, *, as_json: bool = False) -> Desk:
     """Return the desk over a data folder, with the tables that the shop keeps in it.
 
     Raises:
-        StoryError: A table cannot be read, or is wrong.
+        VehicleError: A table cannot be read, or is wrong.
     """
     opened = open_desk(data / "holdwatch.db", time.time_ns)
     return Desk(opened.book, opened.tables, as_json)

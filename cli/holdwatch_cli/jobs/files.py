@@ -18,7 +18,7 @@ def run_export(desk: Desk, out: Path, *, vehicle: str | None, table: str) -> int
 
     Raises:
         UserError: Another suffix, or a file that cannot be written.
-        StoryError: An unknown table.
+        VehicleError: An unknown table.
     """
     stories = stories_of(desk.book, vehicle)
     text = export_text(stories, _form(out), table)
@@ -36,7 +36,7 @@ def run_import(desk: Desk, file: Path, *, table: str) -> int:
 
     Raises:
         UserError: A file that cannot be read.
-        StoryError: A row that cannot be; names file and row.
+        VehicleError: A row that cannot be; names file and row.
     """
     form = _form(file)
     try:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from holdwatch_cli.jobs.desk import Desk
-    from holdwatch_procedures.vehicles.report_model import Report
+    from holdwatch_procedures.vehicles.report import Report
 
 CHANGED: Final = 1
 """Exit status of a file that differs from the store, or was changed."""
@@ -28,7 +28,7 @@ def run_report(desk: Desk, visit: str | None, out: Sequence[Path], *, made_on: d
 
     Raises:
         UserError: No visit named, a suffix or a file that cannot be used.
-        StoryError: No such visit.
+        VehicleError: No such visit.
     """
     if visit is None:
         raise UserError("name the visit (holdwatch report 2026-0001), or a file with --verify")

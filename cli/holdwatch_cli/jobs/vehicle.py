@@ -18,7 +18,7 @@ from holdwatch_daemon.jobs.views import vehicle_view
 from holdwatch_daemon.store import story_rows
 from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.vehicles.expansion import CAUTIONS, STEPS
-from holdwatch_procedures.vehicles.record import load_row, packaged_text
+from holdwatch_procedures.vehicles.validation import load_row, packaged_text
 from holdwatch_procedures.vehicles.vehicle import InternalVolume
 
 if TYPE_CHECKING:
@@ -28,14 +28,14 @@ if TYPE_CHECKING:
 
     from holdwatch_cli.jobs.desk import Desk
     from holdwatch_daemon.jobs.book import Story
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 
 def given_fields(said: Mapping[str, Any], desk: Desk) -> dict[str, Any]:
     """Return the fields of a unit from options; what was not said is left out.
 
     Raises:
-        UserError, StoryError: Options that contradict each other or name no class.
+        UserError, VehicleError: Options that contradict each other or name no class.
     """
     fields = {key: value for key, value in said.items() if value is not None}
     oil = _oil(fields.pop("oil", None), fields.pop("oil_ml", None))
@@ -109,7 +109,7 @@ def run_find(desk: Desk, words: str, *, limit: int) -> int:
     return 0 if found else 1
 
 
-def _units(desk: Desk, units: Sequence[UnitUnderTest], none: str) -> int:
+def _units(desk: Desk, units: Sequence[Vehicle], none: str) -> int:
     rows = [
         f"{unit.name:12}{unit.plate:12}{unit.vin or '':19}{unit.refrigerant:11}{unit.description}"
         for unit in units
@@ -147,7 +147,7 @@ def _visits(story: Story) -> list[str]:
     ]
 
 
-def card(unit: UnitUnderTest) -> list[str]:
+def card(unit: Vehicle) -> list[str]:
     """Return a unit as lines for a terminal."""
     known = " · ".join(word for word in (unit.fleet_number, unit.plate, unit.vin) if word)
     highest = unit.max_pressure_kpa_g
@@ -194,7 +194,7 @@ def run_volume(
 
     Raises:
         UserError: A reading is missing.
-        StoryError: Readings that cannot belong to an expansion.
+        VehicleError: Readings that cannot belong to an expansion.
     """
     missing = [f"--{key.replace('_', '-')}" for key, value in said.items() if value is None]
     if missing:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from holdwatch_cli.jobs.desk import Desk
     from holdwatch_daemon.jobs.book import Story
-    from holdwatch_procedures.vehicles.job import WorkOrder
+    from holdwatch_procedures.vehicles.job import Job
 
 
 def run_open(desk: Desk, vehicle: str, *, complaint: str, number: str | None, on: date) -> int:
@@ -57,7 +57,7 @@ def run_add(
     Args:
         desk: Where.
         name: The visit's number, or the vehicle with one open visit.
-        field: The field of ``WorkOrder``.
+        field: The field of ``Job``.
         row: The row.
         what: What was done, for people and events.
         before: Lines that stand before the answer.
@@ -124,7 +124,7 @@ def run_show(desk: Desk, name: str) -> int:
     return _answer(desk, view, [*text, *open_lines(view, cautions=True)])
 
 
-def _done(desk: Desk, story: Story, order: WorkOrder, text: Sequence[str]) -> int:
+def _done(desk: Desk, story: Story, order: Job, text: Sequence[str]) -> int:
     return _answer(desk, visit_view(desk, story, order, today=day_of(None)), text)
 
 

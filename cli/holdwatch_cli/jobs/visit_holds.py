@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from holdwatch_cli.jobs.desk import Desk
     from holdwatch_daemon.jobs.book import Story
-    from holdwatch_procedures.vehicles.job import WorkOrder
+    from holdwatch_procedures.vehicles.job import Job
 
 
 def run_hold(
@@ -62,7 +62,7 @@ def run_trace(
     return _hold_answer(desk, story, order)
 
 
-def _hold_answer(desk: Desk, story: Story, order: WorkOrder) -> int:
+def _hold_answer(desk: Desk, story: Story, order: Job) -> int:
     hold = order.holds[-1]
     view = visit_view(desk, story, order, today=day_of(None))
     text = [f"{order.number}: hold {hold.hold_id} of {hold.section}: {hold.sentence}"]

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from holdwatch_cli.jobs.desk import Desk
     from holdwatch_daemon.jobs.book import Story
     from holdwatch_daemon.jobs.views import VisitView
-    from holdwatch_procedures.vehicles.job import HoldEntry, WorkOrder
+    from holdwatch_procedures.vehicles.job import HoldEntry, Job
 
 
 def suspect_lines(view: VisitView) -> list[str]:
@@ -42,7 +42,7 @@ def open_lines(view: VisitView, *, cautions: bool = False) -> list[str]:
     return lines
 
 
-def visit_lines(desk: Desk, story: Story, order: WorkOrder) -> Iterator[str]:
+def visit_lines(desk: Desk, story: Story, order: Job) -> Iterator[str]:
     """Yield a visit in the order in which its parts are read."""
     tree = desk.tables.tree(story.unit)
     state = "open" if order.closed_on is None else f"closed {order.closed_on}"

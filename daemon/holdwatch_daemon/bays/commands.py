@@ -24,7 +24,7 @@ from holdwatch_daemon.messages import (
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.validation import VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -156,7 +156,7 @@ class CommandHandler:
         said = None if command.section is None else {"section": command.section}
         try:
             await self._starter.begin(bay, recipe, by, also, told=said)
-        except StoryError as error:
+        except VehicleError as error:
             raise RefusedError(str(error)) from error
         return replies[0]
 
@@ -229,7 +229,7 @@ class CommandHandler:
 
         try:
             return await self._means.events.transact(work)
-        except StoryError as error:
+        except VehicleError as error:
             raise RefusedError(str(error)) from error
 
     async def _evacuate(self, bay: Bay, command: StartEvacuation, by: str) -> Reply:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import Reading
     from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +213,7 @@ class HoldStarter:
         return found
 
 
-def _of_part(table: Mapping[str, Any], part: Part, stored: UnitUnderTest | None) -> dict[str, Any]:
+def _of_part(table: Mapping[str, Any], part: Part, stored: Vehicle | None) -> dict[str, Any]:
     """Return a recipe for a part of the unit: the whole unit's volume is not its own."""
     held = dict(table)
     if not part.figures and part.section is not None and "volume_l" not in held:

@@ -16,15 +16,15 @@ from holdwatch_daemon.store import answers, schema, story_rows
 from holdwatch_daemon.store.events import Draft, append_event
 from holdwatch_daemon.store.opening import BUSY_TIMEOUT_S, open_database
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_procedures.vehicles.record import NotKnownError, RefusedError
+from holdwatch_procedures.vehicles.validation import NotKnownError, RefusedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from holdwatch_daemon.store.story_rows import StoredUnit
-    from holdwatch_procedures.vehicles.job import WorkOrder
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.job import Job
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 T = TypeVar("T")
 
@@ -35,10 +35,10 @@ _DEFAULT_SITE = "shop"
 class Story:
     """A unit with all its visits, the oldest first."""
 
-    unit: UnitUnderTest
-    visits: tuple[WorkOrder, ...]
+    unit: Vehicle
+    visits: tuple[Job, ...]
 
-    def visit(self, number: str) -> WorkOrder:
+    def visit(self, number: str) -> Job:
         """Return one of its visits, which must exist."""
         return next(visit for visit in self.visits if visit.number == number)
 
@@ -57,18 +57,18 @@ class Page:
         self.now = rfc3339(utc_ns)
 
     def put_unit(
-        self, unit: UnitUnderTest, what: str = "vehicle added", *, unit_id: int | None = None
+        self, unit: Vehicle, what: str = "vehicle added", *, unit_id: int | None = None
     ) -> int:
         """Write a unit and tell it; see ``story_rows.put_unit``."""
         number = story_rows.put_unit(self.connection, unit, self.now, unit_id=unit_id)
         self._tell(unit.name, None, what)
         return number
 
-    def put_visit(self, order: WorkOrder, what: str) -> None:
+    def put_visit(self, order: Job, what: str) -> None:
         """Write a visit and tell it.
 
         Raises:
-            StoryError: Its unit is not known.
+            VehicleError: Its unit is not known.
         """
         known = story_rows.unit_of_work_order(self.connection, order.number)
         named = story_rows.unit_named(self.connection, order.unit)
@@ -86,11 +86,11 @@ class Page:
         """Return the unit that goes by an identifier.
 
         Raises:
-            StoryError: There is none.
+            VehicleError: There is none.
         """
         return _known_unit(self.connection, identifier)
 
-    def story(self, name: str) -> tuple[Story, WorkOrder]:
+    def story(self, name: str) -> tuple[Story, Job]:
         """Return a story with the visit that a name means; see ``StoryBook.visit``."""
         return _visit(self.connection, name)
 
@@ -160,17 +160,17 @@ class StoryBook:
         """Return a unit's story by its fleet number, plate or VIN.
 
         Raises:
-            StoryError: No unit goes by it; the message names those that are close.
+            VehicleError: No unit goes by it; the message names those that are close.
         """
         return self.ask(lambda c: _story(c, _known_unit(c, identifier)))
 
-    def visit(self, name: str) -> tuple[Story, WorkOrder]:
+    def visit(self, name: str) -> tuple[Story, Job]:
         """Return a story and the visit that a name means.
 
         The name is a visit's number, or an identifier of a unit: then its one open visit.
 
         Raises:
-            StoryError: No such visit, or several are open.
+            VehicleError: No such visit, or several are open.
         """
         return self.ask(lambda c: _visit(c, name))
 
@@ -213,7 +213,7 @@ def _known_unit(connection: sqlite3.Connection, identifier: str) -> StoredUnit:
     )
 
 
-def _visit(connection: sqlite3.Connection, name: str) -> tuple[Story, WorkOrder]:
+def _visit(connection: sqlite3.Connection, name: str) -> tuple[Story, Job]:
     stored = story_rows.unit_of_work_order(connection, name)
     if stored is not None:
         story = _story(connection, stored)

@@ -10,7 +10,7 @@ from holdwatch_daemon.jobs.book import StoryBook
 from holdwatch_daemon.store import rows
 from holdwatch_procedures.vehicles.follow_through import cautions_for
 from holdwatch_procedures.vehicles.overview import FILES, Tables, read_tables
-from holdwatch_procedures.vehicles.record import RefusedError, StoryError
+from holdwatch_procedures.vehicles.validation import RefusedError, VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.jobs.book import Page
     from holdwatch_procedures.vehicles.follow_through import Act
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 T = TypeVar("T")
 
@@ -33,7 +33,7 @@ class StoryDesk:
     book: StoryBook
     tables: Tables
 
-    def warnings(self, act: Act, unit: UnitUnderTest) -> tuple[str, ...]:
+    def warnings(self, act: Act, unit: Vehicle) -> tuple[str, ...]:
         """Return the cautions to show where an act on a unit is begun."""
         return cautions_for(act, self.tables.follow_through, flammable=unit.is_flammable)
 
@@ -42,7 +42,7 @@ def read_shop_tables(folder: Path) -> Tables:
     """Return the tables that a shop keeps in its data folder, else those that are shipped.
 
     Raises:
-        StoryError: A table cannot be read, or is wrong.
+        VehicleError: A table cannot be read, or is wrong.
     """
     texts = {}
     for name in FILES:
@@ -51,7 +51,7 @@ def read_shop_tables(folder: Path) -> Tables:
             if path.exists():
                 texts[name] = path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
-            raise StoryError(f"{path}: cannot be read: {error}") from error
+            raise VehicleError(f"{path}: cannot be read: {error}") from error
     return read_tables(texts)
 
 
@@ -59,7 +59,7 @@ def open_desk(database: Path, utc_ns: Callable[[], int]) -> StoryDesk:
     """Return the desk over a database, with the tables that lie beside it.
 
     Raises:
-        StoryError: A table cannot be read, or is wrong.
+        VehicleError: A table cannot be read, or is wrong.
     """
     return StoryDesk(StoryBook(database, utc_ns), read_shop_tables(database.parent))
 
@@ -80,7 +80,7 @@ def once(
 
     Raises:
         RefusedError: The id belongs to another change.
-        StoryError: The change is not possible; nothing was written.
+        VehicleError: The change is not possible; nothing was written.
     """
     said = json.dumps(body, sort_keys=True, ensure_ascii=False)
     with desk.book.writing() as page:

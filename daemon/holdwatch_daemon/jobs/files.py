@@ -11,9 +11,9 @@ from holdwatch_daemon.jobs.book import Story
 from holdwatch_daemon.jobs.imports import put_brought
 from holdwatch_daemon.store import story_rows
 from holdwatch_daemon.store.story_rows import KINDS, Advice, Kind
-from holdwatch_procedures.vehicles.job import WorkOrder
-from holdwatch_procedures.vehicles.record import StoryError, load_row
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+from holdwatch_procedures.vehicles.job import Job
+from holdwatch_procedures.vehicles.validation import VehicleError, load_row
+from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 if TYPE_CHECKING:
     import sqlite3
@@ -40,7 +40,7 @@ def stories_of(book: StoryBook, vehicle: str | None) -> list[Story]:
     """Return the stories of all vehicles, or of one.
 
     Raises:
-        StoryError: No such vehicle.
+        VehicleError: No such vehicle.
     """
     if vehicle is not None:
         return [book.story(vehicle)]
@@ -51,7 +51,7 @@ def export_text(stories: list[Story], form: Form, table: str) -> str:
     """Return stories as a file: everything as JSON, or one table as CSV.
 
     Raises:
-        StoryError: No such table.
+        VehicleError: No such table.
     """
     kind = _kind(table)
     if form == "json":
@@ -73,7 +73,7 @@ def take(
         where: What a message names as the place.
 
     Raises:
-        StoryError: A row that cannot be, or that says other than this store of a hold or of a
+        VehicleError: A row that cannot be, or that says other than this store of a hold or of a
             closed visit; names file and row.
     """
     kind = _kind(table)
@@ -82,7 +82,7 @@ def take(
     try:
         return _take_csv(page, tables, text, where, kind)
     except csv.Error as error:
-        raise StoryError(f"{where}: this is not CSV: {error}") from error
+        raise VehicleError(f"{where}: this is not CSV: {error}") from error
 
 
 def _kind(table: str) -> Kind | None:
@@ -92,7 +92,7 @@ def _kind(table: str) -> Kind | None:
     for kind in KINDS:
         if kind.field == table:
             return kind
-    raise StoryError(f"there is no table {table!r}: write one of {', '.join(known_tables())}")
+    raise VehicleError(f"there is no table {table!r}: write one of {', '.join(known_tables())}")
 
 
 def _stories(connection: sqlite3.Connection) -> Iterator[Story]:
@@ -112,7 +112,7 @@ def _as_json(stories: list[Story]) -> dict[str, Any]:
 
 def _header(kind: Kind | None) -> list[str]:
     if kind is None:
-        unit = UnitUnderTest.model_construct(fleet_number="", refrigerant="")
+        unit = Vehicle.model_construct(fleet_number="", refrigerant="")
         return list(story_rows.unit_columns(unit))
     return ["unit", "visit", *kind.model.model_fields]
 
@@ -140,16 +140,16 @@ def _take_json(page: Page, tables: Tables, text: str, where: str) -> tuple[int, 
     try:
         content = json.loads(text)
     except ValueError as error:
-        raise StoryError(f"{where}: this is not JSON: {error}") from error
+        raise VehicleError(f"{where}: this is not JSON: {error}") from error
     if not isinstance(content, dict) or content.get("format") != FORMAT:
-        raise StoryError(f"{where}: this is no export of vehicles (`format` {FORMAT})")
+        raise VehicleError(f"{where}: this is no export of vehicles (`format` {FORMAT})")
     units, orders = content.get("units", []), content.get("work_orders", [])
     if not isinstance(units, list) or not isinstance(orders, list):
-        raise StoryError(f"{where}: `units` and `work_orders` must be lists")
+        raise VehicleError(f"{where}: `units` and `work_orders` must be lists")
     for number, given in enumerate(units, start=1):
-        _put_unit(page, load_row(UnitUnderTest, given, where=f"{where}, unit {number}"))
+        _put_unit(page, load_row(Vehicle, given, where=f"{where}, unit {number}"))
     for number, given in enumerate(orders, start=1):
-        order = load_row(WorkOrder, given, where=f"{where}, work order {number}")
+        order = load_row(Job, given, where=f"{where}, work order {number}")
         put_brought(page, tables, order, "imported", where=where)
     return len(units), len(orders)
 
@@ -161,7 +161,7 @@ def _take_csv(
     header = _header(kind)
     unknown = [name for name in reader.fieldnames or [] if name not in header]
     if unknown or not reader.fieldnames:
-        raise StoryError(
+        raise VehicleError(
             f"{where}, line 1: unknown column {unknown[0] if unknown else ''!r}; the columns are "
             f"{', '.join(header)}"
         )
@@ -184,7 +184,7 @@ def _take_rows(
         number = row.pop("visit", None)
         row.pop("unit", None)
         if not number:
-            raise StoryError(f"{where}, line {line}: `visit` is missing: the visit's number")
+            raise VehicleError(f"{where}, line {line}: `visit` is missing: the visit's number")
         at = f"{where}, line {line}"
         made = load_row(kind.model, story_rows.row_of(row), where=at)
         fields = made.model_dump(mode="json")
@@ -192,7 +192,7 @@ def _take_rows(
     for number, rows in by_visit.items():
         _, order = page.story(number)
         changed = {**order.model_dump(mode="json"), kind.field: rows}
-        order = load_row(WorkOrder, changed, where=f"{where}, visit {number}")
+        order = load_row(Job, changed, where=f"{where}, visit {number}")
         put_brought(page, tables, order, f"{kind.field} imported", where=where)
     return len(by_visit)
 
@@ -200,11 +200,11 @@ def _take_rows(
 def _filled(row: Mapping[str | None, Any], where: str, line: int) -> dict[str, Any]:
     """Return a line's fields, those left empty left out."""
     if None in row or None in row.values():
-        raise StoryError(f"{where}, line {line}: has not as many fields as the header")
+        raise VehicleError(f"{where}, line {line}: has not as many fields as the header")
     return {str(key): value for key, value in row.items() if value != ""}
 
 
-def _put_unit(page: Page, unit: UnitUnderTest) -> None:
+def _put_unit(page: Page, unit: Vehicle) -> None:
     """Write a unit, in place of the one that goes by one of its identifiers."""
     known = {
         stored.id
@@ -212,5 +212,5 @@ def _put_unit(page: Page, unit: UnitUnderTest) -> None:
         if (stored := story_rows.unit_named(page.connection, identifier)) is not None
     }
     if len(known) > 1:
-        raise StoryError(f"{unit.name}: its identifiers are those of {len(known)} vehicles here")
+        raise VehicleError(f"{unit.name}: its identifiers are those of {len(known)} vehicles here")
     page.put_unit(unit, "imported", unit_id=next(iter(known), None))

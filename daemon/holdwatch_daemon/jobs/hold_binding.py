@@ -16,7 +16,7 @@ from holdwatch_daemon.store import answers, rows, story_rows
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_procedures.vehicles.job import WHOLE
-from holdwatch_procedures.vehicles.record import NotKnownError, RefusedError, StoryError
+from holdwatch_procedures.vehicles.validation import NotKnownError, RefusedError, VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -57,7 +57,7 @@ def bind(telling: Telling, hold_id: str, binding: Binding, utc_ns: int, by: str)
         by: Where the command came from.
 
     Raises:
-        StoryError: No such visit, a closed one, one of another unit; names those that are open.
+        VehicleError: No such visit, a closed one, one of another unit; names those that are open.
     """
     with _named_rows(telling.connection):
         page, desk = _at(telling, utc_ns)
@@ -105,7 +105,7 @@ def settle(telling: Telling, hold_id: str, utc_ns: int) -> None:
             page, desk = _at(telling, utc_ns)
             _check_open(page, hold_id, work_order)
             _write(desk, page, hold_id, _as_bound(connection, hold_id, work_order))
-    except StoryError as error:
+    except VehicleError as error:
         connection.execute("ROLLBACK TO binding")
         text = f"It could not be written into work order {work_order}: {error}"
         data = {"hold": hold_id, "work_order": work_order, "text": text}

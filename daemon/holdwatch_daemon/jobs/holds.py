@@ -13,10 +13,10 @@ from holdwatch_daemon.store.rows import FlaggedReading, Ids
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.reading import Reading
 from holdwatch_procedures.holds.recipe import load_recipe
-from holdwatch_procedures.vehicles.identifiers import normalise
 from holdwatch_procedures.vehicles.job import WHOLE, HoldEntry
-from holdwatch_procedures.vehicles.record import StoryError, load_row
-from holdwatch_procedures.vehicles.report_model import CurvePointRow
+from holdwatch_procedures.vehicles.report import CurvePointRow
+from holdwatch_procedures.vehicles.validation import VehicleError, load_row
+from holdwatch_procedures.vehicles.vehicle import normalise
 
 if TYPE_CHECKING:
     import sqlite3
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from holdwatch_procedures.holds.judge import Row
     from holdwatch_procedures.holds.recipe import Recipe
     from holdwatch_procedures.holds.verdict import CurvePoint, Verdict
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 IMPORTED: Final = "import"
 """The bay of a hold that came as a trace."""
@@ -37,7 +37,7 @@ CURVE_POINTS: Final = 120
 """Most points of a curve in a report."""
 
 
-def unit_figures(unit: UnitUnderTest) -> dict[str, Any]:
+def unit_figures(unit: Vehicle) -> dict[str, Any]:
     """Return what a recipe takes from a unit of the story where it says nothing itself.
 
     A volume brings its uncertainty along: a measured one makes every later hold sharper.
@@ -53,7 +53,7 @@ def unit_figures(unit: UnitUnderTest) -> dict[str, Any]:
     return {key: value for key, value in figures.items() if value is not None}
 
 
-def section_figures(unit: UnitUnderTest, section: str) -> dict[str, float]:
+def section_figures(unit: Vehicle, section: str) -> dict[str, float]:
     """Return what a recipe takes from a section of a unit: its own volume, with its uncertainty.
 
     Empty where it is not known: the unit's own volume would give a wrong rate.
@@ -65,7 +65,7 @@ def section_figures(unit: UnitUnderTest, section: str) -> dict[str, float]:
 
 
 def filled_from_unit(
-    table: Mapping[str, Any], unit: UnitUnderTest, *, said: Mapping[str, Any] | None = None
+    table: Mapping[str, Any], unit: Vehicle, *, said: Mapping[str, Any] | None = None
 ) -> dict[str, Any]:
     """Return a recipe's table with what it leaves out taken from a unit of the story.
 
@@ -85,7 +85,7 @@ def filled_from_unit(
 
 
 def filled_for_bay(
-    table: Mapping[str, Any], bay: BayConfig, stored: UnitUnderTest | None
+    table: Mapping[str, Any], bay: BayConfig, stored: Vehicle | None
 ) -> Mapping[str, Any]:
     """Return a recipe's table for a bay with what recipe and configuration leave out.
 
@@ -104,14 +104,14 @@ def hold_entry(
     """Return what a visit keeps of a hold: its verdict with the deciding bounds, g a year.
 
     Raises:
-        StoryError: There is no such hold, or it has not ended.
+        VehicleError: There is no such hold, or it has not ended.
     """
     row = answers.hold(connection, hold_id)
     if row is None:
         newest = ", ".join(known.id for known in answers.list_holds(connection, None, 5))
-        raise StoryError(f"no hold {hold_id!r} is stored; the newest are {newest or 'none'}")
+        raise VehicleError(f"no hold {hold_id!r} is stored; the newest are {newest or 'none'}")
     if row.ended is None or row.outcome is None:
-        raise StoryError(f"hold {hold_id} is still running: bind it once it has its verdict")
+        raise VehicleError(f"hold {hold_id} is still running: bind it once it has its verdict")
     toml = answers.recipe_toml(connection, hold_id) or ""
     said = answers.verdict(connection, hold_id) or {}
     leak = said.get("leak", {}).get("g_per_year", {})
@@ -133,11 +133,11 @@ def hold_entry(
     return load_row(HoldEntry, given, where=f"hold {hold_id}")
 
 
-def check_bindable(connection: sqlite3.Connection, hold_id: str, unit: UnitUnderTest) -> None:
+def check_bindable(connection: sqlite3.Connection, hold_id: str, unit: Vehicle) -> None:
     """Refuse a hold of another unit, or one that a visit has already.
 
     Raises:
-        StoryError: Names the unit or the visit.
+        VehicleError: Names the unit or the visit.
     """
     row = answers.hold(connection, hold_id)
     if row is not None:
@@ -148,17 +148,17 @@ def check_bindable(connection: sqlite3.Connection, hold_id: str, unit: UnitUnder
         (hold_id,),
     ).fetchone()
     if bound is not None:
-        raise StoryError(f"hold {hold_id} is bound to work order {bound[0]} already")
+        raise VehicleError(f"hold {hold_id} is bound to work order {bound[0]} already")
 
 
-def check_unit(row: HoldRow, unit: UnitUnderTest) -> None:
+def check_unit(row: HoldRow, unit: Vehicle) -> None:
     """Refuse a hold of another unit.
 
     Raises:
-        StoryError: Names the unit whose it is.
+        VehicleError: Names the unit whose it is.
     """
     if row.unit and normalise(row.unit) not in unit.identifiers:
-        raise StoryError(f"hold {row.id} was one of {row.unit}, not of {unit.name}")
+        raise VehicleError(f"hold {row.id} was one of {row.unit}, not of {unit.name}")
 
 
 def report_curve(connection: sqlite3.Connection, hold_id: str) -> tuple[CurvePointRow, ...]:
@@ -201,7 +201,7 @@ def judge_trace(
 
     Raises:
         UnusableTraceError: The trace cannot be judged.
-        StoryError: The store could not keep it so that it judges to the same.
+        VehicleError: The store could not keep it so that it judges to the same.
     """
     from holdwatch_procedures.holds.judge import judge  # noqa: PLC0415 - numpy is slow to load
 
@@ -218,7 +218,7 @@ def judge_trace(
     again = _replayed(recipe, readings, marks, fluids, version)
     stored = again.finish()
     if stored.readings_sha256 != verdict.readings_sha256:
-        raise StoryError(
+        raise VehicleError(
             "the trace has two readings of one role at one time, which the store cannot keep "
             "apart: leave one of each pair out"
         )
@@ -226,7 +226,7 @@ def judge_trace(
 
 
 def judge_for(
-    unit: UnitUnderTest,
+    unit: Vehicle,
     section: str,
     trace: Iterable[Row],
     recipe: Mapping[str, Any],
@@ -241,7 +241,7 @@ def judge_for(
     the recipe must say it.
 
     Raises:
-        RecipeError, UnusableTraceError, StoryError: Recipe or trace cannot be used.
+        RecipeError, UnusableTraceError, VehicleError: Recipe or trace cannot be used.
     """
     said = {} if section == WHOLE else {"volume_l": None}
     if "volume_l" not in recipe:

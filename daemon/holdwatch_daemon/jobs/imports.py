@@ -9,18 +9,18 @@ from holdwatch_daemon.jobs.holds import check_unit, hold_entry
 from holdwatch_daemon.store import answers, story_rows
 from holdwatch_procedures.vehicles.follow_through import check_closable
 from holdwatch_procedures.vehicles.overview import open_points_of
-from holdwatch_procedures.vehicles.record import RefusedError, StoryError
+from holdwatch_procedures.vehicles.validation import RefusedError, VehicleError
 
 if TYPE_CHECKING:
     from holdwatch_daemon.jobs.book import Page
-    from holdwatch_procedures.vehicles.job import HoldEntry, WorkOrder
+    from holdwatch_procedures.vehicles.job import HoldEntry, Job
     from holdwatch_procedures.vehicles.overview import Tables
 
 _SAID_AT_BINDING: Final = frozenset({"section", "after_repair"})
 """What is said of a hold when it is bound to a visit; all else is what the store judged."""
 
 
-def put_brought(page: Page, tables: Tables, order: WorkOrder, what: str, *, where: str) -> None:
+def put_brought(page: Page, tables: Tables, order: Job, what: str, *, where: str) -> None:
     """Write a visit that a file brings, in place of what is known of it.
 
     A hold of this store must be as the store judged and bound it. One that is not stored here is
@@ -29,7 +29,7 @@ def put_brought(page: Page, tables: Tables, order: WorkOrder, what: str, *, wher
     elsewhere: the shop it comes from closed it by its own proofs.
 
     Raises:
-        StoryError: Names file, visit, hold and field, and how to mend.
+        VehicleError: Names file, visit, hold and field, and how to mend.
     """
     at = f"{where}, visit {order.number}"
     known = _known(page, order.number)
@@ -45,21 +45,19 @@ def put_brought(page: Page, tables: Tables, order: WorkOrder, what: str, *, wher
         _check_may_close(page, tables, order, at)
 
 
-def _known(page: Page, number: str) -> WorkOrder | None:
+def _known(page: Page, number: str) -> Job | None:
     if story_rows.unit_of_work_order(page.connection, number) is None:
         return None
     return page.story(number)[1]
 
 
-def _check_once(order: WorkOrder, at: str) -> None:
+def _check_once(order: Job, at: str) -> None:
     twice = [name for name, n in Counter(hold.hold_id for hold in order.holds).items() if n > 1]
     if twice:
         raise RefusedError(f"{at}: hold {twice[0]} stands in it twice: take one of them out")
 
 
-def _checked(
-    page: Page, order: WorkOrder, hold: HoldEntry, known: WorkOrder | None, at: str
-) -> HoldEntry:
+def _checked(page: Page, order: Job, hold: HoldEntry, known: Job | None, at: str) -> HoldEntry:
     """Return a hold as the store knows it, marked where it does not."""
     connection, hold_id = page.connection, hold.hold_id
     row = answers.hold(connection, hold_id)
@@ -68,7 +66,7 @@ def _checked(
         return hold.model_copy(update={"judged_elsewhere": True})
     try:
         own = hold_entry(connection, hold_id, section=hold.section, after_repair=hold.after_repair)
-    except StoryError as error:
+    except VehicleError as error:
         raise RefusedError(f"{at}: {error}") from error
     _compare(hold, own, f"{at}, hold {hold_id}", "judged", "put that in the file")
     bound = [kept for kept in known.holds if kept.hold_id == hold_id] if known is not None else []
@@ -102,7 +100,7 @@ def _plain(hold: HoldEntry) -> dict[str, Any]:
     return hold.model_dump(mode="json", exclude={"judged_elsewhere"})
 
 
-def _check_other_visits(page: Page, order: WorkOrder, hold_id: str, at: str) -> None:
+def _check_other_visits(page: Page, order: Job, hold_id: str, at: str) -> None:
     other = page.connection.execute(
         "SELECT number FROM visit_holds JOIN work_orders ON work_orders.id = work_order_id"
         " WHERE hold_id = ? AND number <> ?",
@@ -114,7 +112,7 @@ def _check_other_visits(page: Page, order: WorkOrder, hold_id: str, at: str) -> 
         )
 
 
-def _check_same(order: WorkOrder, known: WorkOrder, at: str) -> None:
+def _check_same(order: Job, known: Job, at: str) -> None:
     """Refuse what differs from a visit that is closed here."""
     theirs, ours = order.model_dump(mode="json"), known.model_dump(mode="json")
     other = [key for key, value in ours.items() if theirs[key] != value]
@@ -126,7 +124,7 @@ def _check_same(order: WorkOrder, known: WorkOrder, at: str) -> None:
         )
 
 
-def _check_may_close(page: Page, tables: Tables, order: WorkOrder, at: str) -> None:
+def _check_may_close(page: Page, tables: Tables, order: Job, at: str) -> None:
     story, stored = page.story(order.number)
     try:
         check_closable(open_points_of(stored, story.unit, story.visits, tables), stored)

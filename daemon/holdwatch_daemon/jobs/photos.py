@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from holdwatch_procedures.vehicles.record import NotKnownError, StoryError
+from holdwatch_procedures.vehicles.validation import NotKnownError, VehicleError
 
 if TYPE_CHECKING:
     import sqlite3
@@ -60,23 +60,23 @@ def store_photograph(page: Page, folder: Path, content: bytes, name: str) -> Pho
         name: What it was called; shown to people only.
 
     Raises:
-        StoryError: It is no picture of a kind that is shown safely, or too large.
+        VehicleError: It is no picture of a kind that is shown safely, or too large.
     """
     if len(content) > MOST_BYTES:
-        raise StoryError(
+        raise VehicleError(
             f"the picture has {len(content) / 2**20:.1f} MB, at most {MOST_BYTES / 2**20:.0f} are "
             "kept: take it smaller"
         )
     kind = kind_of(content)
     if kind is None:
-        raise StoryError("this is no picture: send a JPEG, PNG or WebP")
+        raise VehicleError("this is no picture: send a JPEG, PNG or WebP")
     sha256 = hashlib.sha256(content).hexdigest()
     shown = "".join(letter for letter in Path(name).name if letter.isprintable())[:MOST_NAME]
     try:
         folder.mkdir(parents=True, exist_ok=True)
         _write(folder / sha256, content)
     except OSError as error:
-        raise StoryError(f"{folder}: the picture cannot be kept: {error.strerror}") from error
+        raise VehicleError(f"{folder}: the picture cannot be kept: {error.strerror}") from error
     page.connection.execute(
         "INSERT INTO photographs VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
         (sha256, shown, len(content), page.now),
@@ -88,12 +88,12 @@ def check_stored(connection: sqlite3.Connection, hashes: Iterable[str]) -> None:
     """Refuse pictures that are not kept.
 
     Raises:
-        StoryError: Names the first one.
+        VehicleError: Names the first one.
     """
     for sha256 in hashes:
         found = connection.execute("SELECT 1 FROM photographs WHERE sha256 = ?", (sha256,))
         if found.fetchone() is None:
-            raise StoryError(f"no picture {sha256[:12]}… is kept: send it before its finding")
+            raise VehicleError(f"no picture {sha256[:12]}… is kept: send it before its finding")
 
 
 def photograph(book: StoryBook, sha256: str) -> tuple[Photograph, bytes]:

@@ -13,8 +13,8 @@ from holdwatch_daemon.jobs.holds import hold_entry, report_curve
 from holdwatch_daemon.store import answers
 from holdwatch_procedures.holds.recipe import RecipeError
 from holdwatch_procedures.vehicles.overview import report_of
-from holdwatch_procedures.vehicles.record import StoryError
-from holdwatch_procedures.vehicles.report_model import differences
+from holdwatch_procedures.vehicles.report import differences
+from holdwatch_procedures.vehicles.validation import VehicleError
 
 if TYPE_CHECKING:
     import sqlite3
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.jobs.book import Page, Story, StoryBook
     from holdwatch_physics.fluids import Fluids
-    from holdwatch_procedures.vehicles.job import HoldEntry, WorkOrder
+    from holdwatch_procedures.vehicles.job import HoldEntry, Job
     from holdwatch_procedures.vehicles.overview import Tables
-    from holdwatch_procedures.vehicles.report_model import Report
+    from holdwatch_procedures.vehicles.report import Report
 
 
 def make_report(
@@ -34,7 +34,7 @@ def make_report(
     """Return the report of a visit.
 
     Raises:
-        StoryError: No such visit, or rows that the tables do not know.
+        VehicleError: No such visit, or rows that the tables do not know.
     """
     story, order = book.visit(visit)
     return _report(book, story, order, tables, made_on=made_on, version=version)
@@ -84,7 +84,7 @@ def against_store(
         story, order = book.visit(number)
         rebuilt = _report(book, story, order, tables, made_on=report.made_on, version="check")
         told = differences(report, rebuilt)
-    except StoryError as error:
+    except VehicleError as error:
         told = [str(error)]
     for hold in report.shop.work_order.holds:
         told += _hold_differences(book, hold, report.version, fluids)
@@ -92,7 +92,7 @@ def against_store(
 
 
 def _report(
-    book: StoryBook, story: Story, order: WorkOrder, tables: Tables, *, made_on: date, version: str
+    book: StoryBook, story: Story, order: Job, tables: Tables, *, made_on: date, version: str
 ) -> Report:
     curves = book.ask(
         lambda c: {hold.hold_id: report_curve(c, hold.hold_id) for hold in order.holds}
@@ -121,7 +121,7 @@ def _hold_differences(
                 c, cited.hold_id, section=cited.section, after_repair=cited.after_repair
             )
         )
-    except (StoryError, StoreError, RecipeError) as error:
+    except (VehicleError, StoreError, RecipeError) as error:
         return [f"{where}: {error}"]
     told = []
     for key, said in cited.model_dump(mode="json").items():

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 from holdwatch_physics.units import ZERO_CELSIUS_K
 from holdwatch_procedures.vehicles.expansion import Bottle, ExpansionReadings, expanded_volume
 from holdwatch_procedures.vehicles.job import WHOLE
-from holdwatch_procedures.vehicles.record import Row, StoryError, load_row
-from holdwatch_procedures.vehicles.vehicle import InternalVolume, UnitUnderTest
+from holdwatch_procedures.vehicles.validation import Row, VehicleError, load_row
+from holdwatch_procedures.vehicles.vehicle import InternalVolume, Vehicle
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -47,50 +47,48 @@ class Expansion(Row):
     hose_ml: float = 0.0
 
 
-def new_unit(desk: StoryDesk, page: Page, fields: Mapping[str, Any]) -> UnitUnderTest:
+def new_unit(desk: StoryDesk, page: Page, fields: Mapping[str, Any]) -> Vehicle:
     """Write a new unit.
 
     Raises:
-        StoryError: A field is wrong, or an identifier is another unit's.
+        VehicleError: A field is wrong, or an identifier is another unit's.
     """
-    unit = load_row(UnitUnderTest, fields, where="vehicle")
+    unit = load_row(Vehicle, fields, where="vehicle")
     check_sections(desk, unit)
     page.put_unit(unit)
     return unit
 
 
-def changed_unit(
-    desk: StoryDesk, page: Page, name: str, fields: Mapping[str, Any]
-) -> UnitUnderTest:
+def changed_unit(desk: StoryDesk, page: Page, name: str, fields: Mapping[str, Any]) -> Vehicle:
     """Change what was said of a unit; the rest stays, also of its oil and own places.
 
     Raises:
-        StoryError: No such unit, nothing to change, or a field that is wrong.
+        VehicleError: No such unit, nothing to change, or a field that is wrong.
     """
     stored = page.unit(name)
     if not fields:
-        raise StoryError("nothing to change was given")
+        raise VehicleError("nothing to change was given")
     known = stored.unit.model_dump(mode="json")
     merged = known | dict(fields)
     for part in ("oil", "own_places", "section_volumes"):
         if isinstance(merged.get(part), dict) and part in known:
             merged[part] = known[part] | merged[part]
-    unit = load_row(UnitUnderTest, merged, where=f"vehicle {stored.unit.name}")
+    unit = load_row(Vehicle, merged, where=f"vehicle {stored.unit.name}")
     check_sections(desk, unit)
     page.put_unit(unit, f"changed: {', '.join(sorted(fields))}", unit_id=stored.id)
     return unit
 
 
-def read_expansion(fluids: GasDensity, read: Expansion, unit: UnitUnderTest) -> ExpandedVolume:
+def read_expansion(fluids: GasDensity, read: Expansion, unit: Vehicle) -> ExpandedVolume:
     """Return the volume that an expansion tells.
 
     Raises:
-        StoryError: The bottle was above the unit's highest pressure, or readings that cannot
+        VehicleError: The bottle was above the unit's highest pressure, or readings that cannot
             belong to an expansion.
     """
     limit = unit.max_pressure_kpa_g
     if limit is not None and read.before_kpa_g > limit:
-        raise StoryError(
+        raise VehicleError(
             f"the bottle held {read.before_kpa_g:g} kPa gauge, {unit.name} may bear {limit:g}: "
             "fill it lower, so that no valve can let more in than is allowed"
         )
@@ -120,7 +118,7 @@ def keep_volume(
     """Keep a measured volume for every later hold of the unit, or of one of its sections.
 
     Raises:
-        StoryError: No such unit or section, or a volume so uncertain that a class serves better.
+        VehicleError: No such unit or section, or a volume so uncertain that a class serves better.
     """
     stored = page.unit(name)
     volume = found.as_internal_volume(on)
@@ -136,11 +134,11 @@ def keep_volume(
     return volume
 
 
-def check_sections(desk: StoryDesk, unit: UnitUnderTest) -> None:
+def check_sections(desk: StoryDesk, unit: Vehicle) -> None:
     """Refuse own places and sections that do not fit the unit's component tree.
 
     Raises:
-        StoryError: Names the place and those there are.
+        VehicleError: Names the place and those there are.
     """
     tree = desk.tables.tree(unit)
     for section in unit.section_volumes:

@@ -9,9 +9,8 @@ from holdwatch_daemon.jobs.changes import waiting_holds
 from holdwatch_daemon.jobs.vehicles import volume_sentence
 from holdwatch_daemon.messages import Message
 from holdwatch_daemon.store import answers
-from holdwatch_procedures.vehicles.balance import NOTICED_SHARE_LOST
-from holdwatch_procedures.vehicles.balance_words import balance_sentence
-from holdwatch_procedures.vehicles.job import WorkOrder  # noqa: TC001 (the same)
+from holdwatch_procedures.vehicles.balance import NOTICED_SHARE_LOST, balance_sentence
+from holdwatch_procedures.vehicles.job import Job  # noqa: TC001 (the same)
 from holdwatch_procedures.vehicles.overview import (
     balance_after,
     best_checks,
@@ -20,7 +19,7 @@ from holdwatch_procedures.vehicles.overview import (
     sections_of,
     suspects,
 )
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest  # noqa: TC001 (the same)
+from holdwatch_procedures.vehicles.vehicle import Vehicle  # noqa: TC001 (the same)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.jobs.book import Story
     from holdwatch_daemon.jobs.desk import StoryDesk
     from holdwatch_daemon.store.answers import HoldRow
-    from holdwatch_procedures.vehicles.evidence import Ranking
+    from holdwatch_procedures.vehicles.suspects import Ranking
 
 MOST_SUSPECTS = 8
 MOST_CHECKS = 3
@@ -99,8 +98,8 @@ class VehicleView(Message):
     below which poor cooling is usually noticed, null without a nameplate.
     """
 
-    unit: UnitUnderTest
-    visits: list[WorkOrder]
+    unit: Vehicle
+    visits: list[Job]
     name: str
     sentence: str
     volume: str
@@ -124,8 +123,8 @@ class VisitView(Message):
     ``text`` tells what was just done; null where it was only looked at.
     """
 
-    visit: WorkOrder
-    unit: UnitUnderTest
+    visit: Job
+    unit: Vehicle
     sentence: str
     open_points: list[PointView]
     suspects: list[SuspectView]
@@ -144,7 +143,7 @@ def vehicle_view(desk: StoryDesk, story: Story, *, on: date) -> VehicleView:
     """Return a vehicle as it stands on a day.
 
     Raises:
-        StoryError: Rows that the tables do not know, or weighings that cannot be.
+        VehicleError: Rows that the tables do not know, or weighings that cannot be.
     """
     unit, visits = story.unit, story.visits
     ranking = suspects(unit, visits, desk.tables)
@@ -178,7 +177,7 @@ def vehicle_view(desk: StoryDesk, story: Story, *, on: date) -> VehicleView:
 def visit_view(
     desk: StoryDesk,
     story: Story,
-    order: WorkOrder,
+    order: Job,
     *,
     today: date,
     text: str | None = None,
@@ -195,7 +194,7 @@ def visit_view(
         cautions: Of the act that was just written down.
 
     Raises:
-        StoryError: Rows that the tables do not know.
+        VehicleError: Rows that the tables do not know.
     """
     unit = story.unit
     so_far = story.visits[: [visit.number for visit in story.visits].index(order.number) + 1]
@@ -229,7 +228,7 @@ def answer_sentence(view: VisitView, point: str, said: str) -> str:
     return f"{point}: noted, but still open: {missing}."
 
 
-def open_points_view(desk: StoryDesk, story: Story, order: WorkOrder) -> list[PointView]:
+def open_points_view(desk: StoryDesk, story: Story, order: Job) -> list[PointView]:
     """Return what a visit must still answer before it closes, with the cautions of each act."""
     refusable = {point.key: point.refusable for point in desk.tables.follow_through.points}
     return [
@@ -247,7 +246,7 @@ def open_points_view(desk: StoryDesk, story: Story, order: WorkOrder) -> list[Po
     ]
 
 
-def _visit_sentence(order: WorkOrder, points: Sequence[PointView], ranking: Ranking) -> str:
+def _visit_sentence(order: Job, points: Sequence[PointView], ranking: Ranking) -> str:
     if order.closed_on is not None:
         return f"Closed on {order.closed_on}."
     count = len(points)
@@ -276,7 +275,7 @@ def _loss_sentence(story: Story) -> str:
     return "No visit yet."
 
 
-def _weights(visits: Sequence[WorkOrder]) -> list[WeightView]:
+def _weights(visits: Sequence[Job]) -> list[WeightView]:
     made = [
         WeightView(
             visit=visit.number,
@@ -311,7 +310,7 @@ def _suspects(ranking: Ranking) -> list[SuspectView]:
 
 
 def _checks(
-    desk: StoryDesk, ranking: Ranking, story: Story, visits: Sequence[WorkOrder]
+    desk: StoryDesk, ranking: Ranking, story: Story, visits: Sequence[Job]
 ) -> list[CheckView]:
     return [
         CheckView(
@@ -325,7 +324,7 @@ def _checks(
     ]
 
 
-def _waiting(desk: StoryDesk, unit: UnitUnderTest) -> list[WaitingHold]:
+def _waiting(desk: StoryDesk, unit: Vehicle) -> list[WaitingHold]:
     found: list[HoldRow | None] = desk.book.ask(
         lambda c: [
             answers.hold(c, hold_id) for hold_id in waiting_holds(c, unit, limit=MOST_WAITING)

@@ -35,7 +35,7 @@ _TABLES: dict[str, type[Table]] = {
     "show": models.ShowConfig,
     "probe": models.ProbeConfig,
     "bay": models.BayConfig,
-    "unit_under_test": models.UnitUnderTest,
+    "unit_under_test": models.Vehicle,
     "bluetooth": ways.BluetoothConfig,
     "layout": ways.LayoutConfig,
     "modbus": ways.ModbusConfig,

@@ -318,7 +318,7 @@ class ProbeConfig(Table):
                 raise ValueError(message)
 
 
-class UnitUnderTest(Table):
+class Vehicle(Table):
     """The vehicle or plant on the bay's hoses."""
 
     name: str = Field(min_length=1, max_length=60)
@@ -337,7 +337,7 @@ class BayConfig(Table):
 
     name: str = Field(pattern=NAME)
     label: str | None = Field(default=None, max_length=60)
-    unit_under_test: UnitUnderTest | None = None
+    unit_under_test: Vehicle | None = None
     roles: dict[str, str] = Field(default_factory=dict)
     wire: WireConfig | None = None
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_daemon.messages import Event
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 __all__ = ["HoldRow", "Queries"]
 
@@ -83,7 +83,7 @@ class Queries:
         """Return a hold's verdict (``Verdict.to_dict``), or None while there is none."""
         return await self.browse(lambda c: answers.verdict(c, hold_id))
 
-    async def unit_named(self, name: str) -> UnitUnderTest | None:
+    async def unit_named(self, name: str) -> Vehicle | None:
         """Return the unit of the story that goes by a fleet number, plate or VIN, or None."""
         stored = await self.ask(lambda c: story_rows.unit_named(c, name))
         return None if stored is None else stored.unit

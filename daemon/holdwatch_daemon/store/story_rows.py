@@ -6,19 +6,18 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from holdwatch_procedures.vehicles.identifiers import normalise
 from holdwatch_procedures.vehicles.job import (
     Answer,
     DyeEntry,
     Finding,
     HoldEntry,
+    Job,
     Part,
     Repair,
     Weighing,
-    WorkOrder,
 )
-from holdwatch_procedures.vehicles.record import RefusedError, Row, load_row
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+from holdwatch_procedures.vehicles.validation import RefusedError, Row, load_row
+from holdwatch_procedures.vehicles.vehicle import Vehicle, normalise
 
 if TYPE_CHECKING:
     import sqlite3
@@ -57,7 +56,7 @@ class Kind:
     """One kind of thing that is written down at a visit, each a row of its own table.
 
     Attributes:
-        field: The field of ``WorkOrder``, which is also the name in files.
+        field: The field of ``Job``, which is also the name in files.
         table: The table.
         model: What a row is.
     """
@@ -100,16 +99,16 @@ class StoredUnit:
     """A unit with its number in the store."""
 
     id: int
-    unit: UnitUnderTest
+    unit: Vehicle
 
 
 def put_unit(
-    connection: sqlite3.Connection, unit: UnitUnderTest, now: str, *, unit_id: int | None = None
+    connection: sqlite3.Connection, unit: Vehicle, now: str, *, unit_id: int | None = None
 ) -> int:
     """Write a unit, a new one or in place of an earlier one; return its number.
 
     Raises:
-        StoryError: One of its identifiers is another unit's.
+        VehicleError: One of its identifiers is another unit's.
     """
     for identifier in unit.identifiers:
         row = connection.execute(
@@ -150,7 +149,7 @@ def unit_named(connection: sqlite3.Connection, identifier: str) -> StoredUnit | 
     """Return the unit that goes by exactly this fleet number, plate or VIN; None without one.
 
     Raises:
-        StoryError: What is stored of it cannot be read.
+        VehicleError: What is stored of it cannot be read.
     """
     row = connection.execute(
         "SELECT units_under_test.* FROM unit_identifiers"
@@ -186,9 +185,7 @@ def list_units(connection: sqlite3.Connection, *, limit: int, after: int = 0) ->
     return [_unit(row) for row in rows]
 
 
-def put_work_order(
-    connection: sqlite3.Connection, order: WorkOrder, unit_id: int, now: str
-) -> None:
+def put_work_order(connection: sqlite3.Connection, order: Job, unit_id: int, now: str) -> None:
     """Write a visit with all that belongs to it, in place of what was there under its number."""
     head = order.model_dump(
         mode="json", include={"number", "unit", "opened_on", "closed_on", "complaint"}
@@ -215,11 +212,11 @@ def put_work_order(
         )
 
 
-def work_orders_of(connection: sqlite3.Connection, unit_id: int) -> list[WorkOrder]:
+def work_orders_of(connection: sqlite3.Connection, unit_id: int) -> list[Job]:
     """Return a unit's visits, the oldest first.
 
     Raises:
-        StoryError: What is stored cannot be read; names the visit and the key.
+        VehicleError: What is stored cannot be read; names the visit and the key.
     """
     heads = connection.execute(
         "SELECT * FROM work_orders WHERE unit_id = ? ORDER BY opened_on, id", (unit_id,)
@@ -239,7 +236,7 @@ def work_orders_of(connection: sqlite3.Connection, unit_id: int) -> list[WorkOrd
     keys = ("number", "unit", "opened_on", "closed_on", "complaint")
     return [
         load_row(
-            WorkOrder,
+            Job,
             {**{key: head[key] for key in keys}, **parts[int(head["id"])]},
             where=f"work order {head['number']}, as stored",
         )
@@ -302,7 +299,7 @@ def _list(text: Any) -> Any:
         return text
 
 
-def unit_columns(unit: UnitUnderTest) -> dict[str, Any]:
+def unit_columns(unit: Vehicle) -> dict[str, Any]:
     """Return a unit as the columns of its table, which are also those of a file."""
     plain: dict[str, Any] = unit.model_dump(mode="json", exclude={"oil", "volume", *_MAPS})
     oil = {f"oil_{key}": value for key, value in unit.oil.model_dump(mode="json").items()}
@@ -314,11 +311,11 @@ def unit_columns(unit: UnitUnderTest) -> dict[str, Any]:
     return {**plain, **oil, **volume, **texts}
 
 
-def unit_of_columns(given: Mapping[str, Any], *, where: str) -> UnitUnderTest:
+def unit_of_columns(given: Mapping[str, Any], *, where: str) -> Vehicle:
     """Return the unit that columns describe; the inverse of ``unit_columns``.
 
     Raises:
-        StoryError: A column is wrong; the message begins with ``where``.
+        VehicleError: A column is wrong; the message begins with ``where``.
     """
     plain = {key: value for key, value in given.items() if not key.startswith(("oil_", "volume_"))}
     oil = {key.removeprefix("oil_"): v for key, v in given.items() if key.startswith("oil_")}
@@ -331,7 +328,7 @@ def unit_of_columns(given: Mapping[str, Any], *, where: str) -> UnitUnderTest:
     for key in _MAPS:
         if key in fields:
             fields[key] = _list(fields[key])
-    return load_row(UnitUnderTest, fields, where=where)
+    return load_row(Vehicle, fields, where=where)
 
 
 def _unit(row: sqlite3.Row) -> StoredUnit:

@@ -1,26 +1,187 @@
-"""The charge balance: what went missing between a charge and the recovery after it, a year."""
+"""Computes the charge balance: what went missing between charges and recoveries, g a year.
+
+Weights as people write them (``600@2025-05-04``) or as pairs, their allowances, the fit with its
+uncertainty, and the sentence that says it.
+"""
 
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
-from holdwatch_procedures.vehicles.charge_pairs import MOST_G, YEAR_DAYS, Allowances, Pair
-from holdwatch_procedures.vehicles.error_sums import chi_square_limit, half_width, rectangular_u
-from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.validation import VehicleError
 from holdwatch_procedures.vehicles.vehicle import LAW_G_PER_YEAR
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+
+YEAR_DAYS: Final = 365.25
+DAY_S: Final = 86400.0
+MOST_G: Final = 1e6
+"""No unit here takes more, g; a larger figure is a slip of the unit."""
+DEFAULT_TOLERANCE_G: Final = 5.0
+"""Limit of error of a weighing where none is stated, g (a shop scale; no source)."""
+DEFAULT_UNRECOVERED_G: Final = (0.0, 30.0)
+"""What stays in oil and hoses when a unit is recovered, g. Common practice, no source: a few
+percent of a mobile charge."""
+RAN_OUT_SHARE: Final = 0.05
+"""Recovered share of the charge at and below which the unit is taken to have run empty: about
+what its volume holds as gas at the room's pressure."""
 CONFIDENCE: Final = 0.95
 NOTICED_SHARE_LOST: Final = 0.30
 """Share of the charge whose loss is noticed as poor cooling. Common practice, no source: a unit
 that leaks slowly cools as before until a good part of its charge is gone."""
 _FARTHEST_YEARS: Final = 100.0
+_SMALL_SHARE: Final = 1e-5
+_STEPS: Final = 60
+"""Halvings of the bracket: to the last digits of a float."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """A charge and the recovery after it; times with their zone, masses in g.
+
+    ``top_ups_g`` were added in between: they went in as the charge did, each over the scale.
+    """
+
+    charged_g: float
+    charged_at: datetime
+    recovered_g: float
+    recovered_at: datetime
+    top_ups_g: tuple[float, ...] = ()
+
+    @property
+    def days(self) -> float:
+        """Time between them, days."""
+        return (self.recovered_at - self.charged_at).total_seconds() / DAY_S
+
+    @property
+    def years(self) -> float:
+        """Time between them in years of 365.25 days."""
+        return self.days / YEAR_DAYS
+
+    @property
+    def put_in_g(self) -> float:
+        """Everything that was put in, g."""
+        return self.charged_g + sum(self.top_ups_g)
+
+    @property
+    def weighings(self) -> int:
+        """How many times the scale was read."""
+        return 2 + len(self.top_ups_g)
+
+    @property
+    def ran_out(self) -> bool:
+        """Whether so little came out that the unit was empty before: the loss is a least one."""
+        return self.recovered_g <= RAN_OUT_SHARE * self.put_in_g
+
+
+@dataclass(frozen=True, slots=True)
+class Allowances:
+    """What stands between the scale and the leak.
+
+    Attributes:
+        tolerance_g: Limit of error of each weighing, rectangular, g.
+        unrecovered_g: Least and most that stays in oil and hoses at a recovery, g. One-sided: it
+            can only make a unit look leakier than it is. The same oil and hoses stand in every
+            visit, so it is taken as one unknown common to all of them.
+        hose_loss_g: Lost at the hoses over one charge and recovery, g, known.
+    """
+
+    tolerance_g: float = DEFAULT_TOLERANCE_G
+    unrecovered_g: tuple[float, float] = DEFAULT_UNRECOVERED_G
+    hose_loss_g: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse figures that cannot be.
+
+        Raises:
+            VehicleError: A negative figure, or the limits of ``unrecovered_g`` the wrong way round.
+        """
+        low, high = self.unrecovered_g
+        figures = (self.tolerance_g, low, high, self.hose_loss_g)
+        if not all(0.0 <= figure <= MOST_G for figure in figures):
+            raise VehicleError(
+                "tolerance, unrecovered and hose loss must be 0 g or more, at most 1,000 kg"
+            )
+        if low > high:
+            raise VehicleError(f"unrecovered {low:g}:{high:g} g: write the lower figure first")
+
+    @property
+    def middle_g(self) -> float:
+        """Middle of what may have stayed, g."""
+        return 0.5 * sum(self.unrecovered_g)
+
+    @property
+    def reach_g(self) -> float:
+        """Half the width of what may have stayed, g."""
+        return 0.5 * (self.unrecovered_g[1] - self.unrecovered_g[0])
+
+
+def rectangular_u(half_width: float) -> float:
+    """Standard uncertainty of an error that is anywhere within ±a: a/√3 (GUM 4.3.7).
+
+    >>> round(rectangular_u(15.0), 4)
+    8.6603
+    """
+    return half_width / math.sqrt(3.0)
+
+
+def normal_cdf(z: float) -> float:
+    """Share of a standard normal below z."""
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+def _below(z: float) -> float:
+    """Integral of the normal's share below, z·Φ(z) + φ(z)."""
+    return z * normal_cdf(z) + math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+
+
+def half_width(sigma: float, reach: float, confidence: float) -> float:
+    """Half-width of the interval that holds a normal error plus a rectangular one.
+
+    With ``reach`` 0 it is the GUM's k·u (k = 1.960 at 95 %); with ``sigma`` 0 the rectangle's own
+    share. Between them it is exact, where k·√(σ² + a²/3) would be too wide by up to a fifth and
+    could let a wider one-sided allowance raise the upper bound.
+
+    Args:
+        sigma: Standard deviation of the normal error.
+        reach: Half-width of the rectangular error.
+        confidence: Share to be held, between 0 and 1.
+
+    >>> round(half_width(1.0, 0.0, 0.95), 4), half_width(0.0, 10.0, 0.95)
+    (1.96, 9.5)
+    """
+    if sigma <= 0.0:
+        return confidence * reach
+    share = 0.5 * (1.0 + confidence)
+    plain = reach < _SMALL_SHARE * sigma
+    low, high = 0.0, reach + 10.0 * sigma
+    for _ in range(_STEPS):
+        middle = 0.5 * (low + high)
+        if plain:
+            held = normal_cdf(middle / sigma)
+        else:
+            held = (_below((middle + reach) / sigma) - _below((middle - reach) / sigma)) * (
+                sigma / (2.0 * reach)
+            )
+        low, high = (middle, high) if held < share else (low, middle)
+    return 0.5 * (low + high)
+
+
+def chi_square_limit(degrees: int, z: float = 2.326) -> float:
+    """Chi-square exceeded with the chance of a normal above z (1 % by default).
+
+    Wilson and Hilferty's cube approximation, within 2 % from one degree of freedom on (against
+    scipy, beside the tests).
+    """
+    share = 2.0 / (9.0 * degrees)
+    return float(degrees * (1.0 - share + z * math.sqrt(share)) ** 3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +355,7 @@ def balance(
             recovery.
 
     Raises:
-        StoryError: No pair, a recovery before its charge, an impossible mass, overlapping pairs.
+        VehicleError: No pair, a recovery before its charge, an impossible mass, overlapping pairs.
     """
     allowed = allowances or Allowances()
     ordered = _checked(pairs)
@@ -233,22 +394,22 @@ def balance(
 def _checked(pairs: Sequence[Pair]) -> list[Pair]:
     """Return the pairs in the order of time, each and all of them possible."""
     if not pairs:
-        raise StoryError("a balance needs at least one charge and the recovery after it")
+        raise VehicleError("a balance needs at least one charge and the recovery after it")
     for pair in pairs:
         masses = (pair.charged_g, pair.recovered_g, *pair.top_ups_g)
         if not all(0.0 <= grams <= MOST_G for grams in masses):
-            raise StoryError("a weighed mass must be 0 g or more, at most 1,000 kg")
+            raise VehicleError("a weighed mass must be 0 g or more, at most 1,000 kg")
         if not pair.put_in_g > 0.0:
-            raise StoryError("a charged mass must be above 0 g")
+            raise VehicleError("a charged mass must be above 0 g")
         if not pair.recovered_at > pair.charged_at:
-            raise StoryError(
+            raise VehicleError(
                 f"recovered on {_day(pair.recovered_at)}, which is not after its charge on "
                 f"{_day(pair.charged_at)}: each charge pairs with the recovery that followed it"
             )
     ordered = sorted(pairs, key=lambda pair: pair.charged_at)
     for before, after in pairwise(ordered):
         if after.charged_at < before.recovered_at:
-            raise StoryError(
+            raise VehicleError(
                 f"charged on {_day(after.charged_at)}, while the charge of "
                 f"{_day(before.charged_at)} was still in the unit until "
                 f"{_day(before.recovered_at)}: one unit cannot hold two charges"
@@ -258,11 +419,13 @@ def _checked(pairs: Sequence[Pair]) -> list[Pair]:
 
 def _check_unit(nameplate_g: float | None, evaporators: int, share: float) -> None:
     if nameplate_g is not None and not (math.isfinite(nameplate_g) and nameplate_g > 0.0):
-        raise StoryError(f"the nameplate charge must be above 0 g, not {nameplate_g:g}")
+        raise VehicleError(f"the nameplate charge must be above 0 g, not {nameplate_g:g}")
     if evaporators not in LAW_G_PER_YEAR:
-        raise StoryError(f"evaporators must be 1 or 2, not {evaporators}")
+        raise VehicleError(f"evaporators must be 1 or 2, not {evaporators}")
     if not 0.0 < share < 1.0:
-        raise StoryError(f"the share whose loss is noticed must lie between 0 and 1, not {share:g}")
+        raise VehicleError(
+            f"the share whose loss is noticed must lie between 0 and 1, not {share:g}"
+        )
 
 
 def _fit(pairs: Sequence[Pair], allowed: Allowances) -> Fit:
@@ -364,3 +527,147 @@ def _after(start: datetime, loss_g: float, rate: float | None) -> datetime | Non
 
 def _day(moment: datetime) -> str:
     return moment.astimezone(UTC).date().isoformat()
+
+
+def period_words(made: Balance) -> str:
+    """Return how long a balance looked: ``720 days in 2 periods``."""
+    days = f"{made.days:.0f} days"
+    return days + (f" in {len(made.pairs)} periods" if len(made.pairs) > 1 else "")
+
+
+def balance_sentence(made: Balance) -> str:
+    """Return what a balance says, in one sentence."""
+    days = period_words(made)
+    if made.high is None:
+        return f"At least {made.low:.0f} g a year were lost over {days}."
+    if made.low > 0.0:
+        return f"Between {made.low:.0f} and {made.high:.0f} g a year were lost over {days}."
+    if made.high > 0.0:
+        return f"No loss is shown over {days}; one of up to {made.high:.0f} g a year may be there."
+    return f"More came out than went in over {days}."
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """The figures beside the weights, as they are given."""
+
+    scale_tolerance_g: float
+    unrecovered_g: str
+    hose_loss_g: float
+    nameplate_g: float | None
+    evaporators: int
+    noticed_share_lost: float
+
+
+def balance_of_texts(
+    charged: Sequence[str], recovered: Sequence[str], figures: Figures, dashes: str
+) -> Balance:
+    """Return the balance of weights that are written as ``GRAMS@DATE``.
+
+    Args:
+        charged: What went in.
+        recovered: What came out after each, in the same order.
+        figures: The figures beside them.
+        dashes: What stands before a name where it is told, for example ``--`` of options.
+
+    Raises:
+        VehicleError: A weight that cannot be read or has no partner, or weights that cannot be.
+    """
+    return balance(
+        read_pairs(charged, recovered, dashes),
+        Allowances(
+            figures.scale_tolerance_g,
+            read_range(figures.unrecovered_g, dashes),
+            figures.hose_loss_g,
+        ),
+        nameplate_g=figures.nameplate_g,
+        evaporators=figures.evaporators,
+        noticed_share_lost=figures.noticed_share_lost,
+    )
+
+
+def read_pairs(charged: Sequence[str], recovered: Sequence[str], dashes: str = "--") -> list[Pair]:
+    """Return the n-th charge with the n-th recovery.
+
+    Raises:
+        VehicleError: A weight that has no partner, or one that cannot be read.
+    """
+    if not charged or len(charged) != len(recovered):
+        raise VehicleError(
+            f"{len(charged)} {dashes}charged and {len(recovered)} {dashes}recovered: each charge "
+            f"needs the recovery that followed it, in the same order ({dashes}charged "
+            f"600@2025-05-04 {dashes}recovered 540@2026-05-02)"
+        )
+    pairs = []
+    for filled, emptied in zip(charged, recovered, strict=True):
+        put_in, at = read_weight(f"{dashes}charged", filled)
+        taken_out, later = read_weight(f"{dashes}recovered", emptied)
+        if later < at:
+            raise VehicleError(
+                f"{dashes}recovered {emptied} is before its {dashes}charged {filled}: the n-th "
+                "recovery pairs with the n-th charge and follows it"
+            )
+        pairs.append(Pair(put_in, at, taken_out, later))
+    return pairs
+
+
+def read_weight(option: str, text: str) -> tuple[float, datetime]:
+    """Return grams and moment of ``GRAMS@DATE``; a bare date stands for its start, UTC.
+
+    Raises:
+        VehicleError: The text is no such thing.
+    """
+    grams, at, day = text.partition("@")
+    if not at:
+        raise VehicleError(f"{option} {text}: write GRAMS@DATE, for example 600@2025-05-04")
+    return read_grams(option, text, grams), read_date(option, text, day)
+
+
+def read_grams(option: str, whole: str, grams: str) -> float:
+    """Return the number of grams; a unit behind it is refused, also the right one."""
+    word = grams.strip()
+    if re.fullmatch(r"[+-]?[\d.,]+\s*[^\W\d_]+\.?", word):
+        raise VehicleError(f"{option} {whole}: write grams as a bare number, without a unit")
+    if re.fullmatch(r"\d+,\d+", word):
+        raise VehicleError(f"{option} {whole}: write the decimal point as a point, not a comma")
+    try:
+        value = float(word)
+    except ValueError:
+        value = math.nan
+    if not (math.isfinite(value) and value >= 0.0):
+        raise VehicleError(f"{option} {whole}: {word!r} is no mass in grams, 0 or more")
+    return value
+
+
+def read_date(option: str, whole: str, day: str) -> datetime:
+    """Return an ISO 8601 date, or date and time, as a moment; without a zone it is UTC."""
+    word = day.strip()
+    try:
+        moment = datetime.combine(date.fromisoformat(word), time(), tzinfo=UTC)
+    except ValueError:
+        try:
+            moment = datetime.fromisoformat(word)
+        except ValueError:
+            raise VehicleError(
+                f"{option} {whole}: {word!r} is no date in ISO 8601, for example 2025-05-04"
+            ) from None
+    return moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)
+
+
+def read_range(text: str, dashes: str = "--") -> tuple[float, float]:
+    """Return the two figures of ``LOW:HIGH``, g.
+
+    Raises:
+        VehicleError: The text is no such thing.
+    """
+    name = f"{dashes}unrecovered{'-' if dashes else '_'}g"
+    low, colon, high = text.partition(":")
+    if not colon:
+        raise VehicleError(f"{name} {text}: write LOW:HIGH in grams, for example 0:30")
+    figures = (
+        read_grams(name, text, low),
+        read_grams(name, text, high),
+    )
+    if figures[0] > figures[1]:
+        raise VehicleError(f"{name} {text}: write the lower figure first")
+    return figures

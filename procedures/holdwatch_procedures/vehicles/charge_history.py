@@ -1,4 +1,4 @@
-"""From the weighings of a unit's visits to the pairs that a charge balance takes."""
+"""Pairs the weighings of a vehicle's jobs for the charge balance."""
 
 from __future__ import annotations
 
@@ -7,15 +7,14 @@ from datetime import UTC, date, datetime
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from holdwatch_procedures.vehicles.balance import Balance, balance
-from holdwatch_procedures.vehicles.charge_pairs import Allowances, Pair
+from holdwatch_procedures.vehicles.balance import Allowances, Balance, Pair, balance
 from holdwatch_procedures.vehicles.job import Weighing, WeighingKind
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from holdwatch_procedures.vehicles.job import WorkOrder
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.job import Job
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +82,15 @@ def _pair(charge: Weighing, top_ups: tuple[float, ...], recovery: Weighing) -> P
     )
 
 
-def last_repair(work_orders: Iterable[WorkOrder]) -> date | None:
+def last_repair(work_orders: Iterable[Job]) -> date | None:
     """Return the day of the newest repair over all visits."""
     days = [order.repaired_on for order in work_orders if order.repaired_on is not None]
     return max(days, default=None)
 
 
 def unit_balance(
-    unit: UnitUnderTest,
-    work_orders: Sequence[WorkOrder],
+    unit: Vehicle,
+    work_orders: Sequence[Job],
     *,
     since: date | None = None,
     until: date | None = None,
@@ -104,7 +103,7 @@ def unit_balance(
     speaks for all.
 
     Raises:
-        StoryError: Weighings that cannot be.
+        VehicleError: Weighings that cannot be.
     """
     weighings = [weighing for order in work_orders for weighing in order.weighings]
     history = pair_up(weighings)

@@ -1,18 +1,22 @@
-"""The component tree of a vehicle's system: where a leak can be, and how often it is there."""
+"""Holds the component tree of a vehicle's system: where leaks can be, and how often they are."""
 
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING, Final, Self
+from typing import TYPE_CHECKING, Any, Final, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 
-from holdwatch_procedures.vehicles.record import Row, StoryError, Word, load_toml, packaged_text
+from holdwatch_procedures.vehicles.validation import (
+    Row,
+    VehicleError,
+    Word,
+    load_toml,
+    packaged_text,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 ELSEWHERE: Final = "elsewhere"
 """Every place that is not in the tree."""
@@ -39,6 +43,9 @@ class ComponentTree(Row):
     places: tuple[Place, ...] = Field(alias="place", min_length=1)
     elsewhere: float = Field(gt=0, le=1e6)
     source: Word
+    _by_key: dict[str, Place] = PrivateAttr(default_factory=dict)
+    _leaves: tuple[Place, ...] = PrivateAttr(default=())
+    _below: dict[str, frozenset[str]] = PrivateAttr(default_factory=dict)
 
     @model_validator(mode="after")
     def _is_a_tree(self) -> Self:
@@ -63,25 +70,41 @@ class ComponentTree(Row):
                 )
         return self
 
+    def model_post_init(self, _context: Any, /) -> None:
+        """Index the places by key, and the leaves below each."""
+        self._by_key = {place.key: place for place in self.places}
+        self._leaves = tuple(place for place in self.places if place.weight is not None)
+        below: dict[str, set[str]] = {place.key: set() for place in self.places}
+        for leaf in self._leaves:
+            here: Place | None = leaf
+            while here is not None:
+                below[here.key].add(leaf.key)
+                here = None if here.parent is None else self._by_key[here.parent]
+        self._below = {key: frozenset(leaves) for key, leaves in below.items()}
+
     def place(self, key: str) -> Place:
         """Return a place by its key.
 
         Raises:
-            StoryError: No such place; the message lists those there are.
+            VehicleError: No such place; the message lists those there are.
         """
-        for place in self.places:
-            if place.key == key:
-                return place
-        known = ", ".join(place.key for place in self.places)
-        raise StoryError(
-            f"place {key!r} is not in the component tree: write one of {known}, or add it to the "
-            "unit's own places"
+        found = self._by_key.get(key)
+        if found is not None:
+            return found
+        raise VehicleError(
+            f"place {key!r} is not in the component tree: write one of {', '.join(self._by_key)}, "
+            "or add it to the unit's own places"
         )
+
+    @property
+    def root(self) -> str:
+        """The key of the whole system."""
+        return self.places[0].key
 
     @property
     def leaves(self) -> tuple[Place, ...]:
         """The places that can leak."""
-        return tuple(place for place in self.places if place.weight is not None)
+        return self._leaves
 
     def name(self, key: str) -> str:
         """Return the name of a place, also of what lies outside the tree."""
@@ -89,40 +112,35 @@ class ComponentTree(Row):
 
     def leaves_of(self, key: str) -> frozenset[str]:
         """Return the keys of every leaf at or below a place."""
-        self.place(key)
-        return frozenset(leaf.key for leaf in self.leaves if key in self._upwards(leaf))
-
-    def _upwards(self, place: Place) -> Iterator[str]:
-        here: Place | None = place
-        while here is not None:
-            yield here.key
-            here = None if here.parent is None else self.place(here.parent)
+        return self._below[self.place(key).key]
 
 
 def component_tree(text: str | None = None, *, where: str = "component tree") -> ComponentTree:
     """Return the tree of a TOML text, or the one that comes with the package.
 
     Raises:
-        StoryError: The text is no such tree.
+        VehicleError: The text is no such tree.
     """
     return load_toml(ComponentTree, text or packaged_text("components.toml"), where=where)
 
 
-def tree_of(unit: UnitUnderTest, tree: ComponentTree) -> ComponentTree:
+def tree_of(unit: Vehicle, tree: ComponentTree) -> ComponentTree:
     """Return the tree of one unit: without what it has not, with its own places.
 
     Raises:
-        StoryError: An own place under a parent that is no branch, or with a key that is taken.
+        VehicleError: An own place under a parent that is no branch, or with a key that is taken.
     """
     kept = [place for place in tree.places if place.evaporators <= unit.evaporators]
     branches = {place.key for place in kept if place.weight is None}
     taken = {place.key for place in kept} | {ELSEWHERE}
     for key, parent in unit.own_places.items():
         if parent not in branches or key in taken:
-            raise StoryError(
+            raise VehicleError(
                 f"own place {key!r} under {parent!r}: the parent is one of "
                 f"{', '.join(sorted(branches))}, and the name must be new"
             )
         kept.append(Place(key=key, name=key, parent=parent, weight=OWN_WEIGHT))
         taken.add(key)
-    return tree.model_copy(update={"places": tuple(kept)})
+    return ComponentTree.model_construct(
+        places=tuple(kept), elsewhere=tree.elsewhere, source=tree.source
+    )

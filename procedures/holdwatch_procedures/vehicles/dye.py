@@ -1,4 +1,4 @@
-"""The dye ledger: what is in the unit, whether the search starts with the lamp, and too much."""
+"""Keeps the dye ledger: what is in a vehicle, whether to start with the lamp, what is too much."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from holdwatch_procedures.vehicles.job import WayIn
-from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.validation import VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -92,10 +92,10 @@ def too_much_after(
     """Return a warning if ``more_ml`` were put in on top, None where it would be usual.
 
     Raises:
-        StoryError: Nothing, or less, was to be put in.
+        VehicleError: Nothing, or less, was to be put in.
     """
     if not more_ml > 0.0:
-        raise StoryError(f"the dye to put in must be above 0 ml, not {more_ml:g}")
+        raise VehicleError(f"the dye to put in must be above 0 ml, not {more_ml:g}")
     held = dye_advice(ledger, on=on, oil_ml=oil_ml)
     if held.share_of_oil is None or oil_ml is None:
         if held.amount_ml > 0.0:

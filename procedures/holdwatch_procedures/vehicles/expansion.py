@@ -1,4 +1,4 @@
-"""Internal volume by expansion: nitrogen from a known bottle into the evacuated unit."""
+"""Computes an internal volume by expansion: nitrogen from a known bottle into the vacuum."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Final, Protocol
 
-from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.validation import VehicleError
 from holdwatch_procedures.vehicles.vehicle import InternalVolume
 
 if TYPE_CHECKING:
@@ -125,10 +125,10 @@ class ExpandedVolume:
         """Return the row that a unit keeps and every later hold uses.
 
         Raises:
-            StoryError: So uncertain that a class table would serve better.
+            VehicleError: So uncertain that a class table would serve better.
         """
         if self.relative_u > MOST_RELATIVE_U:
-            raise StoryError(
+            raise VehicleError(
                 f"the volume is uncertain by {100 * self.relative_u:.0f} %: measure again with a "
                 "larger bottle or at a higher pressure"
             )
@@ -155,14 +155,14 @@ def expanded_volume(
     difference of one standard uncertainty.
 
     Raises:
-        StoryError: Readings that cannot belong to such an expansion.
+        VehicleError: Readings that cannot belong to such an expansion.
         FluidError: A state outside the equation's range.
     """
     known = instruments or Instruments()
     _check(bottle, readings, known)
     volume = _volume(fluids, bottle, readings)
     if volume <= 0.0:
-        raise StoryError(
+        raise VehicleError(
             "hose and readings leave no volume for the unit: check the hose's volume and the units"
         )
     budget = sorted(
@@ -255,26 +255,26 @@ def _check(bottle: Bottle, read: ExpansionReadings, known: Instruments) -> None:
     """Refuse readings that cannot belong to an expansion.
 
     Raises:
-        StoryError: Which reading, and what to do.
+        VehicleError: Which reading, and what to do.
     """
     figures = [
         getattr(part, field.name) for part in (bottle, read, known) for field in fields(part)
     ]
     if not all(math.isfinite(figure) and figure >= 0.0 for figure in figures):
-        raise StoryError("every reading and uncertainty of an expansion must be 0 or more")
+        raise VehicleError("every reading and uncertainty of an expansion must be 0 or more")
     if bottle.volume_m3 <= 0.0:
-        raise StoryError("the bottle's volume must be above 0 m³")
+        raise VehicleError("the bottle's volume must be above 0 m³")
     for name in ("bottle_before_k", "bottle_after_k", "unit_k"):
         kelvin = getattr(read, name)
         if not _COLDEST_K <= kelvin <= _HOTTEST_K:
-            raise StoryError(f"`{name}` is {kelvin:.1f} K: between -40 and 80 °C was expected")
+            raise VehicleError(f"`{name}` is {kelvin:.1f} K: between -40 and 80 °C was expected")
     if read.after_pa > (1.0 - LEAST_DROP_SHARE) * read.bottle_before_pa:
-        raise StoryError(
+        raise VehicleError(
             f"the bottle went from {read.bottle_before_pa / 1e3:.1f} to {read.after_pa / 1e3:.1f} "
             "kPa absolute only: is a valve still closed, or the bottle far too large?"
         )
     if read.unit_before_pa > MOST_RESIDUAL_SHARE * read.after_pa:
-        raise StoryError(
+        raise VehicleError(
             f"{read.unit_before_pa / 1e3:.2f} kPa absolute stood in the unit before the expansion: "
             "evacuate it first, what is in it may be no nitrogen"
         )

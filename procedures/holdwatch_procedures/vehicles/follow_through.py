@@ -1,4 +1,4 @@
-"""Follow-through: what goes with a repair, and what of it a work order has not answered yet."""
+"""Lists the follow-through: what goes with a repair, and what a job has not answered of it yet."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Self
 from pydantic import Field, model_validator
 
 from holdwatch_procedures.vehicles.job import NOT_JUDGED_HERE, WHOLE, Points, WeighingKind
-from holdwatch_procedures.vehicles.record import (
+from holdwatch_procedures.vehicles.validation import (
     RefusedError,
     Row,
     Text,
@@ -21,8 +21,8 @@ from holdwatch_procedures.vehicles.record import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-    from holdwatch_procedures.vehicles.job import Answer, Weighing, WorkOrder
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.job import Answer, Job, Weighing
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 NAMEPLATE_TOLERANCE: Final = 0.05
 """A charge within this share of the nameplate counts as recharged to it (common practice, no
@@ -122,7 +122,7 @@ def follow_through(text: str | None = None, *, where: str = "follow-through") ->
     """Return the list of a TOML text, or the one that comes with the package.
 
     Raises:
-        StoryError: The text is no such list.
+        VehicleError: The text is no such list.
     """
     return load_toml(FollowThrough, text or packaged_text("follow_through.toml"), where=where)
 
@@ -137,8 +137,8 @@ def cautions_for(act: Act, table: FollowThrough, *, flammable: bool) -> tuple[st
 
 
 def open_points(
-    work_order: WorkOrder,
-    unit: UnitUnderTest,
+    work_order: Job,
+    unit: Vehicle,
     table: FollowThrough,
     *,
     dye_in_unit: bool = False,
@@ -175,7 +175,7 @@ def open_points(
     return still_open
 
 
-def _written(point: Point, order: WorkOrder, unit: UnitUnderTest) -> str | None:
+def _written(point: Point, order: Job, unit: Vehicle) -> str | None:
     """Return the mass that already proves a point which nobody has answered."""
     if point.proof is Proof.RECOVERED_WEIGHT:
         masses = [w.grams for w in order.weighings if w.kind is WeighingKind.RECOVERED]
@@ -186,7 +186,7 @@ def _written(point: Point, order: WorkOrder, unit: UnitUnderTest) -> str | None:
     return f"{sum(masses):g} g" if masses else None
 
 
-def check_closable(points: Iterable[OpenPoint], work_order: WorkOrder) -> None:
+def check_closable(points: Iterable[OpenPoint], work_order: Job) -> None:
     """Refuse to close a work order with open points.
 
     Raises:
@@ -197,7 +197,7 @@ def check_closable(points: Iterable[OpenPoint], work_order: WorkOrder) -> None:
         raise RefusedError(f"work order {work_order.number} cannot close: {told}")
 
 
-def _called_for(order: WorkOrder, *, dye_in_unit: bool) -> set[When]:
+def _called_for(order: Job, *, dye_in_unit: bool) -> set[When]:
     called = set()
     if order.repairs:
         called.add(When.REPAIR)
@@ -214,9 +214,7 @@ def _called_for(order: WorkOrder, *, dye_in_unit: bool) -> set[When]:
     return called
 
 
-def _missing(
-    point: Point, answer: Answer | None, order: WorkOrder, unit: UnitUnderTest
-) -> str | None:
+def _missing(point: Point, answer: Answer | None, order: Job, unit: Vehicle) -> str | None:
     """Return what a point still lacks, None where it is answered."""
     if answer is None:
         return "not answered"
@@ -229,29 +227,29 @@ def _missing(
     return _PROOFS[point.proof](answer, order, unit)
 
 
-def _no_proof(_answer: Answer, _order: WorkOrder, _unit: UnitUnderTest) -> str | None:
+def _no_proof(_answer: Answer, _order: Job, _unit: Vehicle) -> str | None:
     return None
 
 
-def _note(answer: Answer, _order: WorkOrder, _unit: UnitUnderTest) -> str | None:
+def _note(answer: Answer, _order: Job, _unit: Vehicle) -> str | None:
     return None if answer.note else "the figures are missing in the note"
 
 
-def _recovered(_answer: Answer, order: WorkOrder, _unit: UnitUnderTest) -> str | None:
+def _recovered(_answer: Answer, order: Job, _unit: Vehicle) -> str | None:
     there = any(w.kind is WeighingKind.RECOVERED for w in order.weighings)
     return None if there else "no recovered weight is written down (0 g if it was empty)"
 
 
-def _charged(_answer: Answer, order: WorkOrder, unit: UnitUnderTest) -> str | None:
+def _charged(_answer: Answer, order: Job, unit: Vehicle) -> str | None:
     return _charge_missing(order, unit)
 
 
-def _charges_since(order: WorkOrder) -> list[Weighing]:
+def _charges_since(order: Job) -> list[Weighing]:
     since = order.repaired_on or order.opened_on
     return [w for w in order.weighings if w.kind is WeighingKind.CHARGED and w.on >= since]
 
 
-def _charge_missing(order: WorkOrder, unit: UnitUnderTest) -> str | None:
+def _charge_missing(order: Job, unit: Vehicle) -> str | None:
     charges = _charges_since(order)
     if not charges:
         return "no charged weight since the repair is written down"
@@ -263,15 +261,15 @@ def _charge_missing(order: WorkOrder, unit: UnitUnderTest) -> str | None:
     return None
 
 
-def _nitrogen(_answer: Answer, order: WorkOrder, _unit: UnitUnderTest) -> str | None:
+def _nitrogen(_answer: Answer, order: Job, _unit: Vehicle) -> str | None:
     return _passed(order, "pressure-decay", "nitrogen hold of the whole system")
 
 
-def _vacuum(_answer: Answer, order: WorkOrder, _unit: UnitUnderTest) -> str | None:
+def _vacuum(_answer: Answer, order: Job, _unit: Vehicle) -> str | None:
     return _passed(order, "standing-vacuum", "standing-vacuum hold of the whole system")
 
 
-def _passed(order: WorkOrder, procedure: str, words: str) -> str | None:
+def _passed(order: Job, procedure: str, words: str) -> str | None:
     """The newest such hold since the repair must have passed, not just one of several.
 
     One of the repair's own day counts only where it is bound as made after the repair.
@@ -295,18 +293,18 @@ def _passed(order: WorkOrder, procedure: str, words: str) -> str | None:
     return None if newest.outcome == "pass" else f"the last {words} was {newest.outcome}"
 
 
-def _look_again(answer: Answer, order: WorkOrder, _unit: UnitUnderTest) -> str | None:
+def _look_again(answer: Answer, order: Job, _unit: Vehicle) -> str | None:
     if answer.look_again_on is None:
         return "no day to look again is named"
     later = answer.look_again_on > order.opened_on
     return None if later else "the day to look again is not after this visit"
 
 
-def _advised(_answer: Answer, order: WorkOrder, _unit: UnitUnderTest) -> str | None:
+def _advised(_answer: Answer, order: Job, _unit: Vehicle) -> str | None:
     return None if any(order.advice) else "no advice is written down"
 
 
-_PROOFS: Final[dict[Proof, Callable[[Answer, WorkOrder, UnitUnderTest], str | None]]] = {
+_PROOFS: Final[dict[Proof, Callable[[Answer, Job, Vehicle], str | None]]] = {
     Proof.NONE: _no_proof,
     Proof.NOTE: _note,
     Proof.RECOVERED_WEIGHT: _recovered,

@@ -1,4 +1,8 @@
-"""A work order: one visit of one unit, with its weights, holds, findings, repairs and answers."""
+"""Models a job: one stay of a vehicle, with its weighings, holds, findings, repairs and answers.
+
+Each thing that is written down is one model: the body of a request, the options of a command, what
+is stored, exported and reported is that object.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +12,7 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, StringConstraints, model_validator
 
-from holdwatch_procedures.vehicles.record import Row, Text, Word
+from holdwatch_procedures.vehicles.validation import Row, Text, Word
 
 Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 """A photograph or a trace is kept under the SHA-256 of its bytes, in small letters."""
@@ -191,7 +195,7 @@ class Answer(Row):
         return self
 
 
-class WorkOrder(Row):
+class Job(Row):
     """One visit of one unit, in the order in which things happened.
 
     ``unit`` is any identifier of the unit; ``closed_on`` is None while it is open. Whether it may

@@ -1,4 +1,4 @@
-"""What a unit's visits say together: dye, sections, suspects, balance, open points, report."""
+"""Evaluates a vehicle's jobs together: dye, sections, suspects, balance, open points, report."""
 
 from __future__ import annotations
 
@@ -8,16 +8,21 @@ from typing import TYPE_CHECKING, Final
 from holdwatch_procedures.vehicles.charge_history import last_repair, unit_balance
 from holdwatch_procedures.vehicles.components import ComponentTree, component_tree, tree_of
 from holdwatch_procedures.vehicles.dye import DyeAdvice, dye_advice
-from holdwatch_procedures.vehicles.evidence import Likelihoods, likelihoods, rank, still_standing
 from holdwatch_procedures.vehicles.follow_through import (
     FollowThrough,
     OpenPoint,
     follow_through,
     open_points,
 )
-from holdwatch_procedures.vehicles.next_check import next_checks
-from holdwatch_procedures.vehicles.report_model import build_report
+from holdwatch_procedures.vehicles.report import build_report
 from holdwatch_procedures.vehicles.sections import read_sections
+from holdwatch_procedures.vehicles.suspects import (
+    Likelihoods,
+    likelihoods,
+    next_checks,
+    rank,
+    still_standing,
+)
 from holdwatch_procedures.vehicles.vehicle import VolumeClasses, volume_classes
 
 if TYPE_CHECKING:
@@ -25,12 +30,11 @@ if TYPE_CHECKING:
     from datetime import date
 
     from holdwatch_procedures.vehicles.balance import Balance
-    from holdwatch_procedures.vehicles.evidence import Ranking
-    from holdwatch_procedures.vehicles.job import DyeEntry, Finding, WorkOrder
-    from holdwatch_procedures.vehicles.next_check import Check
-    from holdwatch_procedures.vehicles.report_model import CurvePointRow, Report
+    from holdwatch_procedures.vehicles.job import DyeEntry, Finding, Job
+    from holdwatch_procedures.vehicles.report import CurvePointRow, Report
     from holdwatch_procedures.vehicles.sections import SectionReading
-    from holdwatch_procedures.vehicles.vehicle import UnitUnderTest
+    from holdwatch_procedures.vehicles.suspects import Check, Ranking
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 FILES: Final = (
     "components.toml",
@@ -50,7 +54,7 @@ class Tables:
     follow_through: FollowThrough
     volume_classes: VolumeClasses
 
-    def tree(self, unit: UnitUnderTest) -> ComponentTree:
+    def tree(self, unit: Vehicle) -> ComponentTree:
         """Return the component tree of one unit."""
         return tree_of(unit, self.components)
 
@@ -62,7 +66,7 @@ def read_tables(texts: Mapping[str, str] | None = None) -> Tables:
         texts: TOML text by the name of the file (``FILES``).
 
     Raises:
-        StoryError: A text is no such table; names the file.
+        VehicleError: A text is no such table; names the file.
     """
     own = texts or {}
     names = dict(zip(("components", "likelihoods", "follow", "volumes"), FILES, strict=True))
@@ -74,14 +78,14 @@ def read_tables(texts: Mapping[str, str] | None = None) -> Tables:
     )
 
 
-def sections_of(visit: WorkOrder, unit: UnitUnderTest, tables: Tables) -> SectionReading | None:
+def sections_of(visit: Job, unit: Vehicle, tables: Tables) -> SectionReading | None:
     """Return what the holds on sections said before a repair; None without a hold on a part.
 
     Raises:
-        StoryError: A section that is not in the tree.
+        VehicleError: A section that is not in the tree.
     """
     tree = tables.tree(unit)
-    root = tree.places[0].key
+    root = tree.root
     holds = [
         hold
         for hold in visit.holds
@@ -92,7 +96,7 @@ def sections_of(visit: WorkOrder, unit: UnitUnderTest, tables: Tables) -> Sectio
     return read_sections(holds, tree, limit_g_per_year=unit.law_g_per_year)
 
 
-def evidence_of(visit: WorkOrder, unit: UnitUnderTest, tables: Tables) -> tuple[Finding, ...]:
+def evidence_of(visit: Job, unit: Vehicle, tables: Tables) -> tuple[Finding, ...]:
     """Return a visit's findings with what its sections add to them."""
     read = sections_of(visit, unit, tables)
     if read is None:
@@ -102,8 +106,8 @@ def evidence_of(visit: WorkOrder, unit: UnitUnderTest, tables: Tables) -> tuple[
 
 
 def suspects(
-    unit: UnitUnderTest,
-    visits: Sequence[WorkOrder],
+    unit: Vehicle,
+    visits: Sequence[Job],
     tables: Tables,
     *,
     searching: str | None = None,
@@ -117,7 +121,7 @@ def suspects(
         searching: Number of a visit whose repairs are left out: what it stood at before them.
 
     Raises:
-        StoryError: A place, means or condition that is not in the tables.
+        VehicleError: A place, means or condition that is not in the tables.
     """
     seen = [
         visit.model_copy(
@@ -133,26 +137,26 @@ def suspects(
 
 
 def best_checks(
-    ranking: Ranking, unit: UnitUnderTest, visits: Iterable[WorkOrder], tables: Tables
+    ranking: Ranking, unit: Vehicle, visits: Iterable[Job], tables: Tables
 ) -> tuple[Check, ...]:
     """Return the checks not made yet, the one that would tell most first."""
     has_dye = any(visit.dye for visit in visits)
     return next_checks(ranking, tables.tree(unit), tables.likelihoods, dye_in=has_dye)
 
 
-def dye_on(day: date, unit: UnitUnderTest, visits: Sequence[WorkOrder]) -> DyeAdvice:
+def dye_on(day: date, unit: Vehicle, visits: Sequence[Job]) -> DyeAdvice:
     """Return what the dye put in at all visits means on a day."""
     return dye_advice(
         dye_ledger(visits), on=day, oil_ml=unit.oil.amount_ml, cleaned_off=_is_clean(visits)
     )
 
 
-def dye_ledger(visits: Iterable[WorkOrder]) -> tuple[DyeEntry, ...]:
+def dye_ledger(visits: Iterable[Job]) -> tuple[DyeEntry, ...]:
     """Return everything that was put in, in the order of the visits."""
     return tuple(entry for visit in visits for entry in visit.dye)
 
 
-def _is_clean(visits: Sequence[WorkOrder]) -> bool:
+def _is_clean(visits: Sequence[Job]) -> bool:
     """Whether the dye was cleaned off after the newest repair of a unit with dye in it."""
     clean = True
     for count, visit in enumerate(visits, start=1):
@@ -163,7 +167,7 @@ def _is_clean(visits: Sequence[WorkOrder]) -> bool:
 
 
 def balance_after(
-    unit: UnitUnderTest, visits: Sequence[WorkOrder], *, searching: str | None = None
+    unit: Vehicle, visits: Sequence[Job], *, searching: str | None = None
 ) -> Balance | None:
     """Return the charge balance since the last repair; None where nothing pairs.
 
@@ -173,14 +177,14 @@ def balance_after(
         searching: Number of a visit whose own repair does not count: what led to it.
 
     Raises:
-        StoryError: Weighings that cannot be.
+        VehicleError: Weighings that cannot be.
     """
     since = last_repair(visit for visit in visits if visit.number != searching)
     return unit_balance(unit, visits, since=since)
 
 
 def open_points_of(
-    visit: WorkOrder, unit: UnitUnderTest, visits: Sequence[WorkOrder], tables: Tables
+    visit: Job, unit: Vehicle, visits: Sequence[Job], tables: Tables
 ) -> list[OpenPoint]:
     """Return what a visit must still answer before it closes."""
     before = [one for one in visits if one.number != visit.number]
@@ -189,9 +193,9 @@ def open_points_of(
 
 
 def report_of(
-    visit: WorkOrder,
-    unit: UnitUnderTest,
-    visits: Sequence[WorkOrder],
+    visit: Job,
+    unit: Vehicle,
+    visits: Sequence[Job],
     tables: Tables,
     *,
     made_on: date,
@@ -201,7 +205,7 @@ def report_of(
     """Return the report of a visit by what was known at it: later visits change nothing of it.
 
     Raises:
-        StoryError: Rows that the tables do not know.
+        VehicleError: Rows that the tables do not know.
     """
     numbers = [one.number for one in visits]
     history = visits[: numbers.index(visit.number) + 1]

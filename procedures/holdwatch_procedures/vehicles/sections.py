@@ -1,4 +1,4 @@
-"""Sections: holds on isolated parts put together to say which part leaks."""
+"""Compares holds on isolated sections to say which part leaks."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 from holdwatch_procedures.vehicles.job import NOT_JUDGED_HERE, WHOLE, Finding, Points, Strength
-from holdwatch_procedures.vehicles.record import StoryError
+from holdwatch_procedures.vehicles.validation import VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -121,12 +121,12 @@ def read_sections(
         limit_g_per_year: Leak that matters.
 
     Raises:
-        StoryError: No hold, an unknown section, or a limit that is not above 0.
+        VehicleError: No hold, an unknown section, or a limit that is not above 0.
     """
     if not holds:
-        raise StoryError("no hold of a section was given")
+        raise VehicleError("no hold of a section was given")
     if not (math.isfinite(limit_g_per_year) and limit_g_per_year > 0.0):
-        raise StoryError(f"the limit must be above 0 g a year, not {limit_g_per_year:g}")
+        raise VehicleError(f"the limit must be above 0 g a year, not {limit_g_per_year:g}")
     by_key: dict[str, list[HoldEntry]] = {}
     for hold in holds:
         tree.place(hold.section)

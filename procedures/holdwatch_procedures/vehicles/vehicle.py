@@ -1,19 +1,23 @@
-"""The unit under test: what it is called, what is in it, how large it is inside, what it bears."""
+"""Describes a vehicle (or stationary unit): its names, what is in it, its volume, what it bears.
+
+A vehicle goes by fleet number, plate and VIN; the VIN's check digit is validated here.
+"""
 
 from __future__ import annotations
 
+import re
 from datetime import date  # noqa: TC003 (pydantic needs it when the class is made)
-from typing import TYPE_CHECKING, Annotated, Literal, Self
+from enum import StrEnum
+from typing import TYPE_CHECKING, Annotated, Final, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
 from holdwatch_physics.substances import refrigerant
-from holdwatch_procedures.vehicles.identifiers import VinCheck, check_vin, normalise
-from holdwatch_procedures.vehicles.record import (
+from holdwatch_procedures.vehicles.validation import (
     RefrigerantName,
     Row,
-    StoryError,
     Text,
+    VehicleError,
     Word,
     load_toml,
     packaged_text,
@@ -21,6 +25,87 @@ from holdwatch_procedures.vehicles.record import (
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+
+
+_VALUES: Final = {
+    **{digit: int(digit) for digit in "0123456789"},
+    **dict(zip("ABCDEFGH", range(1, 9), strict=True)),
+    **dict(zip("JKLMN", range(1, 6), strict=True)),
+    "P": 7,
+    "R": 9,
+    **dict(zip("STUVWXYZ", range(2, 10), strict=True)),
+}
+"""Value of each character; I, O and Q are not used in a VIN (read in an open textbook's worked
+example and in three public calculators; the standard itself was not at hand)."""
+
+_WEIGHTS: Final = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
+_LENGTH: Final = 17
+_CHECK_AT: Final = 8
+_MUST_CHECK: Final = frozenset("12345")
+"""First characters of North America, where the check digit is compulsory (from memory)."""
+
+
+class VinCheck(StrEnum):
+    """What the check digit says."""
+
+    MATCHES = "matches"
+    NOT_USED = "not used"  # outside North America position 9 may hold anything
+
+
+def normalise(identifier: str) -> str:
+    """Return an identifier as it is compared: capitals, without spaces, dashes and dots.
+
+    >>> normalise("bm-01 ")
+    'BM01'
+    """
+    return re.sub(r"[\s\-.·_/]+", "", identifier).upper()
+
+
+def vin_check_digit(vin: str) -> str:
+    """Return the check digit that belongs at position 9: weighted sum modulo 11, 10 written X.
+
+    Raises:
+        VehicleError: The VIN has not 17 characters, or holds one that no VIN has.
+
+    >>> vin_check_digit("1M8GDM9A_KP042788".replace("_", "0"))
+    'X'
+    """
+    word = normalise(vin)
+    if len(word) != _LENGTH:
+        raise VehicleError(
+            f"VIN {vin!r} has {len(word)} characters, it must have {_LENGTH}: read it again from "
+            "the plate or the papers"
+        )
+    wrong = sorted({letter for letter in word if letter not in _VALUES})
+    if wrong:
+        raise VehicleError(
+            f"VIN {vin!r} holds {', '.join(wrong)}, which no VIN has (I, O and Q are left out: "
+            "read 1 and 0)"
+        )
+    total = sum(_VALUES[letter] * weight for letter, weight in zip(word, _WEIGHTS, strict=True))
+    return "0123456789X"[total % 11]
+
+
+def check_vin(vin: str) -> tuple[str, VinCheck]:
+    """Return the VIN in plain form and what its check digit says.
+
+    The check digit is compulsory in North America only; elsewhere position 9 is the maker's, so
+    that a digit that does not match is an error there and no evidence here.
+
+    Raises:
+        VehicleError: Wrong length, an impossible character, or a check digit that must match.
+    """
+    word = normalise(vin)
+    expected = vin_check_digit(word)
+    if word[_CHECK_AT] == expected:
+        return word, VinCheck.MATCHES
+    if word[0] in _MUST_CHECK:
+        raise VehicleError(
+            f"VIN {vin!r}: the check digit (position 9) is {word[_CHECK_AT]}, these characters ask "
+            f"for {expected}: one of them was misread"
+        )
+    return word, VinCheck.NOT_USED
+
 
 LAW_G_PER_YEAR = {1: 40.0, 2: 60.0}
 """Leakage allowed to a car's R-134a system with one and with two evaporators, g a year
@@ -78,25 +163,25 @@ class VolumeClasses(Row):
         """Return the volume of a class.
 
         Raises:
-            StoryError: No class of that key; the message lists those there are.
+            VehicleError: No class of that key; the message lists those there are.
         """
         for line in self.classes:
             if line.key == key:
                 return line.volume
         known = ", ".join(line.key for line in self.classes)
-        raise StoryError(f"volume class {key!r} is not in the table: write one of {known}")
+        raise VehicleError(f"volume class {key!r} is not in the table: write one of {known}")
 
 
 def volume_classes(text: str | None = None, *, where: str = "volume classes") -> VolumeClasses:
     """Return the class table of a TOML text, or the one that comes with the package.
 
     Raises:
-        StoryError: The text is not such a table.
+        VehicleError: The text is not such a table.
     """
     return load_toml(VolumeClasses, text or packaged_text("volume_classes.toml"), where=where)
 
 
-class UnitUnderTest(Row):
+class Vehicle(Row):
     """A vehicle's (or a plant's) refrigerating system.
 
     At least one of the three identifiers is given; a lookup goes by any of them.
@@ -166,15 +251,17 @@ class UnitUnderTest(Row):
         return self
 
 
-def find_unit(units: Iterable[UnitUnderTest], identifier: str) -> UnitUnderTest | None:
+def find_unit(units: Iterable[Vehicle], identifier: str) -> Vehicle | None:
     """Return the unit that goes by an identifier of any kind, None where there is none.
 
     Raises:
-        StoryError: Two units answer to it, so that neither may be taken.
+        VehicleError: Two units answer to it, so that neither may be taken.
     """
     wanted = normalise(identifier)
     found = [unit for unit in units if wanted in unit.identifiers]
     if len(found) > 1:
         names = ", ".join(unit.name for unit in found)
-        raise StoryError(f"{identifier!r} names {len(found)} units ({names}): use another of them")
+        raise VehicleError(
+            f"{identifier!r} names {len(found)} units ({names}): use another of them"
+        )
     return found[0] if found else None

@@ -1,4 +1,4 @@
-"""The base of all that a story keeps: frozen rows, checked whole, with one clear error."""
+"""Validates what is kept of vehicles: frozen models, checked whole, with one clear error."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
 
-class StoryError(ValueError):
+class VehicleError(ValueError):
     """A story's row, table or sum cannot be used; the message says what, where and how to mend.
 
     Attributes:
@@ -28,11 +28,11 @@ class StoryError(ValueError):
         self.at_terminal = at_terminal
 
 
-class NotKnownError(StoryError):
+class NotKnownError(VehicleError):
     """What was asked for by its name is not there."""
 
 
-class RefusedError(StoryError):
+class RefusedError(VehicleError):
     """What was asked for is not possible as things stand."""
 
 
@@ -75,25 +75,25 @@ def load_row(model: type[_Model], mapping: Mapping[str, Any], *, where: str) -> 
         where: What the message names as the place, for example the file.
 
     Raises:
-        StoryError: One message that names every wrong key.
+        VehicleError: One message that names every wrong key.
     """
     try:
         return model.model_validate(mapping)
     except ValidationError as error:
         told = "; ".join(_in_words(detail, model) for detail in error.errors(include_url=False))
-        raise StoryError(f"{where}: {told}") from error
+        raise VehicleError(f"{where}: {told}") from error
 
 
 def load_toml(model: type[_Model], text: str, *, where: str) -> _Model:
     """Return the checked table of a TOML text.
 
     Raises:
-        StoryError: The text is no TOML, or a key is wrong.
+        VehicleError: The text is no TOML, or a key is wrong.
     """
     try:
         mapping = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise StoryError(f"{where}: this is not TOML: {error}") from error
+        raise VehicleError(f"{where}: this is not TOML: {error}") from error
     return load_row(model, mapping, where=where)
 
 

@@ -1,20 +1,25 @@
-"""Evidence: findings for and against places, combined by likelihood ratios into ranked suspects."""
+"""Ranks the suspected places by the findings for and against them, and the checks to make next.
+
+Findings are combined by likelihood ratios; a check is worth its expected drop of entropy.
+"""
 
 from __future__ import annotations
 
 import math
 from collections import Counter
 from dataclasses import dataclass
+from functools import cached_property
+from operator import attrgetter
 from typing import TYPE_CHECKING, Self
 
 from pydantic import Field, model_validator
 
 from holdwatch_procedures.vehicles.components import ELSEWHERE
 from holdwatch_procedures.vehicles.job import Finding, Points, Strength
-from holdwatch_procedures.vehicles.record import (
+from holdwatch_procedures.vehicles.validation import (
     Row,
-    StoryError,
     Text,
+    VehicleError,
     Word,
     load_toml,
     packaged_text,
@@ -24,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from holdwatch_procedures.vehicles.components import ComponentTree
-    from holdwatch_procedures.vehicles.job import WorkOrder
+    from holdwatch_procedures.vehicles.job import Job
 
 
 class Means(Row):
@@ -43,12 +48,12 @@ class Means(Row):
     needs_dye: bool = False
     source: Word | Text
 
-    @property
+    @cached_property
     def false_alarm(self) -> float:
         """P(finding | leak elsewhere), from the two ratios."""
         return (1.0 - self.not_found) / (self.found - self.not_found)
 
-    @property
+    @cached_property
     def sensitivity(self) -> float:
         """P(finding | leak there)."""
         return self.found * self.false_alarm
@@ -96,25 +101,27 @@ class Likelihoods(Row):
         """Return a means.
 
         Raises:
-            StoryError: No such means; the message lists those there are.
+            VehicleError: No such means; the message lists those there are.
         """
         for means in self.means:
             if means.key == key:
                 return means
         known = ", ".join(means.key for means in self.means)
-        raise StoryError(f"means {key!r} is not in the likelihood table: write one of {known}")
+        raise VehicleError(f"means {key!r} is not in the likelihood table: write one of {known}")
 
     def condition(self, key: str) -> Mislead:
         """Return a misleading condition.
 
         Raises:
-            StoryError: No such condition; the message lists those there are.
+            VehicleError: No such condition; the message lists those there are.
         """
         for condition in self.mislead:
             if condition.key == key:
                 return condition
         known = ", ".join(condition.key for condition in self.mislead)
-        raise StoryError(f"condition {key!r} is not in the likelihood table: write one of {known}")
+        raise VehicleError(
+            f"condition {key!r} is not in the likelihood table: write one of {known}"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +169,7 @@ def likelihoods(text: str | None = None, *, where: str = "likelihood table") -> 
     """Return the table of a TOML text, or the one that comes with the package.
 
     Raises:
-        StoryError: The text is no such table.
+        VehicleError: The text is no such table.
     """
     return load_toml(Likelihoods, text or packaged_text("likelihoods.toml"), where=where)
 
@@ -173,7 +180,7 @@ def entropy(shares: Iterable[float]) -> float:
     >>> entropy([0.5, 0.5]), entropy([1.0, 0.0])
     (1.0, 0.0)
     """
-    return -sum(p * math.log2(p) for p in shares if p > 0.0) + 0.0
+    return -sum([p * math.log2(p) for p in shares if p > 0.0]) + 0.0
 
 
 def priors(tree: ComponentTree) -> dict[str, float]:
@@ -196,7 +203,7 @@ def weigh(finding: Finding, table: Likelihoods, *, repeats: int = 0) -> Weighed:
     place with the same result. A power below 1 draws the ratio toward 1, from either side.
 
     Raises:
-        StoryError: A means or condition that is not in the table, or one that does not go with
+        VehicleError: A means or condition that is not in the table, or one that does not go with
             the finding.
     """
     means = table.by_key(finding.means)
@@ -205,7 +212,7 @@ def weigh(finding: Finding, table: Likelihoods, *, repeats: int = 0) -> Weighed:
     for key in finding.misled_by:
         condition = table.condition(key)
         if means.key not in condition.means or finding.points not in condition.points:
-            raise StoryError(
+            raise VehicleError(
                 f"condition {key!r} does not mislead {means.name!r} {finding.points} a place; it "
                 f"goes with {', '.join(condition.means)} {' and '.join(condition.points)}"
             )
@@ -225,7 +232,7 @@ def rank(findings: Sequence[Finding], tree: ComponentTree, table: Likelihoods) -
     but for repeated looks. :func:`still_standing` leaves out what a repair has settled.
 
     Raises:
-        StoryError: A place, means or condition that is not known.
+        VehicleError: A place, means or condition that is not known.
     """
     before = priors(tree)
     weights = dict(before)
@@ -250,7 +257,7 @@ def rank(findings: Sequence[Finding], tree: ComponentTree, table: Likelihoods) -
     return Ranking(tuple(suspects), tuple(weighed))
 
 
-def still_standing(work_orders: Iterable[WorkOrder], tree: ComponentTree) -> tuple[Finding, ...]:
+def still_standing(work_orders: Iterable[Job], tree: ComponentTree) -> tuple[Finding, ...]:
     """Return the findings of all visits that no later repair has settled.
 
     A repair settles the findings about its own place up to its day. A repair that a later nitrogen
@@ -258,7 +265,7 @@ def still_standing(work_orders: Iterable[WorkOrder], tree: ComponentTree) -> tup
     its day: they spoke of a leak that is mended.
 
     Raises:
-        StoryError: A place that is not in the tree.
+        VehicleError: A place that is not in the tree.
     """
     visits = list(work_orders)
     findings = [finding for visit in visits for finding in visit.findings]
@@ -269,7 +276,7 @@ def still_standing(work_orders: Iterable[WorkOrder], tree: ComponentTree) -> tup
                 hold.outcome == "pass"
                 and not hold.judged_elsewhere
                 and hold.procedure == "pressure-decay"
-                and hold.section == tree.places[0].key
+                and hold.section == tree.root
                 and hold.on >= repair.on
                 for hold in visit.holds
             )
@@ -279,3 +286,105 @@ def still_standing(work_orders: Iterable[WorkOrder], tree: ComponentTree) -> tup
                 if finding.on > repair.on or not (proved or tree.leaves_of(finding.place) <= place)
             ]
     return tuple(findings)
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A look by one means at one place, with what it is expected to tell.
+
+    Attributes:
+        means: Key of the means.
+        place: Key of the place.
+        sentence: The check in words.
+        bits: Expected drop of entropy, bits.
+        minutes: About how long it takes (common practice, no source).
+        chance_found: Chance that it finds something.
+    """
+
+    means: str
+    place: str
+    sentence: str
+    bits: float
+    minutes: float
+    chance_found: float
+
+
+def next_checks(
+    ranking: Ranking, tree: ComponentTree, table: Likelihoods, *, dye_in: bool = True
+) -> tuple[Check, ...]:
+    """Return the checks not made yet, the one that would tell most first.
+
+    A look by the same means at the same place is not proposed again. Looks that need dye are left
+    out where none is in the unit.
+    """
+    made = {(one.finding.means, one.finding.place) for one in ranking.weighed}
+    shares = ranking.shares
+    before = entropy(shares.values())
+    checks = [
+        _check(means, place, shares, before, tree)
+        for means in table.means
+        if dye_in or not means.needs_dye
+        for place in places_for(means, tree)
+        if (means.key, place) not in made
+    ]
+    checks.sort(key=attrgetter("minutes"))
+    checks.sort(key=attrgetter("bits"), reverse=True)  # the shorter stays first among equals
+    return tuple(checks)
+
+
+def expected_bits(
+    means: Means,
+    inside: frozenset[str],
+    shares: Mapping[str, float],
+    *,
+    before: float | None = None,
+) -> float:
+    """Return the mutual information between a look's result and the place of the leak, bits.
+
+    H(place) − P(found) H(place | found) − P(nothing) H(place | nothing), never below 0.
+
+    Args:
+        means: The means.
+        inside: Keys of the leaves that it looks at.
+        shares: Share of belief of each leaf, and of ``elsewhere``.
+        before: H(place), bits, where it is known already.
+    """
+    found = chance_found(means, inside, shares)
+    expected = found * _entropy_after(means.found, inside, shares)
+    expected += (1 - found) * _entropy_after(means.not_found, inside, shares)
+    return max(0.0, (entropy(shares.values()) if before is None else before) - expected)
+
+
+def chance_found(means: Means, inside: frozenset[str], shares: Mapping[str, float]) -> float:
+    """Return the chance that a look finds something."""
+    there = sum([p for key, p in shares.items() if key in inside])
+    return there * means.sensitivity + (1.0 - there) * means.false_alarm
+
+
+def _entropy_after(ratio: float, inside: frozenset[str], shares: Mapping[str, float]) -> float:
+    """Entropy once a result has multiplied the weight of every leaf inside by its ratio, bits."""
+    weights = [p * (ratio if key in inside else 1.0) for key, p in shares.items()]
+    total = math.fsum(weights)
+    return entropy([weight / total for weight in weights])
+
+
+def _check(
+    means: Means, place: str, shares: Mapping[str, float], before: float, tree: ComponentTree
+) -> Check:
+    inside = tree.leaves_of(place)
+    return Check(
+        means=means.key,
+        place=place,
+        sentence=f"{means.name}: {tree.name(place)}",
+        bits=expected_bits(means, inside, shares, before=before),
+        minutes=means.minutes,
+        chance_found=chance_found(means, inside, shares),
+    )
+
+
+def places_for(means: Means, tree: ComponentTree) -> tuple[str, ...]:
+    """Return the places of a tree that a means can look at."""
+    if "*" in means.reach:
+        return tuple(leaf.key for leaf in tree.leaves)
+    here = {place.key for place in tree.places}
+    return tuple(key for key in means.reach if key in here)

@@ -1,4 +1,4 @@
-"""The report as data: a page for the customer, a page for the shop, and a hash over both."""
+"""Builds a job's report as data: a page for the customer, one for the shop, a hash over both."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ from holdwatch_procedures.vehicles.job import (
     NOT_JUDGED_HERE,
     WHOLE,
     HoldEntry,
+    Job,
     Points,
-    WorkOrder,
 )
-from holdwatch_procedures.vehicles.record import Row, StoryError, Text, Word, load_row
-from holdwatch_procedures.vehicles.vehicle import UnitUnderTest  # noqa: TC001 (the same)
+from holdwatch_procedures.vehicles.validation import Row, Text, VehicleError, Word, load_row
+from holdwatch_procedures.vehicles.vehicle import Vehicle  # noqa: TC001 (the same)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from holdwatch_procedures.vehicles.balance import Balance
     from holdwatch_procedures.vehicles.components import ComponentTree
-    from holdwatch_procedures.vehicles.evidence import Likelihoods, Ranking
     from holdwatch_procedures.vehicles.sections import SectionReading
+    from holdwatch_procedures.vehicles.suspects import Likelihoods, Ranking
 
 FORMAT: Final = 1
 _HASH_KEY: Final = "content_sha256"
@@ -83,8 +83,8 @@ class CustomerPage(Row):
 class ShopPage(Row):
     """What the shop keeps: everything the verdict and the search rest on."""
 
-    unit: UnitUnderTest
-    work_order: WorkOrder
+    unit: Vehicle
+    work_order: Job
     proofs: tuple[ProofRow, ...]
     balance: dict[str, Any] | None
     suspects: tuple[SuspectRow, ...]
@@ -108,10 +108,10 @@ class Report(Row):
 
 
 def build_report(
-    unit: UnitUnderTest,
-    work_order: WorkOrder,
+    unit: Vehicle,
+    work_order: Job,
     *,
-    history: Sequence[WorkOrder],
+    history: Sequence[Job],
     tree: ComponentTree,
     table: Likelihoods,
     made_on: date,
@@ -186,11 +186,11 @@ def read_report(mapping: Mapping[str, Any], *, where: str = "report") -> Report:
     """Return a report from its JSON, if its hash is that of its content.
 
     Raises:
-        StoryError: A key is wrong, or the content is not what was hashed.
+        VehicleError: A key is wrong, or the content is not what was hashed.
     """
     made = load_row(Report, mapping, where=where)
     if content_hash(mapping) != made.content_sha256:
-        raise StoryError(
+        raise VehicleError(
             f"{where}: its content is not what its hash was made of: it was changed afterwards"
         )
     return made
@@ -223,7 +223,7 @@ def _short(value: Any) -> str:
 
 
 def _found(
-    order: WorkOrder, tree: ComponentTree, table: Likelihoods, sections: SectionReading | None
+    order: Job, tree: ComponentTree, table: Likelihoods, sections: SectionReading | None
 ) -> tuple[str, ...]:
     words = {Points.FOR: "points to a leak", Points.AGAINST: "nothing found"}
     told = []
@@ -234,7 +234,7 @@ def _found(
     return (*told, *(() if sections is None else (sections.sentence,)))
 
 
-def _done(order: WorkOrder, tree: ComponentTree) -> tuple[str, ...]:
+def _done(order: Job, tree: ComponentTree) -> tuple[str, ...]:
     done = [f"{tree.name(repair.place)}: {repair.act}." for repair in order.repairs]
     fitted = [f"Fitted: {part.quantity} × {part.name}." for part in order.parts]
     dyed = [f"Dye for the next search: {entry.amount_ml:g} ml." for entry in order.dye]
@@ -246,7 +246,7 @@ def _proof(hold: HoldEntry, tree: ComponentTree) -> str:
     told = hold.sentence or f"{hold.procedure} hold: {hold.outcome}."
     gas = "under nitrogen" if hold.procedure == "pressure-decay" else "under vacuum"
     part = tree.name(hold.section)
-    alone = "" if hold.section == tree.places[0].key else " alone"
+    alone = "" if hold.section == tree.root else " alone"
     when = "After the repair, " if hold.after_repair else ""
     told = f"{when}{part}{alone} {gas}: {told}"
     told = told[:1].upper() + told[1:]
@@ -257,7 +257,7 @@ def _proof(hold: HoldEntry, tree: ComponentTree) -> str:
     return f"{told} It could have seen leaks above {hold.smallest_visible:.0f} g a year."
 
 
-def _charges(history: Sequence[WorkOrder]) -> tuple[ChargeRow, ...]:
+def _charges(history: Sequence[Job]) -> tuple[ChargeRow, ...]:
     weighings = [weighing for visit in history for weighing in visit.weighings]
     return tuple(
         ChargeRow(on=weighing.on, what=weighing.kind.value, grams=weighing.grams)
@@ -265,12 +265,12 @@ def _charges(history: Sequence[WorkOrder]) -> tuple[ChargeRow, ...]:
     )
 
 
-def _come_back(order: WorkOrder) -> date | None:
+def _come_back(order: Job) -> date | None:
     days = [answer.look_again_on for answer in order.answers if answer.look_again_on is not None]
     return min(days, default=None)
 
 
-def _is_mended(order: WorkOrder) -> bool:
+def _is_mended(order: Job) -> bool:
     """Whether the newest nitrogen hold of the whole system after the repair passed."""
     proofs = [
         hold
