@@ -73,13 +73,13 @@ class ComponentTree(Row):
     def model_post_init(self, _context: Any, /) -> None:
         """Index the places by key, and the leaves below each."""
         self._by_key = {place.key: place for place in self.places}
-        self._leaves = tuple(place for place in self.places if place.weight is not None)
+        self._leaves = tuple([place for place in self.places if place.weight is not None])
         below: dict[str, set[str]] = {place.key: set() for place in self.places}
-        for leaf in self._leaves:
-            here: Place | None = leaf
-            while here is not None:
-                below[here.key].add(leaf.key)
-                here = None if here.parent is None else self._by_key[here.parent]
+        for place in reversed(self.places):  # every place stands after its parent
+            if place.weight is not None:
+                below[place.key].add(place.key)
+            if place.parent in below:
+                below[place.parent] |= below[place.key]
         self._below = {key: frozenset(leaves) for key, leaves in below.items()}
 
     def place(self, key: str) -> Place:
