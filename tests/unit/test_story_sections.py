@@ -12,6 +12,8 @@ from holdwatch_procedures.vehicles.components import component_tree
 from holdwatch_procedures.vehicles.dye import dye_advice, too_much_after
 from holdwatch_procedures.vehicles.job import HoldEntry, Points, Strength
 from holdwatch_procedures.vehicles.sections import Standing, read_sections
+from holdwatch_procedures.vehicles.suspects import likelihoods, rank
+from holdwatch_procedures.vehicles.validation import VehicleError
 
 TREE = component_tree()
 

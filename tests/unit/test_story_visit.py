@@ -28,6 +28,8 @@ from holdwatch_procedures.vehicles.report import (
     read_report,
 )
 from holdwatch_procedures.vehicles.sections import read_sections
+from holdwatch_procedures.vehicles.suspects import likelihoods, rank
+from holdwatch_procedures.vehicles.validation import VehicleError, load_row
 from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 VAN = Vehicle(fleet_number="BM-01", refrigerant="R134a", nameplate_charge_g=900, evaporators=2)
