@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import json
 import sys
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import Annotated
+
+import typer
 
 from holdwatch_cli.errors import UserError
+from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.bays.export import export_hold, newest_hold
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 def run_export(hold: str, *, data: Path, out: Path | None, as_json: bool) -> int:
@@ -35,3 +36,28 @@ def run_export(hold: str, *, data: Path, out: Path | None, as_json: bool) -> int
     say(f"Wrote {out} and {recipe}; read them back with:")
     say(f"  holdwatch judge {out} --recipe {recipe}")
     return 0
+
+
+def export(
+    hold: Annotated[
+        str,
+        typer.Argument(
+            help="The hold's id, as the screen's events and the API name it, or `latest`."
+        ),
+    ],
+    data: Annotated[Path, typer.Option(help="Folder of the SQLite file.")] = Path("holdwatch-data"),
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="File for the trace (the recipe beside it as .toml); else to the screen."
+        ),
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Write a hold's readings as a trace.
+
+    `judge` reads it back to the same verdict.
+
+    Example: holdwatch export latest --data holdwatch-data --out hold.csv
+    """
+    raise typer.Exit(run_export(hold, data=data, out=out, as_json=json))

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from holdwatch_cli.errors import UserError
-from holdwatch_cli.jobs.options import Json  # noqa: TC001 (the same)
+from holdwatch_cli.options import Json
 
 app = typer.Typer(
     name="fleet",

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import json
 import tomllib
-from typing import TYPE_CHECKING, Any
+from pathlib import Path  # noqa: TC003 - read when the command is made
+from typing import Annotated, Any
+
+import typer
 
 from holdwatch_adapters.trace import read_trace_columns
 from holdwatch_cli.errors import UserError
+from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.version import version
 from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.holds.judge import judge_columns
 from holdwatch_procedures.holds.recipe import Recipe, load_recipe
 from holdwatch_procedures.holds.verdict import Figure, Outcome, Verdict
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 STATUS = {Outcome.PASS: 0, Outcome.FAIL: 1, Outcome.INCONCLUSIVE: 2}
 
@@ -97,3 +98,17 @@ def _pressures(verdict: Verdict) -> str:
         f"{'pressure change':17}{shown(verdict.pressure_change_raw_pa)} as read, "
         f"{shown(verdict.pressure_change_compensated_pa)} temperature-compensated"
     )
+
+
+def judge(
+    trace: Annotated[Path, typer.Argument(help="Recorded readings, CSV.")],
+    recipe: Annotated[Path, typer.Option(help="The recipe, TOML.")],
+    json: Json = False,
+) -> None:
+    """Judge a recorded trace.
+
+    Exit status: 0 pass, 1 fail, 2 inconclusive, 3 unusable input.
+
+    Example: holdwatch judge hold.csv --recipe hold.toml --json
+    """
+    raise typer.Exit(run_judge(trace, recipe, as_json=json))

@@ -5,16 +5,19 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import json
-from typing import TYPE_CHECKING
+from pathlib import Path  # noqa: TC003 - read when the command is made
+from typing import TYPE_CHECKING, Annotated
 
-from holdwatch_adapters.bluetooth.scan import Seen, scan
+import typer
+
+from holdwatch_adapters.bluetooth.scan import Seen
+from holdwatch_adapters.bluetooth.scan import scan as scan_air
+from holdwatch_cli.options import Config, Json
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.settings.load import load_config
 from holdwatch_physics.units import celsius
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from holdwatch_adapters.payload import Decoded
 
 
@@ -26,7 +29,7 @@ def run_scan(*, seconds: float, config: Path | None, as_json: bool) -> int:
         shop = load_config(config)
         names = {probe.address.upper(): probe.name for probe in shop.probe if probe.address}
         hci = shop.bluetooth.adapter
-    seen = asyncio.run(scan(seconds, hci=hci))
+    seen = asyncio.run(scan_air(seconds, hci=hci))
     if as_json:
         tables = [
             dataclasses.asdict(one)
@@ -58,3 +61,17 @@ def _shown(value: Decoded) -> str:
     if value.kind == "pressure":
         return f"{value.value_si / 1e3:.3f} kPa (gauge or absolute: its maker knows)"
     return f"{value.kind} {value.value_si:g} %"
+
+
+def scan(
+    seconds: Annotated[float, typer.Option(min=0.5, max=600, help="How long to listen.")] = 10.0,
+    config: Config = None,
+    json: Json = False,
+) -> None:
+    """List the probes in the air and their values, enrolled or not.
+
+    Nothing that a scan shows is recorded: only enrolled probes are believed.
+
+    Example: holdwatch scan --seconds 10
+    """
+    raise typer.Exit(run_scan(seconds=seconds, config=config, as_json=json))

@@ -5,11 +5,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
 
 from holdwatch_cli.adapters import adapters_for
 from holdwatch_cli.check.bays import bay_findings, experimental_relays
 from holdwatch_cli.errors import UserError
+from holdwatch_cli.options import Config, Port
 from holdwatch_cli.running import run_until_stopped, settle
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.clock import SystemClock
@@ -102,21 +105,33 @@ async def screen(service: Service, shop: ShopConfig) -> AsyncIterator[str]:
     Its libraries are imported in a thread, beside the readings that the service takes already.
     """
     http = shop.http
-    create_app, serve = await asyncio.to_thread(_screen_makers)
+    create_app, serving = await asyncio.to_thread(_screen_makers)
     settle()
     app = await asyncio.to_thread(create_app, service, host_names=http.host_names)
     settle()
-    async with serve(
+    async with serving(
         app,
         http.host,
         http.port,
         certificate=http.certificate,
         private_key=http.private_key,
-    ) as serving:
-        yield serving.url
+    ) as open_screen:
+        yield open_screen.url
 
 
 def _screen_makers() -> tuple[Any, Any]:
     from holdwatch_api.app import create_app, serve  # noqa: PLC0415 - see above
 
     return create_app, serve
+
+
+def serve(
+    config: Config = None,
+    port: Port = None,
+    data: Annotated[Path | None, typer.Option(help="Folder of the SQLite file.")] = None,
+) -> None:
+    """Watch the configured probes and bays until stopped.
+
+    Example: holdwatch serve --config shop.toml
+    """
+    raise typer.Exit(run_serve(config=config, port=port, data=data))

@@ -6,7 +6,10 @@ import json
 import time
 from dataclasses import asdict
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
 
 from holdwatch_api.security.tokens import FILE, TokenBook
 from holdwatch_cli.errors import UserError
@@ -15,9 +18,27 @@ from holdwatch_cli.terminal import say
 from holdwatch_daemon.settings.load import load_config
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from holdwatch_api.security.tokens import Token, TokenScope
+
+app = typer.Typer(
+    name="token",
+    help="Tokens: who may watch and who may operate; screens are paired by a short code.",
+    no_args_is_help=True,
+)
+
+Config = Annotated[
+    Path | None,
+    typer.Option(help="Configuration that names the store's folder; shop.toml where there is one."),
+]
+Data = Annotated[Path | None, typer.Option(help="Folder of the SQLite file instead.")]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
+Scope = Annotated[
+    Literal["watch", "operate"], typer.Option(help="What its holder may do: watch or operate.")
+]
+Name = Annotated[str, typer.Option(help="What it is for, for example `Bay TV`.")]
+Days = Annotated[
+    float | None, typer.Option(min=0.01, max=3650, help="Days until it expires; else it stays.")
+]
 
 _LONGEST_NAME = 60
 
@@ -116,3 +137,61 @@ def _at(when: int | None) -> str:
     if when is None:
         return "never"
     return datetime.fromtimestamp(when).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+@app.command()
+def new(
+    name: Name,
+    scope: Scope = "watch",
+    days: Days = None,
+    config: Config = None,
+    data: Data = None,
+    json: Json = False,
+) -> None:
+    """Make a token and print it, this once: only its digest is kept.
+
+    A running service knows it within a second.
+
+    Example: holdwatch token new --scope operate --name "Bench tablet"
+    """
+    raise typer.Exit(run_new(book_of(config, data), scope, name, days=days, as_json=json))
+
+
+@app.command("list")
+def list_(config: Config = None, data: Data = None, json: Json = False) -> None:
+    """List the tokens: id, what each may do, when it was made, last used, and expires.
+
+    Example: holdwatch token list
+    """
+    raise typer.Exit(run_list(book_of(config, data), as_json=json))
+
+
+@app.command()
+def revoke(
+    which: Annotated[str, typer.Argument(help="Id or name, as `list` shows them.")],
+    config: Config = None,
+    data: Data = None,
+    json: Json = False,
+) -> None:
+    """Take a token back; what is open with it ends within three seconds.
+
+    Example: holdwatch token revoke "Bay TV"
+    """
+    raise typer.Exit(run_revoke(book_of(config, data), which, as_json=json))
+
+
+@app.command()
+def pair(
+    code: Annotated[str, typer.Argument(help="The code that the screen shows.")],
+    name: Name,
+    scope: Scope = "watch",
+    days: Days = None,
+    config: Config = None,
+    data: Data = None,
+    json: Json = False,
+) -> None:
+    """Let the screen that shows a code in: it gets a token of its own, which nobody types.
+
+    Example: holdwatch token pair WDJB-MJHT --scope watch --name "Bay TV"
+    """
+    raise typer.Exit(run_pair(book_of(config, data), code, scope, name, days=days, as_json=json))

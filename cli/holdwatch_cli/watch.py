@@ -6,9 +6,11 @@ import asyncio
 import json
 import sys
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from pathlib import Path  # noqa: TC003 - read when the command is made
+from typing import TYPE_CHECKING, Annotated, Any
 
 import httpx
+import typer
 
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.running import run_until_stopped
@@ -17,7 +19,6 @@ from holdwatch_cli.watch_view import Seen, view
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
-    from pathlib import Path
 
 SILENCE_S = 7.0
 """The stream beats every 2 s; a longer silence means that it is lost."""
@@ -150,3 +151,21 @@ async def _follow(client: httpx.AsyncClient, bay: str | None) -> None:
                 seen.lost = seen.lost or datetime.now().astimezone().strftime("%H:%M:%S")
                 terminal.update(view(seen), refresh=True)
                 await asyncio.sleep(_RETRY_S)
+
+
+def watch(
+    url: Annotated[str, typer.Option(help="Address of the service.")] = "http://127.0.0.1:8765/",
+    bay: Annotated[str | None, typer.Option(help="Only this bay.")] = None,
+    token_file: Annotated[
+        Path | None, typer.Option(help="File of the token that may watch.")
+    ] = None,
+    once: Annotated[bool, typer.Option("--once", help="Look once and leave.")] = False,
+    json: Annotated[
+        bool, typer.Option("--json", help="Print JSON: one object with --once, else one a line.")
+    ] = False,
+) -> None:
+    """Follow live values and holds of a service in the terminal.
+
+    Example: holdwatch watch --url http://127.0.0.1:8765/
+    """
+    raise typer.Exit(run_watch(url, token_file=token_file, bay=bay, once=once, as_json=json))

@@ -19,7 +19,8 @@ import pytest
 from mosquitto_fixture import free_port
 from system_parts import require
 
-from holdwatch_cli.enrol.command import Enrolment, run_enrol
+from holdwatch_cli.enrol.command import run_enrol
+from holdwatch_cli.enrol.enrolment import Enrolment
 from holdwatch_cli.errors import UserError
 from holdwatch_daemon.errors import HoldwatchError
 from holdwatch_daemon.settings.load import load_config

@@ -8,17 +8,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdwatch_cli.asked import asked
-from holdwatch_cli.main import app, main
+from holdwatch_cli.main import COMMANDS, main
 from holdwatch_simulators.__main__ import main as simulators
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-COMMANDS = {each.callback.__name__ for each in app.registered_commands if each.callback is not None}
-GROUPS = {
-    str(each.typer_instance.info.name) for each in app.registered_groups if each.typer_instance
-}
 
 
 def test_the_list_names_every_command_with_its_whole_sentence(
@@ -29,24 +23,31 @@ def test_the_list_names_every_command_with_its_whole_sentence(
     assert left.value.code == 0
     text = capsys.readouterr().out
     lines = {line.split()[0]: line for line in text.splitlines() if line.startswith("  ")}
-    for name in COMMANDS | GROUPS:
+    for name in COMMANDS:
         assert name in lines
-        assert lines[name].endswith((".", "it asks."))
+        assert lines[name].endswith(".")
         assert "..." not in lines[name]
 
 
-@pytest.mark.parametrize("word", sorted(COMMANDS | GROUPS))
-def test_a_command_is_made_alone(word: str) -> None:
-    part = asked(app, ["--debug", word, "--json"])
-    assert len(part.registered_commands) + len(part.registered_groups) == 1
+@pytest.mark.parametrize("word", COMMANDS)
+def test_every_command_is_found_and_tells_its_options(
+    word: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as left:
+        main([word, "--help"])
+    assert left.value.code == 0
+    assert f"Usage: holdwatch {word}" in capsys.readouterr().out
 
 
-def test_making_a_part_leaves_the_whole_alone() -> None:
-    asked(app, [])
-    assert len(app.registered_commands) == len(COMMANDS)
-    for group in app.registered_groups:
-        assert group.typer_instance is not None
-        assert group.typer_instance.registered_commands
+def test_a_command_loads_no_other() -> None:
+    code = (
+        "from holdwatch_cli.main import COMMANDS, main\n"
+        "try:\n    main(['export', '--help'])\nexcept SystemExit:\n    pass\n"
+        "known = {each.module for each in COMMANDS.values()}\n"
+        "loaded = {name for name in known if f'holdwatch_cli.{name}' in sys.modules}\n"
+        "assert loaded == {'export'}, loaded"
+    )
+    loaded_by(code)
 
 
 def test_an_unknown_command_still_gets_a_near_one_named(capsys: pytest.CaptureFixture[str]) -> None:

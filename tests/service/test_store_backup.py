@@ -15,7 +15,7 @@ from daemon_rig import BAY, TurnedClock, events, shop, start, stop
 from store_shop import contents, fill
 
 from holdwatch_api.security import tokens
-from holdwatch_cli.keeping import run_restore
+from holdwatch_cli.backup import run_restore
 from holdwatch_cli.main import main
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.messages import StartHold

@@ -13,19 +13,22 @@ import sys
 import time
 from dataclasses import asdict
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from pathlib import Path  # noqa: TC003 - read when the command is made
+from typing import TYPE_CHECKING, Annotated
+
+import typer
 
 from holdwatch_cli.check.bays import bay_findings, experimental_relays
 from holdwatch_cli.check.finding import Finding
 from holdwatch_cli.check.probes import way_findings
 from holdwatch_cli.check.radio import radio_findings
+from holdwatch_cli.options import Config, Json
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.settings.load import load_config
 from holdwatch_daemon.settings.shop import ShopConfig
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
 LEAST_FREE_BYTES = 1_000_000_000
 EARLIEST = datetime(2025, 1, 1, tzinfo=UTC)
@@ -128,3 +131,15 @@ def _port(host: str, port: int) -> Finding:
             mend = "Stop what uses it, or choose another with --port or `http.port`."
             return Finding("bay screen", False, f"{host}:{port}: {error.strerror}", mend)
     return Finding("bay screen", True, f"{host}:{port} is free")
+
+
+def check(
+    config: Config = None,
+    data: Annotated[Path | None, typer.Option(help="Folder of the SQLite file.")] = None,
+    json: Json = False,
+) -> None:
+    """Say what is missing on this machine, each with its mend.
+
+    Example: holdwatch check --config shop.toml
+    """
+    raise typer.Exit(run_check(config=config, data=data, as_json=json))

@@ -9,7 +9,10 @@ import logging
 import os
 import shutil
 import uuid
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
 
 from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter
 from holdwatch_adapters.bluetooth.payload_feed import PayloadAdapter
@@ -17,6 +20,7 @@ from holdwatch_cli.check.bays import experimental_relays
 from holdwatch_cli.demo import shop as demo_shop
 from holdwatch_cli.demo.relays import relays_of
 from holdwatch_cli.demo.season import IMPORTED, seed_story
+from holdwatch_cli.options import Config, Port
 from holdwatch_cli.running import run_until_stopped
 from holdwatch_cli.serve import screen, with_options
 from holdwatch_cli.terminal import say
@@ -29,7 +33,6 @@ from holdwatch_simulators.air.bus import PrivateBus
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
-    from pathlib import Path
 
     from holdwatch_adapters.bluetooth.payload_feed import Payload
     from holdwatch_adapters.ports import Adapter
@@ -259,3 +262,26 @@ def _announce(service: Service, shop: ShopConfig, url: str, speed: float) -> Non
     for warning in experimental_relays(shop):
         say(f"Warning: {warning}")
     say(f"Time runs {speed:g} times as fast as the wall's. Ctrl-C ends.")
+
+
+def demo(
+    port: Port = None,
+    data: Annotated[
+        Path, typer.Option(help="Folder of the SQLite file, made where it is missing.")
+    ] = Path("holdwatch-demo"),
+    config: Config = None,
+    speed: Annotated[
+        float, typer.Option(min=1, max=600, help="Simulated seconds a second.")
+    ] = 60.0,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the simulation's chance.")] = 1,
+    by_wire: Annotated[
+        bool, typer.Option("--by-wire", help="Let relays evacuate the first bay, unattended.")
+    ] = False,
+) -> None:
+    """Run two simulated bays to their verdicts, with the bay screen.
+
+    Example: holdwatch demo --speed 60
+    """
+    raise typer.Exit(
+        run_demo(port=port, data=data, config=config, speed=speed, seed=seed, by_wire=by_wire)
+    )

@@ -5,12 +5,16 @@ from __future__ import annotations
 import asyncio
 import json
 import sys
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
+import typer
+
+from holdwatch_cli.enrol.enrolment import Enrolment, enrolment, only_zero, path_from, range_of
 from holdwatch_cli.enrol.live_readings import listen
 from holdwatch_cli.errors import UserError
+from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.intake.zeroing import Found, Gauge, two_points, zero
 from holdwatch_daemon.settings.edit import ShopFile
@@ -18,40 +22,7 @@ from holdwatch_physics.reading import Channel, Quantity, Role, role_of
 from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from holdwatch_daemon.settings.shop import ProbeConfig, ShopConfig
-
-
-@dataclass(slots=True)
-class Enrolment:
-    """What is to be written; None where nothing was said.
-
-    Attributes:
-        name: The probe's name in this shop.
-        probe: Keys of its table.
-        bay: The bay it serves.
-        role: What it means there.
-        channel: Its channel; else what the role measures.
-        offset: Calibration offset in the probe's unit, given by hand.
-        scale: Calibration scale, given by hand.
-        points: Two comparisons with a reference: said and true, in the probe's unit.
-    """
-
-    name: str | None = None
-    probe: dict[str, Any] = field(default_factory=dict)
-    bay: str | None = None
-    role: str | None = None
-    channel: str | None = None
-    offset: float | None = None
-    scale: float | None = None
-    points: list[tuple[float, float]] = field(default_factory=list)
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether nothing was said at all."""
-        calibrates = self.offset is not None or self.scale is not None or bool(self.points)
-        return self.name is None and not self.probe and self.bay is None and not calibrates
 
 
 def run_enrol(enrolment: Enrolment, config: Path, *, as_json: bool, dry_run: bool) -> int:
@@ -271,3 +242,86 @@ def _finish(file: ShopFile, told: dict[str, Any], *, as_json: bool, dry_run: boo
     say(f"{told['probe']} stands in {file.path}.{place}{kept}")
     say("A running `holdwatch serve` takes it up when it is started again.")
     return 0
+
+
+def enrol(
+    name: Annotated[str | None, typer.Option(help="The probe's name in this shop.")] = None,
+    address: Annotated[str | None, typer.Option(help="Address, as `scan` shows it.")] = None,
+    profile: Annotated[str | None, typer.Option(help="ess, gatt or bthome.")] = None,
+    key: Annotated[
+        str | None,
+        typer.Option(help="Key of a bthome probe that encrypts; others see command lines."),
+    ] = None,
+    key_file: Annotated[
+        Path | None, typer.Option(help="File that holds the key; kept out of the configuration.")
+    ] = None,
+    mac: Annotated[
+        str | None, typer.Option(help="True address, where the system hides it (macOS).")
+    ] = None,
+    bay: Annotated[str | None, typer.Option(help="The bay it serves; added if new.")] = None,
+    role: Annotated[
+        str | None, typer.Option(help="low_side, high_side, vacuum, pipe_temperature(.2) …")
+    ] = None,
+    channel: Annotated[
+        str | None, typer.Option(help="Its channel, for example pressure.2; else by the role.")
+    ] = None,
+    reference: Annotated[
+        str | None, typer.Option(help="vented, sealed or absolute: the air does not say.")
+    ] = None,
+    unit: Annotated[str | None, typer.Option(help="Unit of the figures, e.g. kPag.")] = None,
+    range_: Annotated[str | None, typer.Option("--range", help="LOW:HIGH in its unit.")] = None,
+    resolution: Annotated[float | None, typer.Option(help="Step of its readings.")] = None,
+    noise: Annotated[float | None, typer.Option(help="Scatter of single readings.")] = None,
+    drift: Annotated[float | None, typer.Option(help="Wander in an hour.")] = None,
+    interval_s: Annotated[float | None, typer.Option(help="Time between readings, s.")] = None,
+    offset: Annotated[float | None, typer.Option(help="Calibration offset, its unit.")] = None,
+    scale: Annotated[float | None, typer.Option(help="Calibration scale.")] = None,
+    point: Annotated[
+        list[str] | None, typer.Option(help="SAID=TRUE beside a reference, twice: two points.")
+    ] = None,
+    zero: Annotated[
+        str | None, typer.Option(metavar="PROBE", help="Measure its offset now, open to the air.")
+    ] = None,
+    seconds: Annotated[float, typer.Option(min=2, max=600, help="How long to measure.")] = 20.0,
+    true: Annotated[
+        float | None, typer.Option(help="What it should say; else 0, or the barometer.")
+    ] = None,
+    config: Annotated[Path, typer.Option(help="The shop's file, made if missing.")] = Path(
+        "shop.toml"
+    ),
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show the file, write nothing.")
+    ] = False,
+    json: Json = False,
+) -> None:
+    """Enrol a probe: name, key, figures, role in a bay; bare, it asks.
+
+    Your comments and your order in shop.toml stay; the file of before is kept as shop.toml.bak.
+
+    Example: holdwatch enrol --name gauge-3 --address 02:00:00:00:00:09 --bay bay-1 --role low_side
+    --unit kPag --range 0:3500
+
+    Then, open to the air: holdwatch enrol --zero gauge-3
+    """
+    said = {
+        "address": address,
+        "profile": profile,
+        "key": key,
+        "key_file": path_from(config, key_file),
+        "mac": mac,
+        "pressure_reference": reference,
+        "unit": unit,
+        "range": range_of(range_),
+        "resolution": resolution,
+        "noise": noise,
+        "drift": drift,
+        "interval_s": interval_s,
+    }
+    made = enrolment(name, said, bay, role, channel, offset, scale, point or [])
+    if zero is None:
+        raise typer.Exit(run_enrol(made, config, as_json=json, dry_run=dry_run))
+    only_zero(made)
+    status = run_zero(
+        zero, config, channel=channel, seconds=seconds, true=true, as_json=json, dry_run=dry_run
+    )
+    raise typer.Exit(status)

@@ -10,7 +10,7 @@ import typer
 
 from holdwatch_adapters.bluetooth.scan import Seen, scan
 from holdwatch_adapters.ports import AdapterError
-from holdwatch_cli.enrol.command import Enrolment
+from holdwatch_cli.enrol.enrolment import Enrolment, pair
 from holdwatch_cli.scan import line
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.settings.base import NAME
@@ -132,22 +132,6 @@ def _ask(text: str, read: Callable[[str], T], default: str | None) -> T:
 
 def _yes(text: str) -> bool:
     return bool(typer.confirm(text, default=False))
-
-
-def pair(text: str) -> tuple[float, float]:
-    """Read ``LOW:HIGH``.
-
-    Raises:
-        ValueError: It is not that.
-    """
-    low, colon, high = text.partition(":")
-    try:
-        ends = float(low), float(high)
-    except ValueError:
-        ends = (0.0, 0.0)
-    if not colon or not ends[0] < ends[1]:
-        raise ValueError(f"{text!r} is no range: write LOW:HIGH, the lower first, such as 0:3500")
-    return ends
 
 
 def _positive(text: str) -> float:

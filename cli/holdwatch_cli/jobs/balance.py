@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
+import typer
+
+from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
 from holdwatch_procedures.vehicles.balance import Figures, balance_of_texts, balance_sentence
 from holdwatch_procedures.vehicles.vehicle import LAW_G_PER_YEAR
@@ -73,3 +76,38 @@ def _outlook(made: Balance) -> list[str]:
     )
     lines.append(f"{'one more weighing':18}would narrow this to {widths}")
     return lines
+
+
+def balance(
+    charged: Annotated[
+        list[str], typer.Option(help="GRAMS@DATE put in; the n-th pairs with the n-th recovered.")
+    ],
+    recovered: Annotated[list[str], typer.Option(help="GRAMS@DATE taken out later.")],
+    scale_tolerance_g: Annotated[
+        float, typer.Option(min=0, max=1000, help="Limit of error of each weighing, g.")
+    ] = 5.0,
+    unrecovered_g: Annotated[
+        str, typer.Option(help="LOW:HIGH, what stays in oil and hoses, g (common practice).")
+    ] = "0:30",
+    hose_loss_g: Annotated[
+        float, typer.Option(min=0, max=1000, help="Lost at the hoses, g a pair.")
+    ] = 0.0,
+    nameplate_g: Annotated[
+        float | None, typer.Option(help="Charge by the plate, g; for percent and dates.")
+    ] = None,
+    evaporators: Annotated[
+        int, typer.Option(min=1, max=2, help="One (40 g a year by law) or two (60 g).")
+    ] = 1,
+    noticed_share: Annotated[
+        float, typer.Option(help="Share of the charge whose loss is noticed (common practice).")
+    ] = 0.30,
+    json: Json = False,
+) -> None:
+    """Say what a unit loses a year, from what went in and came out.
+
+    Example: holdwatch balance --charged 600@2025-05-04 --recovered 540@2026-05-02 --nameplate-g 600
+    """
+    figures = Figures(
+        scale_tolerance_g, unrecovered_g, hose_loss_g, nameplate_g, evaporators, noticed_share
+    )
+    raise typer.Exit(run_balance(charged, recovered, figures, as_json=json))

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
 
 from holdwatch_api.reports.files import FORMS, Form, verify_file, write_report
 from holdwatch_cli.errors import UserError
+from holdwatch_cli.jobs.desk import day_of, desk
+from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.jobs.report import make_report
 from holdwatch_daemon.version import version
@@ -82,3 +86,32 @@ def _form(path: Path) -> Form:
         if path.suffix == f".{form}":
             return form
     raise UserError(f"{path}: name the file .html, .json or .pdf")
+
+
+def report(
+    visit: Annotated[
+        str | None, typer.Argument(help="Number of the visit, or a vehicle with one open visit.")
+    ] = None,
+    out: Annotated[
+        list[Path] | None, typer.Option(help="File: .html, .json or .pdf. Again for more.")
+    ] = None,
+    verify: Annotated[
+        Path | None, typer.Option(help="Check a report's file against the store instead.")
+    ] = None,
+    on: Annotated[str | None, typer.Option(help="Day of the report, as 2026-05-04.")] = None,
+    data: Annotated[Path, typer.Option(help="Folder of the SQLite file.")] = Path("holdwatch-data"),
+    json: Json = False,
+) -> None:
+    """Write a visit's report, for customer and shop, or verify one.
+
+    With --verify the exit status is 0 where file and store agree, 1 where something was changed,
+    and every changed place is named.
+
+    Example: holdwatch report 2026-0001 --out report.html --out report.pdf
+
+    Then: holdwatch report --verify report.html
+    """
+    at = desk(data, as_json=json)
+    if verify is not None:
+        raise typer.Exit(run_verify(at, verify))
+    raise typer.Exit(run_report(at, visit, out or [], made_on=day_of(on)))

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from holdwatch_cli.jobs.options import FOLDER, Data, Day, Json
 from holdwatch_cli.jobs.vehicle_options import Fields, with_vehicle_fields
+from holdwatch_cli.options import FOLDER, Data, Day, Json
 
 app = typer.Typer(
     name="vehicle",

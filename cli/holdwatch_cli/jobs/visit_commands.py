@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from holdwatch_cli.jobs.options import FOLDER, Data, Day, Json
+from holdwatch_cli.options import FOLDER, Data, Day, Json
 
 app = typer.Typer(
     name="visit",

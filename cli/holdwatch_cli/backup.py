@@ -6,12 +6,19 @@ import json
 import time
 from dataclasses import asdict
 from pathlib import Path
+from typing import Annotated
 
+import typer
+
+from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.settings.load import load_config
-from holdwatch_daemon.store.backup import ACCESS, back_up, restore
-from holdwatch_daemon.store.salvage import salvage
+from holdwatch_daemon.store.backup import ACCESS, back_up
+from holdwatch_daemon.store.backup import restore as restore_backup
+from holdwatch_daemon.store.salvage import salvage as salvage_database
 from holdwatch_daemon.timestamps import rfc3339
+
+Data = Annotated[Path, typer.Option(help="Folder of the SQLite file.")]
 
 
 def run_backup(folder: Path, *, data: Path | None, config: Path | None, as_json: bool) -> int:
@@ -32,7 +39,7 @@ def run_backup(folder: Path, *, data: Path | None, config: Path | None, as_json:
 
 def run_restore(folder: Path, *, data: Path, as_json: bool) -> int:
     """Restore a backup; return the exit status."""
-    backup, number = restore(folder, data, time.time_ns())
+    backup, number = restore_backup(folder, data, time.time_ns())
     has_tokens = (data / ACCESS).exists()
     if as_json:
         told = {"data": str(data), "made": backup.made, "newest_event": backup.newest_event}
@@ -54,7 +61,7 @@ def run_restore(folder: Path, *, data: Path, as_json: bool) -> int:
 
 def run_salvage(old: Path, out: Path, *, as_json: bool) -> int:
     """Recover what can be read; return the exit status: 1 where something was lost."""
-    told = salvage(old, out, rfc3339(time.time_ns()))
+    told = salvage_database(old, out, rfc3339(time.time_ns()))
     lost = [one for one in told if one.lost or one.refused]
     if as_json:
         say(json.dumps([asdict(one) for one in told]))
@@ -78,3 +85,50 @@ def _span(table: str, first: int, last: int) -> str:
     begin = str(first) if abs(first) < 2**61 else "the beginning"
     end = str(last) if abs(last) < 2**61 else "the end"
     return "some rows between its ends" if first == last == 0 else f"from {begin} to {end}"
+
+
+def backup(
+    folder: Annotated[Path, typer.Argument(help="A new folder for the backup.")],
+    data: Annotated[
+        Path | None, typer.Option(help="Folder of the SQLite file, instead of the configured one.")
+    ] = None,
+    config: Annotated[
+        Path | None, typer.Option(help="Configuration: copied along, and says where the data is.")
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Copy the store, also while the service runs.
+
+    Counters, photographs and the configuration go with it.
+
+    Example: holdwatch backup /mnt/usb/2026-05-04 --config shop.toml
+    """
+    raise typer.Exit(run_backup(folder, data=data, config=config, as_json=json))
+
+
+def restore(
+    folder: Annotated[Path, typer.Argument(help="The backup's folder.")],
+    data: Data = Path("holdwatch-data"),
+    json: Json = False,
+) -> None:
+    """Check a backup and put it into a data folder.
+
+    Nothing that is there is overwritten.
+
+    Example: holdwatch restore /mnt/usb/2026-05-04 --data holdwatch-data
+    """
+    raise typer.Exit(run_restore(folder, data=data, as_json=json))
+
+
+def salvage(
+    old: Annotated[Path, typer.Argument(help="The damaged database.")],
+    out: Annotated[Path, typer.Option("--out", help="The new file.")],
+    json: Json = False,
+) -> None:
+    """Recover what can be read of a damaged database.
+
+    It says what was lost (exit status 1).
+
+    Example: holdwatch salvage holdwatch.db.damaged-20260504T093107Z --out saved/holdwatch.db
+    """
+    raise typer.Exit(run_salvage(old, out, as_json=json))

@@ -1,16 +1,62 @@
-"""The options of ``holdwatch enrol``, read into an enrolment."""
+"""An enrolment: what is to be written of a probe, and how the options say it."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_cli.enrol.command import Enrolment
-from holdwatch_cli.enrol.wizard import pair
 from holdwatch_cli.errors import UserError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
+
+
+@dataclass(slots=True)
+class Enrolment:
+    """What is to be written; None where nothing was said.
+
+    Attributes:
+        name: The probe's name in this shop.
+        probe: Keys of its table.
+        bay: The bay it serves.
+        role: What it means there.
+        channel: Its channel; else what the role measures.
+        offset: Calibration offset in the probe's unit, given by hand.
+        scale: Calibration scale, given by hand.
+        points: Two comparisons with a reference: said and true, in the probe's unit.
+    """
+
+    name: str | None = None
+    probe: dict[str, Any] = field(default_factory=dict)
+    bay: str | None = None
+    role: str | None = None
+    channel: str | None = None
+    offset: float | None = None
+    scale: float | None = None
+    points: list[tuple[float, float]] = field(default_factory=list)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was said at all."""
+        calibrates = self.offset is not None or self.scale is not None or bool(self.points)
+        return self.name is None and not self.probe and self.bay is None and not calibrates
+
+
+def pair(text: str) -> tuple[float, float]:
+    """Read ``LOW:HIGH``.
+
+    Raises:
+        ValueError: It is not that.
+    """
+    low, colon, high = text.partition(":")
+    try:
+        ends = float(low), float(high)
+    except ValueError:
+        ends = (0.0, 0.0)
+    if not colon or not ends[0] < ends[1]:
+        raise ValueError(f"{text!r} is no range: write LOW:HIGH, the lower first, such as 0:3500")
+    return ends
 
 
 def range_of(text: str | None) -> tuple[float, float] | None:

@@ -1,4 +1,4 @@
-"""Options that the commands of the story share; light, so that --help is fast."""
+"""Options that several commands share."""
 
 from __future__ import annotations
 
@@ -12,4 +12,8 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instea
 Day = Annotated[
     str | None, typer.Option("--on", metavar="DATE", help="Day, as 2026-05-04; today if left out.")
 ]
+Port = Annotated[
+    int | None, typer.Option(min=0, max=65535, help="Port of the bay screen; 0 takes a free one.")
+]
+Config = Annotated[Path | None, typer.Option(help="Configuration, TOML (docs/shop.example.toml).")]
 FOLDER = Path("holdwatch-data")
