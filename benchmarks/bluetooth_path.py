@@ -1,6 +1,6 @@
 """Latency and CPU of a notification from the simulated air to a reading.
 
-Run: ``python benchmarks/bluetooth_path.py [probes] [per second] [seconds]``. Needs dbus-daemon.
+Run: ``python -m benchmarks run bluetooth_path [probes] [per second] [seconds]``. Needs dbus-daemon.
 The fake and the adapter share the process; the fake's own CPU is measured with nobody subscribed
 and taken off.
 """

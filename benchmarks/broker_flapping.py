@@ -1,6 +1,6 @@
 """A broker that is stopped, killed and frozen again and again, and one that is away for days.
 
-Run it from the repository: ``python benchmarks/broker_flapping.py [--outages 60] [--away 10000]``.
+Run: ``python -m benchmarks run broker_flapping [--outages 60] [--away 10000]``.
 A service with three bays in time lapse tells events all the while; a customer with a lasting
 session listens at QoS 1. In the end the two are compared. Exit status 1 where anything was wrong.
 """

@@ -1,6 +1,6 @@
 """The wall clock set in the middle of holds, and machines started anew: verdicts must not care.
 
-Run it from the repository: ``python benchmarks/clock_steps.py [--seeds 3]``. Each case runs a hold
+Run: ``python -m benchmarks run clock_steps [--seeds 3]``. Each case runs a hold
 of the real service over the same readings; what happens to the clock differs. Where the machine
 goes on, the verdict must be the undisturbed one to the last bit; where it was started anew, the
 same outcome or inconclusive for the gap. Exit status 1 where anything was wrong.

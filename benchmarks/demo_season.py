@@ -1,6 +1,6 @@
 """Write the demo's story from a played season: ``sh docs/season.sh FOLDER`` first.
 
-    python benchmarks/demo_season.py FOLDER/holdwatch-data/holdwatch.db
+    python -m benchmarks run demo_season FOLDER/holdwatch-data/holdwatch.db
 
 Vehicles and visits go over as they are, under names that the demo's bays leave free; of a hold its
 verdict and a thinned curve. Readings stay out, and with them their hash.

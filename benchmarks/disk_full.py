@@ -1,6 +1,6 @@
 """A disk that fills up under a running service, for real: a small tmpfs, filled and emptied again.
 
-sudo python benchmarks/disk_full.py [--megabytes 64]
+sudo python -m benchmarks run disk_full [--megabytes 64]
 
 Mounts a tmpfs (hence as root), puts four months of readings with a hold in it, and lets a service
 record eight channels meanwhile: first until the oldest readings give way, then with every byte of

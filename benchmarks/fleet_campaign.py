@@ -1,6 +1,6 @@
 """Kills everything of a chain at random while two shops write events; counts what landed.
 
-``PYTHONPATH=tests:cli python benchmarks/fleet_campaign.py [--events 6000] [--seed 1]``: two shops
+``python -m benchmarks run fleet_campaign [--events 6000] [--seed 1]``: two shops
 (the real service with its store and API), each with its own Mosquitto and the bridge of
 ``deploy/``, the chain's Mosquitto with TLS, a real PostgreSQL, two consumers. All of them are
 killed without warning, up to three at a time, the brokers also stopped in order, the shops' APIs

@@ -1,6 +1,6 @@
 """A shop of the campaign: the real service, its store, its way out and its API, in one process.
 
-``python benchmarks/fleet_shop.py DATA SITE MQTT-PORT HTTP-PORT EVENTS A-SECOND``: writes notes
+``python -m benchmarks run fleet_shop DATA SITE MQTT-PORT HTTP-PORT EVENTS A-SECOND``: writes notes
 down until the store has so many events, and goes on serving until it is killed. While DATA.closed
 is there, the API is closed. Begun again, it goes on where its store ends.
 """

@@ -1,6 +1,6 @@
 """What a chain's database costs: bytes an event and a reading, and processor time to land them.
 
-``python benchmarks/fleet_size.py SHOP.db DSN``: takes the events of a shop's SQLite file (the
+``python -m benchmarks run fleet_size SHOP.db DSN``: takes the events of a shop's SQLite file (the
 demo's will do), lands them under two hundred shops' names in an empty PostgreSQL database, once
 more as a second consumer does, lands as many live readings, and prints what each takes. ``holdwatch
 fleet`` does the landing.

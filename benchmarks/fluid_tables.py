@@ -1,6 +1,6 @@
 """How far the shipped fluid tables are from the equations of state, fluid by fluid.
 
-Run it from the repository: ``python benchmarks/fluid_tables.py [--points 400] [--write]``. With
+Run: ``python -m benchmarks run fluid_tables [--points 400] [--write]``. With
 ``--write`` the table of docs/fluids.md is made anew.
 """
 

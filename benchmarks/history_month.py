@@ -1,6 +1,6 @@
 """How long the record of a month takes to answer: 8 channels at 1 Hz, 20.7 million readings.
 
-python benchmarks/history_month.py [--days 30] [--channels 8] [--keep FILE]
+python -m benchmarks run history_month [--days 30] [--channels 8] [--keep FILE]
 
 The readings are written by one SQL statement a channel; the tiers are rolled by the product's own
 code. Then a real service over that file is asked over HTTP. Printed: rows and size of the file, how

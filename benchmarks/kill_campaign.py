@@ -1,6 +1,6 @@
 """Kill -9 at random instants of live holds, hundreds of times, and audit what is left.
 
-Run it from the repository: ``python benchmarks/kill_campaign.py [--kills 500] [--seed 1]``. A
+Run: ``python -m benchmarks run kill_campaign [--kills 500] [--seed 1]``. A
 process of the real service (SQLite, a real Mosquitto, time-lapse probes) is killed and started
 again at once, several times a hold, while a customer with a lasting session listens; in the end
 store, customer and verdicts are compared. Exit status 1 where anything was wrong.

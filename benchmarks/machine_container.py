@@ -1,6 +1,6 @@
 """The container, built and run as docs/service.md says, on a computer without an image registry.
 
-``python benchmarks/machine_container.py FOLDER``; it needs root, ``podman``, ``runc``,
+``python -m benchmarks run machine_container FOLDER``; it needs root, ``podman``, ``runc``,
 ``buildah``, ``debootstrap`` and ``mosquitto`` (all from apt), a Debian mirror and a package index.
 The base image is made here, of Debian 12 and its own Python 3.11, and imported under the name that
 the Containerfile asks for. Exit status 1 where something was not as the manual says.

@@ -1,6 +1,7 @@
 """The power of a whole machine cut in the middle of holds, again and again, and what is left.
 
-``python benchmarks/machine_cuts.py FOLDER [--cuts 10]``, after ``machine_systemd.py`` has installed
+``python -m benchmarks run machine_cuts FOLDER [--cuts 10]``, after
+``machine_systemd`` has installed
 holdwatch in that folder. What the machine's memory held is gone, and what its disk had not
 confirmed is lost sector by sector (``machine_disk.py``). A broker outside hears what is told: every
 event that it heard must be in the files as the machine finds them when it comes up again.

@@ -1,6 +1,7 @@
 """A machine's disk: Debian with systemd, the project's files, and nothing of ours installed yet.
 
-``python benchmarks/machine_image.py FOLDER`` makes it; the campaigns on it make it by themselves.
+``python -m benchmarks run machine_image FOLDER`` makes it; the campaigns on it
+make it by themselves.
 It needs root, ``debootstrap`` and ``mke2fs`` (``apt-get install debootstrap e2fsprogs``), a Debian
 mirror and a package index; the machine itself has no way out. Installing holdwatch is left to the
 machine, word for word as docs/service.md says.

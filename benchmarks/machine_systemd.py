@@ -1,6 +1,6 @@
 """holdwatch under a real systemd, installed, run and mistreated as docs/service.md says.
 
-``python benchmarks/machine_systemd.py FOLDER``; it needs root, ``debootstrap``, ``mke2fs``,
+``python -m benchmarks run machine_systemd FOLDER``; it needs root, ``debootstrap``, ``mke2fs``,
 ``qemu-system-x86`` and ``mosquitto`` (all from apt). A whole machine boots in an emulator; the
 manual's commands are taken from the manual itself. The installed machine is left behind in the
 folder for ``machine_cuts.py``. Exit status 1 where something was not as the manual says.

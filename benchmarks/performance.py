@@ -1,8 +1,8 @@
 """Every speed goal, measured, with the machine's raw limits beside them.
 
-Run it from the repository on a machine that does nothing else: ``python benchmarks/performance.py
-[--only NAME …] [--write]``. With ``--write`` the table of docs/performance.md is made anew. It
-takes some ten minutes; the longest is the month's history.
+Run it on a machine that does nothing else: ``python -m benchmarks run performance [--only NAME …]
+[--write]``. With ``--write`` the table of docs/performance.md is made anew. It takes some ten
+minutes; the longest is the month's history.
 """
 
 from __future__ import annotations

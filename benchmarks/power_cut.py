@@ -1,6 +1,6 @@
 """What a power cut may leave on the disk, made by hand hundreds of times, and opened again.
 
-Run it from the repository: ``python benchmarks/power_cut.py [--cases 400]``. A kill leaves whatever
+Run: ``python -m benchmarks run power_cut [--cases 400]``. A kill leaves whatever
 was written; a power cut may lose what the disk had not confirmed, sector by sector and in any
 order. The real recorder writes; its files are copied between transactions, and from two copies
 the states in between are made: a log that ends anywhere, sectors of it that were lost or torn, a

@@ -1,6 +1,6 @@
 """A radio that misbehaves, from the air to two verdicts: what is kept, and what is not.
 
-Run: ``python benchmarks/radio_campaign.py [--seconds 240] [--rate 4] [--speed 8] [--seed 1]``.
+Run: ``python -m benchmarks run radio_campaign [--seconds 240] [--rate 4] [--speed 8] [--seed 1]``.
 Needs dbus-daemon. Eight probes of two bays on a simulated air (unmodified bleak over a private
 D-Bus): packets are dropped, links end, the Bluetooth daemon is killed and comes back, a stranger
 offers itself, an impostor sends under an enrolled address with a wrong key and repeats old

@@ -1,6 +1,6 @@
 """A month of one shop with twelve bays, through the real service, in minutes.
 
-Run it from the repository: ``python benchmarks/shop_month.py [--days 30] [--holds 1] [--trace]``.
+Run: ``python -m benchmarks run shop_month [--days 30] [--holds 1] [--trace]``.
 On each working day every bay holds once or more, idle probes send every minute, the broker is away
 for a while, screens come and go, probes fall silent. It prints a line a day: memory,
 files, tasks, threads, bytes of log, events, size of the store; in the end the verdicts against the

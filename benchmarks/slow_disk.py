@@ -1,6 +1,6 @@
 """A service on a slow disk: a sync takes seconds, a read takes long, or all stands still.
 
-Run it from the repository: ``python benchmarks/slow_disk.py [--only NAME ...] [--seed 1]``. It
+Run: ``python -m benchmarks run slow_disk [--only NAME ...] [--seed 1]``. It
 needs gcc and Mosquitto. A process of the real service (SQLite, a real Mosquitto, the HTTP server,
 signs of life to systemd, time-lapse probes) has a data folder whose every call waits. Meanwhile
 people begin and extend holds, look at health, live values and history; in the end what they saw,

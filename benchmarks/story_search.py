@@ -1,6 +1,6 @@
 """How long a lookup takes in a store of 10,000 vehicles with 20 visits each.
 
-python benchmarks/story_search.py [VEHICLES] [VISITS]
+python -m benchmarks run story_search [VEHICLES] [VISITS]
 """
 
 from __future__ import annotations

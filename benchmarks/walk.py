@@ -1,6 +1,6 @@
 """The whole walk, measured: decode → bus → procedures → SQLite, beside raw inserts.
 
-Run it from the repository: ``python benchmarks/walk.py [--bays 50] [--seconds 600]``. It prints
+Run: ``python -m benchmarks run walk [--bays 50] [--seconds 600]``. It prints
 readings a second of the walk and of sqlite3 alone in one run (same rows, schema, batches and
 synchronous mode), their ratio, the processor time of a reading by stage, the memory of an idle
 ``holdwatch serve``, and the seconds from starting it to its first reading. ``--no-idle`` leaves

@@ -2,7 +2,7 @@
 
 The simulated bay shares no judging code; its leaks are restated by its own fluid data. Each class
 is a scenario with a leak in multiples of its criterion and a time that the plan calls enough.
-Run it from the repository: ``python benchmarks/verdicts/bay_campaign.py [--holds 20]``.
+Run it from the repository: ``python -m benchmarks run bay_campaign [--holds 20]``.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Judges thousands of simulated pressure-decay holds and counts what went wrong.
 
-Run: python benchmarks/verdicts/decay_campaign.py --holds 500 --processes 2 --json out.json
+Run: python -m benchmarks run decay_campaign --holds 500 --processes 2 --json out.json
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """How often the watches of a pressure-decay hold cry wolf, and what they find.
 
-Run: python benchmarks/verdicts/decay_events.py --holds 20
+Run: python -m benchmarks run decay_events --holds 20
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Judges whole holds on coarse, slow, stuck and fallen instruments, reading by reading.
 
-Run: python benchmarks/verdicts/decay_instruments.py --holds 20
+Run: python -m benchmarks run decay_instruments --holds 20
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ One measured day drives a plant of four thermal parts: its barometer as it was, 
 scaled to an indoor drift. Pressure comes from nitrogen's equation of state, 2.5 L of copper, a
 viscous leak. A 14 h hold is judged for windows of the day that start on the hour.
 
-Run: python benchmarks/verdicts/decay_measured_day.py
+Run: python -m benchmarks run decay_measured_day
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Draws the figures of docs/verdicts.md from the campaigns' results and from the plan's forecast.
 
-Run it from the repository: ``python benchmarks/verdicts/plots.py``.
+Run it from the repository: ``python -m benchmarks run plots``.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Standing-vacuum verdicts over worlds that do not share the judge's family.
 
-    python benchmarks/verdicts/vacuum_campaign.py --holds 100
-    python benchmarks/verdicts/vacuum_campaign.py --holds 400 --only moist both
+    python -m benchmarks run vacuum_campaign --holds 100
+    python -m benchmarks run vacuum_campaign --holds 400 --only moist both
 
 Every hold is judged at every ``--every``-th block until its first verdict (the service looks at
 every one: 1). One line a world: wrong verdicts with a 95 % binomial interval, undecided, times,

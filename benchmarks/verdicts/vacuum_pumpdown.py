@@ -1,6 +1,6 @@
 """Isolation seen in the data: how soon, how exactly, and how often wrongly.
 
-    python benchmarks/verdicts/vacuum_pumpdown.py --holds 100 --hours 200
+    python -m benchmarks run vacuum_pumpdown --holds 100 --hours 200
 
 Pump-downs end on a base with or without water, are isolated with a leak, moisture or both, and
 are read by gauges with noise, lag, rounding and wander, at 4, 1 and 0.1 readings a second.

@@ -1,6 +1,6 @@
 """False alarms and detection of the watches over a standing vacuum.
 
-python benchmarks/verdicts/vacuum_spoil.py --holds 200
+python -m benchmarks run vacuum_spoil --holds 200
 """
 
 from __future__ import annotations
