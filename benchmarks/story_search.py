@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable
 
+    from holdwatch_daemon.jobs.book import Page
+
 
 def vin_of(number: int) -> str:
     body = f"1LBVAN77_0P{number:06d}"
@@ -61,13 +63,16 @@ def visit_of(unit: Vehicle, vehicle: int, visit: int) -> Job:
 
 def fill(book: StoryBook, vehicles: int, visits: int) -> None:
     for first in range(0, vehicles, 500):
-        with book.writing() as page:
+
+        def change(page: Page, first: int = first) -> None:
             for number in range(first, min(first + 500, vehicles)):
                 unit = unit_of(number)
                 unit_id = story_rows.put_unit(page.connection, unit, page.now)
                 for visit in range(visits):
                     order = visit_of(unit, number, visit)
                     story_rows.put_work_order(page.connection, order, unit_id, page.now)
+
+        book.write(change)
 
 
 def timed(

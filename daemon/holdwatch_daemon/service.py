@@ -33,6 +33,7 @@ from holdwatch_daemon.properties import fluids_for
 from holdwatch_daemon.store import answers
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.recorder import open_recorder
+from holdwatch_daemon.store.transactions import ServiceTransactions
 from holdwatch_daemon.tasks import end_tasks
 from holdwatch_daemon.valves.valves import Wires
 from holdwatch_daemon.version import version
@@ -257,6 +258,7 @@ class Service:
         )
         self.store, self.events = self._recorder.store, self._recorder.events
         self._ids, self._writer = self._recorder.ids, self._recorder.writer
+        self.transactions = ServiceTransactions(self.events, asyncio.get_running_loop())
         self._database_id = self._recorder.database_id
 
     async def _warm_up(self) -> None:
@@ -337,7 +339,6 @@ class Service:
     def _start_tasks(self) -> None:
         create = self._group.create_task
         self._tasks += [create(self._tick()), create(self._warm_up())]
-        self._tasks += [create(self.events.keep_up(_TICK_S))]  # apart: it waits for the disk
         self._tasks += [create(webhook.run()) for webhook in self._webhooks]
 
     async def _start_outbox(self, undo: contextlib.AsyncExitStack) -> Destination:

@@ -12,6 +12,7 @@ from holdwatch_cli.demo.season import seed_story
 from holdwatch_daemon.clock import SystemClock
 from holdwatch_daemon.store import answers
 from holdwatch_daemon.store.opening import open_database
+from holdwatch_daemon.store.transactions import OwnTransactions
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -49,6 +50,7 @@ class StoryService(FakeService):
         opened.connection.close()
         opened.lock.release()
         assert seed_story(self.config.database, self.clock.utc_ns)
+        self.transactions = OwnTransactions(self.config.database, self.clock.utc_ns)
         self.store = StoryStore(self, self.config.database)
 
 

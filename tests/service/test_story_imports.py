@@ -29,6 +29,7 @@ from holdwatch_procedures.vehicles.validation import VehicleError
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from holdwatch_daemon.jobs.book import Page
     from holdwatch_procedures.vehicles.job import HoldEntry, Job
 
 MARK = "rought by a file, not judged here"
@@ -57,8 +58,7 @@ class Shop:
         return export_text(stories_of(self.book, None), form, table)
 
     def take(self, text: str, form: Any = "json", table: str = "units") -> None:
-        with self.book.writing() as page:
-            take(page, TABLES, text, form, table, where="fleet.json")
+        self.book.write(lambda page: take(page, TABLES, text, form, table, where="fleet.json"))
 
     def proved(self) -> Job:
         """The closed visit with a repair and its proofs."""
@@ -66,8 +66,8 @@ class Shop:
         return next(visit for visit in visits if visit.repairs and visit.holds)
 
     def reopened(self) -> Job:
-        with self.book.writing() as page:
-            return reopen_visit(page, self.proved().number)[1]
+        number = self.proved().number
+        return self.book.write(lambda page: reopen_visit(page, number))[1]
 
     def missing(self, number: str) -> dict[str, str]:
         story, order = self.book.visit(number)
@@ -178,9 +178,12 @@ def test_a_hold_is_of_one_visit_and_of_its_own_vehicle(shop: Shop) -> None:
     hold = shop.proved().holds[-1].model_dump(mode="json")
     content = {"format": 1, "work_orders": [repaired("x-1", hold)]}
     refused(shop, json.dumps(content), f"is bound to visit {shop.proved().number} already")
-    with shop.book.writing() as page:
+
+    def change(page: Page) -> None:
         page.connection.execute("DELETE FROM visit_holds")
         page.connection.execute("UPDATE holds SET unit = 'BM-99'")
+
+    shop.book.write(change)
     refused(shop, json.dumps(content), "was one of BM-99, not of BM-04")
 
 
@@ -195,8 +198,8 @@ def brought(shop: Shop) -> HoldEntry:
 def test_a_hold_from_nowhere_is_marked_and_proves_nothing(shop: Shop) -> None:
     assert brought(shop).judged_elsewhere
     assert MARK in shop.missing("x-1")["prove"]
-    with pytest.raises(VehicleError, match=f"prove: .*{MARK}"), shop.book.writing() as page:
-        close_visit(shop.desk, page, "x-1", on=DAY)
+    with pytest.raises(VehicleError, match=f"prove: .*{MARK}"):
+        shop.book.write(lambda page: close_visit(shop.desk, page, "x-1", on=DAY))
     again = shop.out()
     assert '"judged_elsewhere": true' in again
     shop.take(again)  # as it went out
@@ -258,7 +261,7 @@ def test_a_failed_hold_before_the_repair_leaves_the_proof_open(shop: Shop) -> No
     shop.take(json.dumps(content))
     row = {"point": "prove", "answer": "done", "on": str(order.repaired_on)}
     at_terminal = desk(shop.book.database.parent)
-    with shop.book.writing() as page:
-        story, order = answer_point(at_terminal, page, order.number, row)
+    number = order.number
+    story, order = shop.book.write(lambda page: answer_point(at_terminal, page, number, row))
     view = visit_view(at_terminal, story, order, today=DAY)
     assert answer_sentence(view, "prove", "done").startswith("prove: noted, but still open: ")

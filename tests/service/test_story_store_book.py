@@ -27,6 +27,9 @@ from holdwatch_procedures.vehicles.vehicle import Vehicle
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.store.transactions import Transactions
+
 DAY = "2026-05-11"
 UNIT = {
     "fleet_number": "BM-02",
@@ -85,15 +88,18 @@ def stored_visit(**changes: Any) -> Job:
     return visit(**changes).model_copy(update={"holds": (kept,)})
 
 
-def book_in(folder: Path) -> StoryBook:
-    return StoryBook(folder / "holdwatch.db", time.time_ns)
+def book_in(folder: Path, transactions: Transactions | None = None) -> StoryBook:
+    return StoryBook(folder / "holdwatch.db", time.time_ns, transactions)
 
 
-def filled(folder: Path) -> StoryBook:
-    book = book_in(folder)
-    with book.writing() as page:
+def filled(folder: Path, transactions: Transactions | None = None) -> StoryBook:
+    book = book_in(folder, transactions)
+
+    def change(page: Page) -> None:
         page.put_unit(unit())
         page.put_visit(visit(), "visit opened")
+
+    book.write(change)
     return book
 
 
@@ -107,9 +113,12 @@ def test_a_bare_unit_and_visit_come_back_too(tmp_path: Path) -> None:
     book = book_in(tmp_path)
     bare = load_row(Vehicle, {"plate": "LIB 9", "refrigerant": "R-744"}, where="unit")
     order = load_row(Job, {"number": "a", "unit": "lib9", "opened_on": DAY}, where="visit")
-    with book.writing() as page:
+
+    def change(page: Page) -> None:
         page.put_unit(bare)
         page.put_visit(order, "visit opened")
+
+    book.write(change)
     assert book.story("LIB-9").unit == bare
     assert book.story("LIB-9").visits == (order,)
 
@@ -137,9 +146,12 @@ def test_a_unit_is_found_by_any_identifier_however_it_is_typed(tmp_path: Path, w
 
 def test_what_is_typed_whole_comes_first(tmp_path: Path) -> None:
     book = book_in(tmp_path)
-    with book.writing() as page:
+
+    def change(page: Page) -> None:
         for name in ("ABM-1", "BM-11", "BM-1", "BM-2"):
             page.put_unit(unit(fleet_number=name, plate="", vin=None))
+
+    book.write(change)
     found = book.ask(lambda c: story_rows.find_units(c, "bm1"))
     assert [one.unit.name for one in found] == ["BM-1", "BM-11"]
     found = book.ask(lambda c: story_rows.find_units(c, "m1"))
@@ -150,20 +162,20 @@ def test_what_is_typed_whole_comes_first(tmp_path: Path) -> None:
 def test_two_vehicles_never_share_an_identifier(tmp_path: Path) -> None:
     book = filled(tmp_path)
     other = unit(fleet_number="BM-03", plate="lib-202", vin=None)
-    with (
-        pytest.raises(VehicleError, match="LIB202 is an identifier of BM-02 already"),
-        book.writing() as page,
-    ):
-        page.put_unit(other)
+    with pytest.raises(VehicleError, match="LIB202 is an identifier of BM-02 already"):
+        book.write(lambda page: page.put_unit(other))
     assert book.ask(lambda c: story_rows.find_units(c, "BM-03")) == []
 
 
 def test_a_renamed_vehicle_keeps_its_visits(tmp_path: Path) -> None:
     book = filled(tmp_path)
-    with book.writing() as page:
+
+    def change(page: Page) -> None:
         page.put_unit(unit(fleet_number="BM-12"), unit_id=page.unit("BM-02").id)
-        story, order = page.story("BM-12")
+        _, order = page.story("BM-12")
         page.put_visit(order.model_copy(update={"complaint": "warm again"}), "changed")
+
+    book.write(change)
     story, order = book.visit("2026-0001")
     assert story.unit.name == "BM-12"
     assert order.complaint == "warm again"
@@ -174,13 +186,12 @@ def test_a_renamed_vehicle_keeps_its_visits(tmp_path: Path) -> None:
 def test_a_change_that_fails_leaves_nothing(tmp_path: Path) -> None:
     book = filled(tmp_path)
 
-    def change_and_fail() -> None:
-        with book.writing() as page:
-            page.put_visit(visit(complaint="else"), "changed")
-            raise ValueError("changed my mind")
+    def change(page: Page) -> None:
+        page.put_visit(visit(complaint="else"), "changed")
+        raise ValueError("changed my mind")
 
     with pytest.raises(ValueError, match="changed my mind"):
-        change_and_fail()
+        book.write(change)
     assert book.visit("2026-0001")[1].complaint == "warm"
 
 
@@ -201,7 +212,7 @@ def test_a_missing_database_is_one_sentence(tmp_path: Path) -> None:
         book_in(tmp_path).story("BM-02")
 
 
-async def test_changes_beside_a_running_service_are_numbered_and_told_in_order(
+async def test_changes_of_a_running_service_are_numbered_and_told_in_order(
     tmp_path: Path,
 ) -> None:
     clock, adapter = TurnedClock(), FedAdapter()
@@ -210,7 +221,7 @@ async def test_changes_beside_a_running_service_are_numbered_and_told_in_order(
         await settled(service, adapter)
         news = service.events.subscribe()
         first = asyncio.ensure_future(anext(news))
-        await asyncio.to_thread(filled, config.database.parent)
+        await asyncio.to_thread(filled, config.database.parent, service.transactions)
         async with asyncio.timeout(60):
             told = [await first, await anext(news)]
             await start(service)
@@ -289,10 +300,13 @@ async def test_vehicles_are_read_over_http(tmp_path: Path) -> None:
 def test_a_lookup_stays_fast_in_a_large_store(tmp_path: Path) -> None:
     # 10,000 vehicles; the benchmark story_search.py adds 20 visits to each of them.
     book = book_in(tmp_path)
-    with book.writing() as page:
+
+    def change(page: Page) -> None:
         for number in range(10_000):
             one = unit(fleet_number=f"V-{number:05d}", plate=f"P {number:05d}", vin=None)
             story_rows.put_unit(page.connection, one, page.now)
+
+    book.write(change)
     connection = answers.connect(book.database)
     times = []
     for words in ("v04321", "P 09999", "432", "nowhere"):

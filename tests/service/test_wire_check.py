@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     import pytest
 
+    from holdwatch_daemon.jobs.book import Page
+
 
 def without_plate(data: Path) -> dict[str, Any]:
     table = shop_table(data)
@@ -39,9 +41,12 @@ def test_the_plate_pressure_may_stand_in_the_configuration_or_in_the_vehicles_re
 ) -> None:
     (finding,) = bay_findings(parse_config(shop_table(tmp_path)))
     assert (finding.ok, finding.found) == (True, "highest allowed pressure 1800 kPa (gauge)")
-    with StoryBook(tmp_path / "holdwatch.db", lambda: 0).writing() as page:
+
+    def change(page: Page) -> None:
         unit = {"fleet_number": "BM-03", "refrigerant": "R134a", "max_pressure_kpa_g": 1500.0}
         page.put_unit(Vehicle.model_validate(unit))
+
+    StoryBook(tmp_path / "holdwatch.db", lambda: 0).write(change)
     (finding,) = bay_findings(parse_config(without_plate(tmp_path)))
     assert (finding.ok, finding.found) == (True, "highest allowed pressure 1500 kPa (gauge)")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from datetime import date
 from typing import TYPE_CHECKING, Any, get_args
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator
     from pathlib import Path
 
+    from holdwatch_daemon.jobs.book import Page
     from holdwatch_daemon.messages import Reply
 
 __all__ = ["mosquitto"]  # the fixture, used by its name
@@ -51,7 +53,8 @@ SHORT = {
 def book_of(folder: Path) -> StoryBook:
     """A book with two vehicles: one open visit each, and a closed one of the first."""
     book = StoryBook(folder / "holdwatch.db", lambda: 1_790_000_000 * 10**9)
-    with book.writing() as page:
+
+    def change(page: Page) -> None:
         for name in ("BM-03", "BM-04"):
             page.put_unit(Vehicle(fleet_number=name, refrigerant="R134a"))
         for number, unit, closed in (
@@ -62,6 +65,8 @@ def book_of(folder: Path) -> StoryBook:
         ):
             fields = {"number": number, "unit": unit, "opened_on": "2026-09-01"}
             page.put_visit(Job.model_validate(fields | {"closed_on": closed}), "opened")
+
+    book.write(change)
     return book
 
 
@@ -142,9 +147,13 @@ async def test_a_visit_that_closes_before_the_verdict_costs_the_link_never_the_v
 ) -> None:
     hold_id = await start(service, SHORT)
     assert (await bind(service, "2026-0017")).ok
-    with StoryBook(tmp_path / "holdwatch.db", lambda: 0).writing() as page:
+
+    def change(page: Page) -> None:
         _, order = page.story("2026-0017")
         page.put_visit(order.model_copy(update={"closed_on": order.opened_on}), "closed")
+
+    book = StoryBook(tmp_path / "holdwatch.db", lambda: 0, service.transactions)
+    await asyncio.to_thread(book.write, change)
     await stop(service)
     await service.events.tell()
     assert await service.store.verdict(hold_id) is not None

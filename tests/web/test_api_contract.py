@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from holdwatch_daemon.jobs.book import Page
+
 VISIT = "2026-0001"
 STORY = tuple(
     f"/api/v1/{word}"
@@ -58,10 +60,13 @@ class Running:
                 adapter.put(reading(clock, channel, value))
             await service.command(BAY, StopHold(command="stop_hold", id="last"), by="test")
             self.hold = (await service.store.list_holds())[0].id
-            book = StoryBook(service.config.database, clock.utc_ns)
-            with book.writing() as page:
+            book = StoryBook(service.config.database, clock.utc_ns, service.transactions)
+
+            def change(page: Page) -> None:
                 page.put_unit(Vehicle(fleet_number="BM-03", refrigerant="R134a"))
                 open_visit(page, "BM-03", complaint="", number=VISIT, on=date(2026, 5, 4))
+
+            await asyncio.to_thread(book.write, change)
             self.url = serving.url
             self._ready.set()
             await self._stop.wait()

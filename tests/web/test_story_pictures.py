@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pytest
@@ -20,6 +21,8 @@ from holdwatch_procedures.vehicles.vehicle import Vehicle
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from holdwatch_daemon.jobs.book import Page
+
 DAY = date(2026, 5, 11)
 
 
@@ -27,7 +30,8 @@ DAY = date(2026, 5, 11)
 def desk(tmp_path: Path) -> StoryDesk:
     """A visit with one find and two pictures of it."""
     desk = open_desk(tmp_path / "holdwatch.db", lambda: 1_790_000_000 * 10**9)
-    with desk.book.writing() as page:
+
+    def change(page: Page) -> None:
         page.put_unit(Vehicle(fleet_number="BM-02", refrigerant="R134a"))
         open_visit(page, "BM-02", complaint="", number="2026-0001", on=DAY)
         kept = [
@@ -36,6 +40,8 @@ def desk(tmp_path: Path) -> StoryDesk:
         ]
         row = {"place": "condenser", "means": "dye", "points": "for", "on": "2026-05-11"}
         add_finding(desk, page, "BM-02", {**row, "photographs": kept})
+
+    desk.book.write(change)
     return desk
 
 
@@ -109,12 +115,14 @@ def test_only_pictures_of_known_kinds_are_kept(desk: StoryDesk) -> None:
     folder = desk.book.photo_folder
     before = sorted(folder.iterdir())
     for content in (b"<html>", b"GIF89a....", b"", png(1)[:1] + b"x" * MOST_BYTES):
-        with desk.book.writing() as page, pytest.raises(VehicleError, match=r"no picture|at most"):
-            store_photograph(page, folder, content, "a.png")
+        kept = partial(store_photograph, folder=folder, content=content, name="a.png")
+        with pytest.raises(VehicleError, match=r"no picture|at most"):
+            desk.book.write(kept)
     assert sorted(folder.iterdir()) == before
 
 
 def test_a_finding_cannot_name_a_picture_that_is_not_kept(desk: StoryDesk) -> None:
     row = {"place": "condenser", "means": "dye", "points": "for", "on": "2026-05-11"}
-    with desk.book.writing() as page, pytest.raises(VehicleError, match="send it before"):
-        add_finding(desk, page, "BM-02", {**row, "photographs": ["0" * 64]})
+    named = {**row, "photographs": ["0" * 64]}
+    with pytest.raises(VehicleError, match="send it before"):
+        desk.book.write(lambda page: add_finding(desk, page, "BM-02", named))

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import date
 
+    from holdwatch_daemon.jobs.book import Page
     from holdwatch_daemon.jobs.desk import StoryDesk
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.vehicles.report import Report
@@ -41,9 +42,12 @@ def write_report(
     report = make_report(desk.book, visit, desk.tables, made_on=made_on, version=version())
     pictures = report_pictures(desk.book, report)
     contents = [_content(report, form, pictures) for form in forms]
-    with desk.book.writing() as page:
+
+    def note(page: Page) -> None:
         for form, content in zip(forms, contents, strict=True):
             note_file(page, report, form, content)
+
+    desk.book.write(note)
     return report, contents
 
 

@@ -110,8 +110,7 @@ def _add_pictures(router: APIRouter, work: StoryWork) -> None:
 
         def kept() -> Photo:
             book = work.desk().book
-            with book.writing() as page:
-                found = store_photograph(page, book.photo_folder, content, name)
+            found = book.write(lambda p: store_photograph(p, book.photo_folder, content, name))
             return Photo(sha256=found.sha256, kind=found.kind, size=found.size, name=found.name)
 
         return await work.do(kept)
@@ -171,8 +170,9 @@ def _add_exchange(router: APIRouter, work: StoryWork) -> None:
                 raise VehicleError(f"the file is no UTF-8: {error}") from error
             desk = work.desk()
             form: Literal["json", "csv"] = "csv" if is_csv else "json"
-            with desk.book.writing() as page:
-                units, visits = take(page, desk.tables, text, form, table, where="the file")
+            units, visits = desk.book.write(
+                lambda page: take(page, desk.tables, text, form, table, where="the file")
+            )
             return Imported(vehicles=units, visits=visits)
 
         return await work.do(taken)

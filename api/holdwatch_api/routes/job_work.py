@@ -67,7 +67,8 @@ class StoryWork:
         known = self._desk
         state = tuple(_changed(database.parent / name) for name in FILES)
         if known is None or known[0] != (database, state):
-            desk = open_desk(database, self._service.clock.utc_ns)
+            service = self._service
+            desk = open_desk(database, service.clock.utc_ns, service.transactions)
             known = self._desk = ((database, state), desk)
         return known[1]
 

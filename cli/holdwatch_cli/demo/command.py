@@ -88,8 +88,10 @@ async def _demo(
             # From this run's own start on: the folder may hold earlier runs.
             tasks.create_task(_tell_events(service, service.events.newest - 1))
             tasks.create_task(_say_marks(service, said))
-            # Beside the holds: nobody waits for it, and it holds the database for a moment only.
-            tasks.create_task(asyncio.to_thread(seed_story, shop.database, clock.utc_ns))
+            # Beside the holds: nobody waits for it, and it holds the writer for a moment only.
+            tasks.create_task(
+                asyncio.to_thread(seed_story, shop.database, clock.utc_ns, service.transactions)
+            )
             for bay in bays:
                 if bay.by_wire:
                     relays = relays_of(service.broker_address, bay.name, lives[bay.name])

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.store.transactions import Transactions
 
 IMPORTED: Final = "imported"
 """What an event says of a vehicle or visit that came from a file."""
@@ -31,26 +32,31 @@ _YEARS: Final = re.compile(r"\b20(\d\d)(?=-\d\d-\d\d|-\d{4}\b)|(?<=import-)20(\d
 """Years of days, of visits' numbers, and of holds' ids."""
 
 
-def seed_story(database: Path, utc_ns: Callable[[], int]) -> bool:
+def seed_story(
+    database: Path, utc_ns: Callable[[], int], transactions: Transactions | None = None
+) -> bool:
     """Write the vehicles into a store that has none; return whether it had none.
 
     The season's days are moved by whole years, so that its end lies within the year before now.
     Its holds come with verdict and curve, without their readings.
     """
-    book = StoryBook(database, utc_ns)
+    book = StoryBook(database, utc_ns, transactions)
     if book.ask(lambda c: story_rows.list_units(c, limit=1)):
         return False
     today = datetime.fromtimestamp(utc_ns() / 1e9, UTC).date()
     text = (files("holdwatch_cli") / "demo_season.json").read_text(encoding="utf-8")
     content = json.loads(_moved(text, _whole_years(today)))
     tables = read_shop_tables(database.parent)
-    with book.writing() as page:
+
+    def write(page: Page) -> None:
         for hold in content["holds"]:
             _put_hold(page, hold)
         story = json.dumps(content["story"])
         take(page, tables, story, "json", "units", where="the demo's season")
         for bay in BAYS:
             _put_bay_unit(page, bay.unit, today)
+
+    book.write(write)
     return True
 
 

@@ -43,8 +43,9 @@ def run_import(desk: Desk, file: Path, *, table: str) -> int:
         text = file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(f"{file}: cannot be read: {error}") from error
-    with desk.book.writing() as page:
-        units, visits = take(page, desk.tables, text, form, table, where=str(file))
+    units, visits = desk.book.write(
+        lambda page: take(page, desk.tables, text, form, table, where=str(file))
+    )
     content = {"file": str(file), "vehicles": units, "visits": visits}
     return desk.answer(content, [f"Took {units} vehicles and {visits} visits from {file}."])
 

@@ -82,8 +82,7 @@ def _section_volume(text: str) -> tuple[str, dict[str, Any]]:
 
 def run_add(desk: Desk, fields: dict[str, Any]) -> int:
     """Write a new unit."""
-    with desk.book.writing() as page:
-        unit = new_unit(desk, page, fields)
+    unit = desk.book.write(lambda page: new_unit(desk, page, fields))
     return desk.answer(unit.model_dump(mode="json"), [f"Added {unit.name}.", *card(unit)])
 
 
@@ -91,8 +90,7 @@ def run_change(desk: Desk, name: str, fields: dict[str, Any]) -> int:
     """Change what was said of a unit; the rest stays."""
     if not fields:
         raise UserError("nothing to change was given; --help lists what can be")
-    with desk.book.writing() as page:
-        unit = changed_unit(desk, page, name, fields)
+    unit = desk.book.write(lambda page: changed_unit(desk, page, name, fields))
     return desk.answer(unit.model_dump(mode="json"), [f"Changed {unit.name}.", *card(unit)])
 
 
@@ -203,11 +201,11 @@ def run_volume(
             "the steps"
         )
     read = load_row(Expansion, said, where="expansion")
-    fluids = Fluids.load()
-    with desk.book.writing() as page:
-        unit = page.unit(name).unit
-        found = read_expansion(fluids, read, unit)
-        volume = keep_volume(desk, page, name, found, on=on, section=section)
+    unit = desk.book.story(name).unit
+    found = read_expansion(Fluids.load(), read, unit)
+    volume = desk.book.write(
+        lambda page: keep_volume(desk, page, name, found, on=on, section=section)
+    )
     content = {
         "unit": unit.name,
         "volume": volume.model_dump(mode="json"),

@@ -26,15 +26,16 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_cli.jobs.desk import Desk
-    from holdwatch_daemon.jobs.book import Story
+    from holdwatch_daemon.jobs.book import Page, Story
     from holdwatch_procedures.vehicles.job import Job
 
 
 def run_open(desk: Desk, vehicle: str, *, complaint: str, number: str | None, on: date) -> int:
     """Begin a visit; print its number and where to start the search."""
-    with desk.book.writing() as page:
-        given = open_visit(page, vehicle, complaint=complaint, number=number, on=on)
-        story, order = page.story(given)
+    given = desk.book.write(
+        lambda page: open_visit(page, vehicle, complaint=complaint, number=number, on=on)
+    )
+    story, order = desk.book.visit(given)
     view = visit_view(desk, story, order, today=day_of(None))
     text = [f"Visit {given} of {story.unit.name} is open.", *view.dye]
     if view.start_with_lamp:
@@ -63,8 +64,7 @@ def run_add(
         before: Lines that stand before the answer.
         act: The act whose cautions are shown.
     """
-    with desk.book.writing() as page:
-        story, order = add_row(desk, page, name, field, row, what)
+    story, order = desk.book.write(lambda page: add_row(desk, page, name, field, row, what))
     cautions = [] if act is None else desk.cautions(act, story.unit)
     return _done(desk, story, order, [*before, *cautions, f"{order.number}: {what}."])
 
@@ -73,10 +73,13 @@ def run_find(desk: Desk, name: str, row: dict[str, Any], photographs: Sequence[P
     """Write a finding with its pictures; print the suspects as they now stand."""
     pictures = [(path.name, _picture(path)) for path in photographs]
     folder = desk.book.photo_folder
-    with desk.book.writing() as page:
-        kept = [store_photograph(page, folder, content, name) for name, content in pictures]
+
+    def find(page: Page) -> tuple[Story, Job]:
+        kept = [store_photograph(page, folder, content, called) for called, content in pictures]
         finding = {**row, "photographs": [photo.sha256 for photo in kept]}
-        story, order = add_finding(desk, page, name, finding)
+        return add_finding(desk, page, name, finding)
+
+    story, order = desk.book.write(find)
     words = "found" if row["points"] == "for" else "nothing found"
     view = visit_view(desk, story, order, today=day_of(None))
     text = [f"{order.number}: {row['place']} by {row['means']}: {words}.", *suspect_lines(view)]
@@ -94,8 +97,7 @@ def run_dye(desk: Desk, name: str, row: dict[str, Any], *, on: date) -> int:
 
 def run_answer(desk: Desk, name: str, row: dict[str, Any]) -> int:
     """Answer a point of the follow-through, in place of an earlier answer to it."""
-    with desk.book.writing() as page:
-        story, order = answer_point(desk, page, name, row)
+    story, order = desk.book.write(lambda page: answer_point(desk, page, name, row))
     view = visit_view(desk, story, order, today=day_of(None))
     text = [f"{order.number}: {answer_sentence(view, row['point'], row['answer'])}"]
     text += open_lines(view)
@@ -104,15 +106,13 @@ def run_answer(desk: Desk, name: str, row: dict[str, Any]) -> int:
 
 def run_close(desk: Desk, name: str, *, on: date) -> int:
     """Close a visit whose follow-through is answered; refused, with each point that is open."""
-    with desk.book.writing() as page:
-        story, order = close_visit(desk, page, name, on=on)
+    story, order = desk.book.write(lambda page: close_visit(desk, page, name, on=on))
     return _done(desk, story, order, [f"Visit {order.number} is closed."])
 
 
 def run_reopen(desk: Desk, name: str) -> int:
     """Open a closed visit again, to mend what was written down."""
-    with desk.book.writing() as page:
-        story, order = reopen_visit(page, name)
+    story, order = desk.book.write(lambda page: reopen_visit(page, name))
     return _done(desk, story, order, [f"Visit {order.number} is open again."])
 
 

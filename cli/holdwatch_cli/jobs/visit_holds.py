@@ -27,10 +27,11 @@ def run_hold(
     desk: Desk, name: str, hold_id: str | None, *, section: str, after_repair: bool | None
 ) -> int:
     """Bind a hold of the store to a visit: the one named, else the newest of the vehicle."""
-    with desk.book.writing() as page:
-        story, order = bind_hold(
+    story, order = desk.book.write(
+        lambda page: bind_hold(
             desk, page, name, hold_id, section=section, after_repair=after_repair
         )
+    )
     return _hold_answer(desk, story, order)
 
 
@@ -55,10 +56,11 @@ def run_trace(
         where=str(recipe_file),
         version=version(),
     )
-    with desk.book.writing() as page:
-        story, order = bind_trace(
+    story, order = desk.book.write(
+        lambda page: bind_trace(
             desk, page, name, judged, section=section, after_repair=after_repair, on=on
         )
+    )
     return _hold_answer(desk, story, order)
 
 

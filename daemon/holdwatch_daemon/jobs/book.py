@@ -1,34 +1,33 @@
-"""The story's book: units and visits in the store, written in short transactions of their own.
+"""Reads and changes the vehicles and visits of a store.
 
-Works beside a running service as well as without one. A write holds the database for some
-milliseconds; the service's recorder and a command wait for each other (``BUSY_TIMEOUT_S``).
+A change runs in a transaction of the store's one writer; see ``store.transactions``.
 """
 
 from __future__ import annotations
 
-import contextlib
 import sqlite3
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.store import answers, schema, story_rows
-from holdwatch_daemon.store.events import Draft, append_event
-from holdwatch_daemon.store.opening import BUSY_TIMEOUT_S, open_database
+from holdwatch_daemon.store.events import Draft
+from holdwatch_daemon.store.opening import open_database
+from holdwatch_daemon.store.transactions import OwnTransactions
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_procedures.vehicles.validation import NotKnownError, RefusedError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
     from pathlib import Path
 
+    from holdwatch_daemon.store.events import Telling
     from holdwatch_daemon.store.story_rows import StoredUnit
+    from holdwatch_daemon.store.transactions import Transactions
     from holdwatch_procedures.vehicles.job import Job
     from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 T = TypeVar("T")
-
-_DEFAULT_SITE = "shop"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +50,9 @@ class Page:
         now: The present time, RFC 3339 UTC.
     """
 
-    def __init__(self, connection: sqlite3.Connection, utc_ns: int) -> None:
-        self.connection = connection
+    def __init__(self, telling: Telling, utc_ns: int) -> None:
+        self._telling = telling
+        self.connection = telling.connection
         self.utc_ns = utc_ns
         self.now = rfc3339(utc_ns)
 
@@ -95,10 +95,9 @@ class Page:
         return _visit(self.connection, name)
 
     def _tell(self, unit: str, work_order: str | None, what: str) -> None:
-        source, head = _sender(self.connection)
         data: dict[str, Any] = {"unit": unit, "work_order": work_order, "what": what}
-        draft = Draft("holdwatch.story.changed", self.utc_ns, data, subject=f"vehicle/{unit}")
-        append_event(self.connection, draft, source=source, id_head=head)
+        subject = f"vehicle/{unit}"
+        self._telling.tell(Draft("holdwatch.story.changed", self.utc_ns, data, subject=subject))
 
 
 class StoryBook:
@@ -107,36 +106,33 @@ class StoryBook:
     Args:
         database: The SQLite file; made by the first write where it is missing.
         utc_ns: The wall clock, nanoseconds since 1970 UTC.
+        transactions: How it is changed; by this process itself where none is given.
     """
 
-    def __init__(self, database: Path, utc_ns: Callable[[], int]) -> None:
+    def __init__(
+        self,
+        database: Path,
+        utc_ns: Callable[[], int],
+        transactions: Transactions | None = None,
+    ) -> None:
         self.database = database
         self._utc_ns = utc_ns
+        self._transactions = transactions or OwnTransactions(database, utc_ns)
 
     @property
     def photo_folder(self) -> Path:
         """Where pictures lie, each under the hash of its bytes."""
         return self.database.parent / "photos"
 
-    @contextlib.contextmanager
-    def writing(self) -> Iterator[Page]:
-        """Give a transaction that is kept when the block ends and undone when it raises.
+    def write(self, change: Callable[[Page], T]) -> T:
+        """Make a change in one transaction; return what it returns.
+
+        What it raises undoes it.
 
         Raises:
-            StoreError: The database cannot be used, or stayed busy.
+            StoreError: The database cannot be used, or does not confirm the change in time.
         """
-        self._prepare()
-        connection = sqlite3.connect(self.database, isolation_level=None, timeout=BUSY_TIMEOUT_S)
-        connection.row_factory = sqlite3.Row
-        try:
-            connection.execute("PRAGMA foreign_keys=ON")
-            connection.execute("BEGIN IMMEDIATE")
-            yield Page(connection, self._utc_ns())
-            connection.execute("COMMIT")
-        except sqlite3.OperationalError as error:
-            raise StoreError(f"{self.database}: cannot be written now: {error}") from error
-        finally:
-            connection.close()  # which undoes what was not kept
+        return self._transactions.run(lambda telling: change(Page(telling, self._utc_ns())))
 
     def ask(self, question: Callable[[sqlite3.Connection], T]) -> T:
         """Return the answer to a question over a read-only connection.
@@ -236,13 +232,3 @@ def _visit(connection: sqlite3.Connection, name: str) -> tuple[Story, Job]:
         f"{stored.unit.name} has no open visit{known}: open one",
         at_terminal=f"holdwatch visit open {stored.unit.name}",
     )
-
-
-def _sender(connection: sqlite3.Connection) -> tuple[str, str]:
-    """Return source and head of the id for an event: as the service's own, where it wrote any."""
-    (database,) = connection.execute("SELECT value FROM about WHERE key = 'database_id'").fetchone()
-    row = connection.execute(
-        "SELECT json_extract(body, '$.source') FROM events ORDER BY sequence DESC LIMIT 1"
-    ).fetchone()
-    source = f"/holdwatch/{_DEFAULT_SITE}" if row is None else str(row[0])
-    return source, f"{source.rpartition('/')[2]}-{database}"

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.store.transactions import Transactions
     from holdwatch_procedures.vehicles.follow_through import Act
     from holdwatch_procedures.vehicles.vehicle import Vehicle
 
@@ -55,13 +56,15 @@ def read_shop_tables(folder: Path) -> Tables:
     return read_tables(texts)
 
 
-def open_desk(database: Path, utc_ns: Callable[[], int]) -> StoryDesk:
-    """Return the desk over a database, with the tables that lie beside it.
+def open_desk(
+    database: Path, utc_ns: Callable[[], int], transactions: Transactions | None = None
+) -> StoryDesk:
+    """Return the desk over a database, with the tables that lie beside it; see ``StoryBook``.
 
     Raises:
         VehicleError: A table cannot be read, or is wrong.
     """
-    return StoryDesk(StoryBook(database, utc_ns), read_shop_tables(database.parent))
+    return StoryDesk(StoryBook(database, utc_ns, transactions), read_shop_tables(database.parent))
 
 
 def once(
@@ -83,7 +86,8 @@ def once(
         VehicleError: The change is not possible; nothing was written.
     """
     said = json.dumps(body, sort_keys=True, ensure_ascii=False)
-    with desk.book.writing() as page:
+
+    def change(page: Page) -> dict[str, str | None]:
         if command_id is not None and (known := _known(page, command_id, said)) is not None:
             return known
         told = dict(work(page))
@@ -97,7 +101,9 @@ def once(
                 body=said,
                 reply=json.dumps(told, ensure_ascii=False),
             )
-    return told
+        return told
+
+    return desk.book.write(change)
 
 
 def _known(page: Page, command_id: str, said: str) -> dict[str, str | None] | None:

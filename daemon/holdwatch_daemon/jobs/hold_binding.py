@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,12 +12,13 @@ from holdwatch_daemon.jobs.desk import open_desk
 from holdwatch_daemon.jobs.holds import check_bindable
 from holdwatch_daemon.store import answers, rows, story_rows
 from holdwatch_daemon.store.events import Draft
+from holdwatch_daemon.store.transactions import named_rows
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_procedures.vehicles.job import WHOLE
 from holdwatch_procedures.vehicles.validation import NotKnownError, RefusedError, VehicleError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    import sqlite3
 
     from holdwatch_daemon.jobs.desk import StoryDesk
     from holdwatch_daemon.store.events import Telling
@@ -59,7 +58,7 @@ def bind(telling: Telling, hold_id: str, binding: Binding, utc_ns: int, by: str)
     Raises:
         VehicleError: No such visit, a closed one, one of another unit; names those that are open.
     """
-    with _named_rows(telling.connection):
+    with named_rows(telling.connection):
         page, desk = _at(telling, utc_ns)
         _check_open(page, hold_id, binding.work_order)
         section = binding.section or _section_of(telling.connection, hold_id)
@@ -101,7 +100,7 @@ def settle(telling: Telling, hold_id: str, utc_ns: int) -> None:
         return
     connection.execute("SAVEPOINT binding")
     try:
-        with _named_rows(connection):
+        with named_rows(connection):
             page, desk = _at(telling, utc_ns)
             _check_open(page, hold_id, work_order)
             _write(desk, page, hold_id, _as_bound(connection, hold_id, work_order))
@@ -215,14 +214,4 @@ def _at(telling: Telling, utc_ns: int) -> tuple[Page, StoryDesk]:
         for row in telling.connection.execute("PRAGMA database_list")
         if row[1] == "main"
     )
-    return Page(telling.connection, utc_ns), open_desk(Path(path), lambda: utc_ns)
-
-
-@contextlib.contextmanager
-def _named_rows(connection: sqlite3.Connection) -> Iterator[None]:
-    """Let rows know their columns' names, as the story's reading needs."""
-    before, connection.row_factory = connection.row_factory, sqlite3.Row
-    try:
-        yield
-    finally:
-        connection.row_factory = before
+    return Page(telling, utc_ns), open_desk(Path(path), lambda: utc_ns)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import sqlite3
 from collections import deque
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -14,7 +12,8 @@ from holdwatch_daemon.store.numbers import SHOP, next_number
 from holdwatch_daemon.timestamps import rfc3339
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncGenerator, Callable, Mapping
+    import sqlite3
+    from collections.abc import AsyncGenerator, Callable, Mapping, Sequence
 
     from holdwatch_daemon.messages import EventType
     from holdwatch_daemon.store.queries import Queries
@@ -49,14 +48,16 @@ class Draft:
 class Telling:
     """A transaction that can also tell events; both reach the disk together or not at all."""
 
-    def __init__(self, log: EventLog, connection: sqlite3.Connection) -> None:
+    def __init__(
+        self, append: Callable[[sqlite3.Connection, Draft], Event], connection: sqlite3.Connection
+    ) -> None:
         self.connection = connection
         self.told: list[Event] = []
-        self._log = log
+        self._append = append
 
     def tell(self, draft: Draft) -> Event:
         """Give an event its numbers and write it."""
-        event = self._log.append(self.connection, draft)
+        event = self._append(self.connection, draft)
         self.told.append(event)
         return event
 
@@ -109,6 +110,12 @@ def append_event(
     return event
 
 
+def numbers_of(told: Sequence[Event]) -> dict[str, int]:
+    """Return the newest numbers among events, in their order: of the shop and of each bay."""
+    newest = {SHOP: told[-1].sequence} if told else {}
+    return newest | {each.bay: each.baysequence for each in told if each.bay and each.baysequence}
+
+
 class EventLog:
     """The numbered events of the shop.
 
@@ -141,7 +148,6 @@ class EventLog:
         self._id_head = f"{site}-{database_id}"
         self._simulated = simulated or None
         self._newest = newest
-        self._coming = 0  # our newest that is written: told as soon as its number is kept
         self._recent: deque[Event] = deque(maxlen=_KEPT)
         self._news = asyncio.Event()
         self._closed = False
@@ -161,23 +167,6 @@ class EventLog:
             simulated=self._simulated,
         )
 
-    async def keep_up(self, pause_s: float) -> None:
-        """Catch up again and again until cancelled, after so long a pause, s."""
-        while True:
-            await asyncio.sleep(pause_s)
-            await self.catch_up()
-
-    async def catch_up(self) -> None:
-        """Tell subscribers of events that another program wrote into the same database."""
-        newest = self._newest
-        with contextlib.suppress(sqlite3.Error):  # asked again at the next look
-            newest = await self._queries.newest_sequence()
-        if newest > max(self._newest, self._coming):
-            # Those are not in memory: readers take them, and ours in between, from the store.
-            self._recent.clear()
-            self._newest = newest
-            self._wake()
-
     def transact(self, work: Callable[[Telling], T], *, durable: bool = True) -> asyncio.Future[T]:
         """Hand in a transaction that writes and tells; subscribers hear of it once it is on disk.
 
@@ -188,11 +177,9 @@ class EventLog:
 
         def run(connection: sqlite3.Connection) -> T:
             told.clear()  # the disk may have refused an earlier try
-            telling = Telling(self, connection)
+            telling = Telling(self.append, connection)
             result = work(telling)
             told.extend(telling.told)
-            if told:  # before it can be seen: a look from outside must not tell it first
-                self._coming = told[-1].sequence
             return result
 
         return self._writer.transact(
@@ -243,17 +230,15 @@ class EventLog:
     def _keep(self, told: list[Event]) -> None:
         """Keep the numbers of events before anybody hears of them."""
         if self._note is not None and told:
-            numbers = {each.bay: each.baysequence for each in told if each.bay and each.baysequence}
-            self._note({**numbers, SHOP: told[-1].sequence})
+            self._note(numbers_of(told))
 
     def _publish(self, told: list[Event]) -> None:
-        news = [event for event in told if event.sequence > self._newest]
-        if not news:
-            return  # told already, by `catch_up`
-        if news[0].sequence != self._newest + 1:
-            self._recent.clear()  # another program's lie between: memory must have no gap
-        self._recent.extend(news)
-        self._newest = news[-1].sequence
+        if not told:
+            return
+        if told[0].sequence != self._newest + 1:
+            self._recent.clear()  # numbers went on behind a database that was set aside
+        self._recent.extend(told)
+        self._newest = told[-1].sequence
         self._wake()
 
     def _wake(self) -> None:

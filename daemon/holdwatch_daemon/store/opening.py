@@ -17,6 +17,11 @@ BUSY_TIMEOUT_S = 5.0
 """How long a statement waits for another program's lock on the file, s."""
 
 
+LOCK_WAIT_S = 1.0
+"""How long a process waits for another to be done with the database, s: a command's change takes
+some milliseconds, a service never is."""
+
+
 class DamagedError(StoreError):
     """The file is no SQLite database, or a broken one.
 
@@ -38,14 +43,18 @@ class ProcessLock:
     An exclusive transaction on a small file beside the database, which the operating system
     gives up when the process dies, however it dies.
 
+    Args:
+        database: The SQLite file.
+        wait_s: How long another process is waited for, s.
+
     Raises:
         StoreError: Another process holds it, or the folder is not writable.
     """
 
-    def __init__(self, database: Path) -> None:
+    def __init__(self, database: Path, wait_s: float = LOCK_WAIT_S) -> None:
         path = database.with_name(database.name + ".lock")
         self._connection = sqlite3.connect(
-            path, isolation_level=None, timeout=0.2, check_same_thread=False
+            path, isolation_level=None, timeout=wait_s, check_same_thread=False
         )
         try:
             self._connection.execute("PRAGMA journal_mode=MEMORY")
@@ -82,12 +91,13 @@ class Opened:
     database_id: str
 
 
-def open_database(path: Path, now: str) -> Opened:
+def open_database(path: Path, now: str, *, lock_wait_s: float = LOCK_WAIT_S) -> Opened:
     """Open the database for writing, creating or migrating it.
 
     Args:
         path: The SQLite file; its folder is made where it does not exist.
         now: The present time, RFC 3339.
+        lock_wait_s: How long another process is waited for, s.
 
     Raises:
         StoreError: The file cannot be used; the message says why and what to do.
@@ -97,7 +107,7 @@ def open_database(path: Path, now: str) -> Opened:
     except OSError as error:
         message = f"{path.parent}: the data folder cannot be made: {error.strerror}"
         raise StoreError(message) from error
-    lock = ProcessLock(path)
+    lock = ProcessLock(path, lock_wait_s)
     with contextlib.ExitStack() as undo:
         undo.callback(lock.release)
         connection, before, database_id = open_locked(path, now)
