@@ -192,7 +192,7 @@ def judge(
     estimate = None
     for block in simulate(world, minutes, rng):
         spoils = watch.push(block)
-        tally.spoils.update(spoil.text.split(" ")[2] for spoil in spoils)
+        tally.spoils.update(spoil.text.key for spoil in spoils)
         spoilt = spoilt or any(spoil.action != "note" for spoil in spoils)
         enough = engine.take(block)
         due = not verdict and not spoilt and block.index % every == every - 1

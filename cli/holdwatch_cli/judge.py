@@ -18,6 +18,7 @@ from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.holds.judge import judge_columns
 from holdwatch_procedures.holds.recipe import Recipe, load_recipe
 from holdwatch_procedures.holds.verdict import Figure, Outcome, Verdict
+from holdwatch_procedures.wording import Units, render
 
 STATUS = {Outcome.PASS: 0, Outcome.FAIL: 1, Outcome.INCONCLUSIVE: 2}
 
@@ -61,7 +62,7 @@ def run_judge(trace: Path, recipe: Path, *, as_json: bool) -> int:
 def as_text(verdict: Verdict) -> str:
     """Return the verdict for a terminal: the sentence, the figures, the reasons."""
     leak = verdict.leak
-    lines = [f"{verdict.outcome.upper()}  {verdict.sentence}", ""]
+    lines = [f"{verdict.outcome.upper()}  {render(verdict.sentence, Units())}", ""]
     lines += [
         _line("leak", leak.g_per_year, f"g of {leak.refrigerant} a year"),
         _line("", leak.pa_m3_per_s, "Pa·m³/s"),
@@ -77,7 +78,7 @@ def as_text(verdict: Verdict) -> str:
         lines.append(f"{'decided at':17}{verdict.decided_at_s / 60:.1f} min")
     lines.append(f"{'readings':17}{verdict.readings_used}, {verdict.readings_sha256[:16]}…")
     lines.append("")
-    lines += [f"- {reason}" for reason in verdict.reasons]
+    lines += [f"- {render(reason, Units())}" for reason in verdict.reasons]
     return "\n".join(lines)
 
 

@@ -15,6 +15,7 @@ from holdwatch_procedures.holds.decay.bank import BankSpec
 from holdwatch_procedures.holds.decay.engine import DecayEngine
 from holdwatch_procedures.holds.decay.forecast import Surroundings, forecast, minutes_to_see
 from holdwatch_procedures.holds.decay.setup import Barometer, Considered, DecaySetup
+from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
     from holdwatch_procedures.holds.estimates import Block, Estimate
@@ -93,7 +94,7 @@ def test_without_a_thermometer_the_hold_sees_far_less_and_says_what_would_help()
     trace.pipe_k[:] = np.nan
     blind = estimates(trace.blocks(), replace(setup, thermometer=False))[-1]
     assert blind.smallest_visible > 3.0 * seeing.smallest_visible
-    assert any("thermometer" in note for note in blind.notes)
+    assert any("thermometer" in render(note) for note in blind.notes)
 
 
 def test_an_unmeasured_barometer_widens_the_bounds() -> None:

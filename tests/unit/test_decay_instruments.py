@@ -14,6 +14,7 @@ from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.holds.estimates import Cause
 from holdwatch_procedures.holds.judge import judge
 from holdwatch_procedures.holds.verdict import Outcome, Verdict
+from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -198,7 +199,7 @@ def test_a_fallen_clamp_is_not_believed_again(fluids: Fluids) -> None:
     verdict = judged(rig, fluids)
     assert verdict.outcome is not Outcome.PASS
     assert Cause.THERMOMETER in verdict.causes
-    assert any("no longer believed" in reason for reason in verdict.reasons)
+    assert any("no longer believed" in render(reason) for reason in verdict.reasons)
 
 
 @pytest.mark.parametrize("every_s", [1.0, 20.0, 60.0])

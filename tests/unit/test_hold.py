@@ -27,6 +27,7 @@ from holdwatch_procedures.holds.estimates import Cause
 from holdwatch_procedures.holds.hold import Hold
 from holdwatch_procedures.holds.judge import UnusableTraceError, judge
 from holdwatch_procedures.holds.verdict import NoticeKind, Outcome, Phase
+from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -56,7 +57,7 @@ def fed(rows: Iterable[Row], recipe: Recipe, fluids: Fluids) -> Hold:
 def test_a_tight_unit_under_nitrogen_passes_a_coarse_criterion(fluids: Fluids) -> None:
     verdict = judged(decay_rows(60), decay_recipe(limit=10_000), fluids)
     assert verdict.outcome is Outcome.PASS
-    assert verdict.sentence.startswith("Tight: leaks of more than ")
+    assert render(verdict.sentence).startswith("Tight: leaks of more than ")
     high = verdict.leak.g_per_year.high
     assert high is not None
     assert high < 10_000
@@ -102,7 +103,7 @@ def test_a_straight_rise_fails_and_says_its_assumption(fluids: Fluids) -> None:
     verdict = judged(vacuum_rows(60, slope=10 / 60), vacuum_recipe(limit=5000), fluids)
     assert verdict.outcome is Outcome.FAIL
     assert Cause.LEAK in verdict.causes
-    assert any("a leak repeats its slope" in reason for reason in verdict.reasons)
+    assert any("a leak repeats its slope" in render(reason) for reason in verdict.reasons)
 
 
 def test_a_hold_that_ends_early_is_inconclusive_and_says_what_would_settle_it(
@@ -112,7 +113,7 @@ def test_a_hold_that_ends_early_is_inconclusive_and_says_what_would_settle_it(
     assert verdict.outcome is Outcome.INCONCLUSIVE
     assert Cause.TOO_SHORT in verdict.causes
     assert verdict.decided_at_s is None
-    assert any("What would settle it" in reason for reason in verdict.reasons)
+    assert any("What would settle it" in render(reason) for reason in verdict.reasons)
 
 
 @pytest.mark.parametrize(
@@ -126,7 +127,7 @@ def test_a_rise_within_a_time_is_counted_from_isolation(
     verdict = judged(vacuum_rows(30, slope=slope), recipe, fluids)
     assert verdict.outcome is outcome
     assert verdict.criterion_kind == "max_change_micron"
-    assert any("15 min" in reason for reason in verdict.reasons)
+    assert any("15 min" in render(reason) for reason in verdict.reasons)
     if outcome is Outcome.PASS:
         assert verdict.decided_at_s == 900.0
     if outcome is Outcome.FAIL:
@@ -273,7 +274,7 @@ def test_over_pressure_is_told_at_the_first_reading_and_ends_the_hold(fluids: Fl
     hold = fed(decay_rows(5), decay_recipe(), fluids)
     over = hold.feed(300 * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 1.51e6, Quality.GOOD)
     assert [notice.kind for notice in over] == [NoticeKind.ALARM]
-    assert "Over-pressure" in over[0].text
+    assert "Over-pressure" in render(over[0].text)
     for second in range(301, 330):
         hold.feed(second * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 1.51e6, Quality.GOOD)
     verdict = hold.finish()
@@ -287,7 +288,7 @@ def test_a_late_reading_is_told_once_and_not_judged(fluids: Fluids) -> None:
     before = hold.progress().elapsed_s
     late = hold.feed(10 * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 2e5, Quality.GOOD)
     assert [notice.kind for notice in late] == [NoticeKind.NOTED]
-    assert "late" in late[0].text
+    assert "late" in render(late[0].text)
     assert not hold.feed(11 * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 2e5, Quality.GOOD)
     assert hold.progress().elapsed_s == before
     assert hold.finish().to_dict() == judged(rows, decay_recipe(), fluids).to_dict()
@@ -303,7 +304,7 @@ def test_a_live_hold_waits_for_the_word_however_long_the_pressure_stands(fluids:
     verdict = hold.finish()
     assert verdict.outcome is Outcome.INCONCLUSIVE
     assert verdict.mark_s is None
-    assert any("nobody said" in reason for reason in verdict.reasons)
+    assert any("nobody said" in render(reason) for reason in verdict.reasons)
 
 
 def test_isolation_is_seen_in_the_data_where_nobody_says_it(fluids: Fluids) -> None:
@@ -324,7 +325,7 @@ def test_a_pump_that_holds_its_base_is_not_a_tight_unit(fluids: Fluids) -> None:
     pumping = [reading(second, "vacuum", 40.0 + 0.2 * math.sin(second)) for second in range(3600)]
     verdict = judged(pumping, vacuum_recipe(limit=5000, start="seen"), fluids)
     assert verdict.outcome is Outcome.INCONCLUSIVE
-    assert any("never isolated" in reason for reason in verdict.reasons)
+    assert any("never isolated" in render(reason) for reason in verdict.reasons)
 
 
 def test_the_mark_starts_the_clock_and_a_second_one_starts_it_anew(fluids: Fluids) -> None:
@@ -392,14 +393,14 @@ def test_a_channel_of_any_name_is_judged_under_the_role_that_the_recipe_gives(
 def test_progress_says_what_the_hold_waits_for_and_what_it_could_have_seen(fluids: Fluids) -> None:
     recipe = decay_recipe(limit=600)
     hold = Hold(recipe, fluids, version="test")
-    assert hold.progress().sentence == (
+    assert render(hold.progress().sentence) == (
         "Waiting for pressure and for the charging valve to be closed."
     )
     settling = fed(decay_rows(5), recipe, fluids).progress()
     assert settling.phase is Phase.SETTLING
     holding = fed(decay_rows(40), recipe, fluids).progress()
     assert holding.phase is Phase.HOLDING
-    assert holding.sentence.startswith("Holding, 40 min. Leaks above ")
+    assert render(holding.sentence).startswith("Holding, 40 min. Leaks above ")
     assert holding.smallest_visible_g_per_year is not None
     assert math.isfinite(holding.smallest_visible_g_per_year)
     assert holding.earliest_end_s is not None

@@ -19,6 +19,7 @@ from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.holds.estimates import Cause
 from holdwatch_procedures.holds.judge import UnusableTraceError, judge
 from holdwatch_procedures.holds.verdict import Outcome, Verdict
+from holdwatch_procedures.wording import render
 
 
 @pytest.fixture(scope="module")
@@ -33,14 +34,14 @@ def judged(rows: list[Row], fluids: Fluids, limit: float = 5000.0) -> Verdict:
 def test_isolated_a_little_above_the_target_is_told_and_judged(fluids: Fluids) -> None:
     verdict = judged(list(vacuum_rows(40, start_pa=90.0)), fluids)
     assert verdict.outcome is Outcome.PASS
-    assert any("above the target of 500" in reason for reason in verdict.reasons)
+    assert any("above the target of 500" in render(reason) for reason in verdict.reasons)
 
 
 @pytest.mark.parametrize("start_pa", [400.0, 2000.0])
 def test_isolated_far_above_the_target_cannot_pass(fluids: Fluids, start_pa: float) -> None:
     verdict = judged(list(vacuum_rows(40, start_pa=start_pa)), fluids)
     assert verdict.outcome is Outcome.INCONCLUSIVE
-    assert any("no pass from there" in reason for reason in verdict.reasons)
+    assert any("no pass from there" in render(reason) for reason in verdict.reasons)
 
 
 def test_a_gauge_open_to_the_room_is_no_leak(fluids: Fluids) -> None:
@@ -51,7 +52,7 @@ def test_a_gauge_open_to_the_room_is_no_leak(fluids: Fluids) -> None:
     ]
     verdict = judged(rows, fluids)
     assert verdict.outcome is Outcome.INCONCLUSIVE
-    assert any("There was no vacuum" in reason for reason in verdict.reasons)
+    assert any("There was no vacuum" in render(reason) for reason in verdict.reasons)
 
 
 def test_a_mark_that_is_not_the_procedures_own_is_an_error_with_its_line(fluids: Fluids) -> None:
@@ -72,7 +73,7 @@ def test_over_pressure_before_the_start_is_told_in_the_verdict(fluids: Fluids) -
     rows += list(decay_rows(60))
     verdict = judge(rows, decay_recipe(limit=10_000), fluids, version="test")
     assert Cause.OVERPRESSURE in verdict.causes
-    assert any("Over-pressure" in reason for reason in verdict.reasons)
+    assert any("Over-pressure" in render(reason) for reason in verdict.reasons)
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,7 @@ from hold_builder import (
 
 from holdwatch_physics.fluids import Fluids
 from holdwatch_procedures.holds.verdict import Outcome
+from holdwatch_procedures.wording import render
 
 
 @pytest.fixture(scope="module")
@@ -52,14 +53,14 @@ def test_a_later_hold_profits_from_an_earlier_one_of_the_same_closed_system(
     assert together.own_slope_pa_per_s is not None
     # Two holds vouch for the second largest of their lower bounds.
     assert bound <= max(alone_bound, first.leak.g_per_year.low or 0.0)
-    assert any("repeated its slope" in reason for reason in together.reasons)
+    assert any("repeated its slope" in render(reason) for reason in together.reasons)
 
 
 def test_a_rise_that_faded_was_desorption_and_does_not_fail(fluids: Fluids) -> None:
     faded = {"slope_pa_per_s": 0.5, "low_pa_per_s": 0.4, "high_pa_per_s": 0.6}
     verdict = judged(vacuum_rows(40), vacuum_recipe(limit=5000, earlier_holds=[faded]), fluids)
     assert verdict.outcome is Outcome.PASS
-    assert any("which fades, not a leak" in reason for reason in verdict.reasons)
+    assert any("which fades, not a leak" in render(reason) for reason in verdict.reasons)
 
 
 # -- gross leaks --------------------------------------------------------------------------------
@@ -89,7 +90,7 @@ def test_a_unit_that_empties_while_its_gas_settles_fails_at_once(
     assert verdict.outcome is Outcome.FAIL
     assert verdict.decided_at_s is not None
     assert verdict.decided_at_s < 600
-    assert any("gross leak" in reason.lower() for reason in verdict.reasons)
+    assert any("gross leak" in render(reason).lower() for reason in verdict.reasons)
 
 
 @pytest.mark.parametrize("time_s", [10.0, 60.0, 90.0])

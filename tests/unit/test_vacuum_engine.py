@@ -14,6 +14,7 @@ from holdwatch_procedures.holds.vacuum.engine import VacuumEngine
 from holdwatch_procedures.holds.vacuum.forecast import forecast, forecast_path
 from holdwatch_procedures.holds.vacuum.notes import SLOW_RELEASE
 from holdwatch_procedures.holds.vacuum.setup import VacuumSetup
+from holdwatch_procedures.wording import render
 
 MINUTE = 60.0
 LIMIT = 1.0 / MINUTE
@@ -128,7 +129,7 @@ def test_liquid_water_under_a_warming_wall_is_not_called_a_leak() -> None:
     verdict, _, estimate = judge(hold(world))
     assert verdict != "fail"
     assert Cause.MOISTURE in estimate.causes
-    assert any("drifting wall" in note for note in estimate.notes)
+    assert any("drifting wall" in render(note) for note in estimate.notes)
 
 
 def test_a_leak_under_liquid_water_and_a_cooling_wall_never_passes() -> None:
@@ -214,7 +215,7 @@ def test_a_fall_never_buys_a_pass() -> None:
         )
         verdict, _, estimate = judge(hold(world, seed=seed), every=12)
         assert verdict != "pass"
-        assert any("fell in part" in note for note in estimate.notes)
+        assert any("fell in part" in render(note) for note in estimate.notes)
 
 
 def test_a_steady_fall_widens_the_interval() -> None:
@@ -241,7 +242,7 @@ def test_a_silent_gauge_of_one_pascal_is_handled_and_named(slope: float) -> None
     for seed in range(2):
         verdict, _, estimate = judge(hold(world, seed=seed), setup, every=12)
         assert verdict in {"open", "pass" if slope < 1 else "fail"}
-        assert any("resolves only 1 Pa" in note for note in estimate.notes)
+        assert any("resolves only 1 Pa" in render(note) for note in estimate.notes)
         assert estimate.low <= slope / MINUTE <= estimate.high
 
 
@@ -269,7 +270,7 @@ def test_without_a_thermometer_water_is_trusted_less_and_the_note_says_so() -> N
     blind = [dataclasses.replace(b, pipe_k=None, coldest_k=None) for b in blocks]
     seen, unseen = judge(blocks)[2], judge(blind)[2]
     assert unseen.high > seen.high
-    assert any("thermometer" in note for note in unseen.notes)
+    assert any("thermometer" in render(note) for note in unseen.notes)
 
 
 def test_a_room_channel_does_not_stand_in_for_a_silent_pipe() -> None:

@@ -16,6 +16,7 @@ from holdwatch_procedures.holds.vacuum.rise import RiseLook, RiseWatch
 from holdwatch_procedures.holds.vacuum.series import combine_holds
 from holdwatch_procedures.holds.vacuum.setup import VacuumSetup
 from holdwatch_procedures.holds.verdict import Outcome
+from holdwatch_procedures.wording import render
 
 SETUP = VacuumSetup(
     limit_pa_per_s=1 / 60, resolution_pa=0.133, noise_floor_pa=0.3, range_top_pa=2600.0
@@ -86,7 +87,7 @@ def test_a_pump_that_pulls_again_voids_the_hold() -> None:
     ]
     spoils = watch(pulled)
     assert (spoils[-1].cause, spoils[-1].action) == (Cause.STEP, Action.VOID)
-    assert "fell" in spoils[-1].text
+    assert "fell" in render(spoils[-1].text)
 
 
 def test_hoses_evening_out_in_the_first_two_minutes_void_nothing() -> None:
@@ -200,7 +201,7 @@ def estimate(slope: float, low: float, high: float, *, ready: bool = True) -> Es
 def test_a_slope_that_repeats_is_a_leak() -> None:
     both = combine_holds([estimate(2.0, 1.2, 3.0), estimate(2.1, 1.4, 2.8)])
     assert (both.low, both.high, both.repeats, both.faded) == (1.2, 2.8, True, False)
-    assert any("repeated" in note for note in both.notes)
+    assert any("repeated" in render(note) for note in both.notes)
 
 
 def test_a_slope_that_fades_was_desorption() -> None:

@@ -10,6 +10,7 @@ from holdwatch_daemon.bays.gauge_selection import GaugeSelector
 from holdwatch_daemon.bays.progress import progress_of
 from holdwatch_physics.reading import Channel, Quality, Quantity, Role, role_of
 from holdwatch_physics.units import parse_unit
+from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
     from holdwatch_daemon.bays.alarms import Alarms
@@ -172,7 +173,8 @@ class Bay:
         runner = self.runner
         if runner is None or runner.verdict is None:
             return
-        self.last = FinishedHold(runner.identity.id, progress_of(runner), runner.verdict.sentence)
+        sentence = render(runner.verdict.sentence)
+        self.last = FinishedHold(runner.identity.id, progress_of(runner), sentence)
         self.ended_mono_ns = runner.end_mono_ns
         self.runner = None
 

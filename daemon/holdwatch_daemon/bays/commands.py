@@ -25,6 +25,7 @@ from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_procedures.vehicles.validation import VehicleError
+from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -165,7 +166,8 @@ class CommandHandler:
         text = f"Stopped by {by}."
         # Finishing decides at once, so that the reply may name the outcome.
         verdict = runner.decide()
-        reply = Reply(id=command.id, ok=True, text=verdict.sentence, hold_id=runner.identity.id)
+        told = render(verdict.sentence)
+        reply = Reply(id=command.id, ok=True, text=told, hold_id=runner.identity.id)
         written = runner.finish(text, lambda t: self._keep(t, bay, command, by, reply))
         bay.end_hold()
         if bay.relays is not None:

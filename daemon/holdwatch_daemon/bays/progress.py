@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from holdwatch_daemon.messages import Bounds, HoldProgress
 from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
     from holdwatch_daemon.bays.hold_identity import HoldIdentity
@@ -34,7 +35,7 @@ def progress_of(runner: HoldRunner) -> HoldProgress:
             "phase": str(progress.phase),
             "elapsed_s": progress.elapsed_s,
             "since_mark_s": progress.since_mark_s,
-            "sentence": progress.sentence,
+            "sentence": render(progress.sentence),
             "leak_g_per_year": leak,
             "smallest_visible_g_per_year": _finite(progress.smallest_visible_g_per_year),
             "criterion_g_per_year": _finite(progress.criterion_g_per_year),
@@ -42,7 +43,7 @@ def progress_of(runner: HoldRunner) -> HoldProgress:
             "earliest_end_s": progress.earliest_end_s,
             "latest_end_s": progress.latest_end_s,
             "outcome": None if verdict is None else str(verdict.outcome),
-            "verdict_sentence": None if verdict is None else verdict.sentence,
+            "verdict_sentence": None if verdict is None else render(verdict.sentence),
         }
     )
 

@@ -17,6 +17,7 @@ from holdwatch_procedures.holds.marks import MARK_WORD
 from holdwatch_procedures.holds.scale import unknown_leak
 from holdwatch_procedures.holds.sequence import WAIT_NS
 from holdwatch_procedures.holds.verdict import NoticeKind, Outcome, Phase, Progress, Verdict
+from holdwatch_procedures.wording import Say, as_written, render, said
 
 if TYPE_CHECKING:
     import asyncio
@@ -161,8 +162,8 @@ class HoldRunner:
         """Note a late reading; the first one is told."""
         self._late += 1
         if self._late == 1:
-            text = "A reading came more than 2 s late; it is stored but not judged."
-            data = {"hold": self.identity.id, "text": text}
+            late = Say("hold.late_reading")
+            data = {"hold": self.identity.id, "text": render(late), "said": said(text=late)}
             self._events.tell(self._draft("holdwatch.hold.noted", data))
 
     def feed(self, reading: Reading) -> None:
@@ -282,7 +283,7 @@ class HoldRunner:
     def break_off(self, sentence: str, reason: str) -> None:
         """End a hold whose record is lost, whatever it was about to say: never a pass."""
         text = failed_judging(self.identity.recipe, self._version, RuntimeError(reason))
-        self._broken = replace(text, sentence=sentence, reasons=(reason,))
+        self._broken = replace(text, sentence=as_written(sentence), reasons=(as_written(reason),))
 
     def _write(
         self,
@@ -314,7 +315,7 @@ class HoldRunner:
                 after(telling)
 
         if verdict is not None:
-            log.info("bay %s hold %s ends: %s", identity.bay, identity.id, verdict.sentence)
+            log.info("bay %s hold %s ends: %s", identity.bay, identity.id, render(verdict.sentence))
         # Points of the curve alone follow from the readings, and are made again with them.
         durable = bool(drafts) or verdict is not None or before is not None or after is not None
         future = self._events.transact(work, durable=durable)
@@ -330,17 +331,19 @@ class HoldRunner:
         if notice.kind is NoticeKind.VERDICT:
             return None
         kind = _EVENT_OF[notice.kind]
-        key = (kind, notice.t_ns, notice.text)
+        text = render(notice.text)
+        key = (kind, notice.t_ns, text)
         if key in self._told:
             return None
         self._told.add(key)
         if notice.kind is NoticeKind.ALARM:
-            self.alarm = notice.text
+            self.alarm = text
         data: dict[str, object] = {
             "hold": self.identity.id,
             "t_s": notice.t_ns / 1e9,
-            "text": notice.text,
+            "text": text,
             "causes": [str(cause) for cause in notice.causes],
+            "said": said(text=notice.text),
         }
         if notice.kind is NoticeKind.PHASE:
             data["phase"] = str(self.progress().phase)
@@ -361,11 +364,11 @@ class HoldRunner:
 
 def failed_judging(recipe: Recipe, version: str, error: Exception) -> Verdict:
     """Return the verdict of a hold whose judging raised an error."""
-    text = f"The judging failed ({type(error).__name__}: {error}); the readings are kept."
+    text = Say("reason.judging_failed", error=f"{type(error).__name__}: {error}")
     return Verdict(
         outcome=Outcome.INCONCLUSIVE,
         causes=(),
-        reasons=(text, "Export the hold and judge it again with a newer version."),
+        reasons=(text, Say("reason.judge_again")),
         decided_at_s=None,
         leak=unknown_leak(recipe),
         smallest_visible_g_per_year=None,
@@ -380,7 +383,7 @@ def failed_judging(recipe: Recipe, version: str, error: Exception) -> Verdict:
         readings_sha256=hashlib.sha256(TRACE_HEADER).hexdigest(),
         version=version,
         procedure=recipe.procedure,
-        sentence="Inconclusive: the judging itself failed; hold again.",
+        sentence=Say("verdict.judging_failed"),
     )
 
 
@@ -389,7 +392,7 @@ def _no_progress(elapsed_s: float) -> Progress:
         phase=Phase.DONE,
         elapsed_s=elapsed_s,
         since_mark_s=None,
-        sentence="",
+        sentence=Say("nothing"),
         leak=None,
         smallest_visible_g_per_year=None,
         criterion_g_per_year=None,

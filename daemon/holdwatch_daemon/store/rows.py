@@ -9,6 +9,7 @@ from pydantic_core import to_json
 from holdwatch_daemon.store.rolling import store_late
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.reading import SI_UNIT, Channel, Quality, Reading
+from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
     import sqlite3
@@ -172,12 +173,12 @@ def end_hold(
     outcome = str(verdict.outcome)
     connection.execute(
         "UPDATE holds SET ended = ?, end_t_ns = ?, outcome = ?, sentence = ? WHERE id = ?",
-        (ended, end_t_ns, outcome, verdict.sentence, hold_id),
+        (ended, end_t_ns, outcome, render(verdict.sentence), hold_id),
     )
     connection.execute(
         "INSERT INTO verdicts (hold_id, bay, unit, time, outcome, sentence, body)"
         " SELECT id, bay, unit, ?, ?, ?, ? FROM holds WHERE id = ?",
-        (ended, outcome, verdict.sentence, _json(verdict.to_dict()), hold_id),
+        (ended, outcome, render(verdict.sentence), _json(verdict.to_dict()), hold_id),
     )
 
 

@@ -31,6 +31,7 @@ from holdwatch_procedures.evacuation.orders import Outcome as Ending
 from holdwatch_procedures.holds.estimates import Cause
 from holdwatch_procedures.holds.recipe import MICRON_PA
 from holdwatch_procedures.holds.verdict import Outcome
+from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable, Mapping
@@ -410,6 +411,6 @@ def _end(verdict: Verdict) -> HoldEnd:
         moist=not passed
         and Cause.LEAK not in verdict.causes
         and not _MOIST.isdisjoint(verdict.causes),
-        sentence=verdict.sentence,
+        sentence=render(verdict.sentence),
         continues=verdict.own_slope_pa_per_s is not None,
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from holdwatch_daemon.messages import Evacuation
 from holdwatch_physics.units import parse_unit, show
 from holdwatch_procedures.evacuation.orders import Relay, Step
-from holdwatch_procedures.wording.holds import minutes
+from holdwatch_procedures.wording import duration_text
 
 if TYPE_CHECKING:
     from holdwatch_daemon.settings.shop import ShowConfig
@@ -77,11 +77,11 @@ def _sentence(machine: Unattended, now_ns: int, units: ShowConfig) -> str:
         return _SENTENCES[machine.step]
     figures = machine.figures
     text, unit = show(figures.target_pa, parse_unit(units.vacuum))
-    lasted = minutes((now_ns - machine.since_ns) / 1e9)
+    lasted = duration_text((now_ns - machine.since_ns) / 1e9)
     nth = f" for the {_ORDINALS[machine.pump_downs]} time" if machine.pump_downs > 1 else ""
     told = f"Pumping down{nth}, {lasted}."
     at_target = None if machine.pump_down is None else machine.pump_down.at_target_since_ns
     if at_target is None:
-        return f"{told} Waits for {text} {unit} held {minutes(figures.held_s)}."
-    held = minutes((now_ns - at_target) / 1e9)
-    return f"{told} At {text} {unit} or below for {held} of {minutes(figures.held_s)}."
+        return f"{told} Waits for {text} {unit} held {duration_text(figures.held_s)}."
+    held = duration_text((now_ns - at_target) / 1e9)
+    return f"{told} At {text} {unit} or below for {held} of {duration_text(figures.held_s)}."

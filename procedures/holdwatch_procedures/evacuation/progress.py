@@ -17,6 +17,7 @@ import numpy as np
 
 from holdwatch_procedures.evacuation.stagnation import Stagnation, StagnationWatch
 from holdwatch_procedures.holds.onset import rise_onset_s
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -69,7 +70,7 @@ class EvacuationEvent:
 
     kind: EvacuationNews
     t_s: float
-    text: str
+    text: Say
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +191,7 @@ class EvacuationWatch:
         self._under_target = self._under_target + 1 if p <= self._target else 0
         if self._under_target == 3 and self.facts.target_reached_s is None:
             self.facts = replace(self.facts, target_reached_s=self._under_since_s)
-            text = f"The vacuum reached its target of {self._target:.4g} Pa."
+            text = Say("pumpdown.target_reached", target_pa=self._target)
             yield EvacuationEvent(EvacuationNews.TARGET_REACHED, self._under_since_s, text)
 
     def _rounding_pa(self) -> float:
@@ -223,12 +224,12 @@ class EvacuationWatch:
             onset = first
         self._base_pa = low
         self.facts = replace(self.facts, phase=EvacuationPhase.ISOLATED, isolated_s=onset, seen_s=t)
-        text = "The pressure rises steadily: the pump was valved off"
+        text = Say("pumpdown.valved_off")
         if from_start:
-            text = "The pressure rises from the first reading: the system was already isolated"
+            text = Say("pumpdown.already_isolated")
         elif self.facts.target_reached_s is None:
-            text += f" above the target of {self._target:.4g} Pa"
-        yield EvacuationEvent(EvacuationNews.ISOLATED, onset, text + ".")
+            text = Say("pumpdown.valved_off_above", target_pa=self._target)
+        yield EvacuationEvent(EvacuationNews.ISOLATED, onset, text)
 
     def _isolation_onset(self, t: float) -> float | None:
         """Return when a rise began that nothing but isolation explains, else None."""
@@ -292,5 +293,4 @@ class EvacuationWatch:
                 self.facts, phase=EvacuationPhase.EVACUATING, isolated_s=None, seen_s=None
             )
             self._since_s = t
-            text = "The pressure fell back to where the pump had held it: the pump pulls again."
-            yield EvacuationEvent(EvacuationNews.RESUMED, t, text)
+            yield EvacuationEvent(EvacuationNews.RESUMED, t, Say("pumpdown.pulls_again"))

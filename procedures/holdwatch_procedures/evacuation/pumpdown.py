@@ -13,6 +13,7 @@ from holdwatch_procedures.evacuation.progress import (
     EvacuationPhase,
     EvacuationWatch,
 )
+from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
     from holdwatch_procedures.evacuation.interlock import Sight
@@ -153,6 +154,6 @@ class PumpDown:
                 self._rise_seen = True
                 return None
             case EvacuationNews.STAGNATED if pumping:
-                self._stalled = event.text
+                self._stalled = render(event.text)
                 return None  # said as the reason for closing
-        return event.text
+        return render(event.text)

@@ -10,6 +10,7 @@ import numpy as np
 
 from holdwatch_physics.water import vapour_pressure_pa
 from holdwatch_procedures.holds.estimates import Cause
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,6 +19,13 @@ STILL_S = 300.0
 STILL_SHARE = 0.03
 ABOVE_TARGET = 1.2
 HIGHEST_PA = 5000.0
+WITHOUT_THERMOMETER = Say(
+    "pumpdown.without_thermometer",
+    cold_water_pa=600.0,
+    warm_water_pa=3200.0,
+    cold_k=273.15,
+    warm_k=298.15,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +46,7 @@ class Stagnation:
     water_pa: float | None
     fits: tuple[Cause, ...]
     pump_fits: bool
-    text: str
+    text: Say
 
 
 class StagnationWatch:
@@ -74,31 +82,18 @@ def _median(values: Sequence[float]) -> float:
 
 def _reason(t_s: float, level: float, wall_k: float | None) -> Stagnation:
     water = None if wall_k is None else vapour_pressure_pa(wall_k)
-    head = f"The pump has gained nothing for five minutes and stands at {level:.4g} Pa. "
-    test = (
-        "Valve the pump off: a steady rise is a leak, one that levels off is moisture, and no rise "
-        "means the pump, its oil or a narrow hose."
-    )
     if water is None:
-        why = (
-            "Without a thermometer, moisture, a leak and a tired pump fit alike (water stands "
-            "between 600 and 3200 Pa at 0 to 25 °C). "
-        )
+        why = WITHOUT_THERMOMETER
         fits: tuple[Cause, ...] = (Cause.MOISTURE, Cause.LEAK)
     elif level > 1.15 * water:
-        why = f"That is above the vapour pressure of water at the wall ({water:.4g} Pa): a leak. "
+        why = Say("pumpdown.above_water", water_pa=water)
         fits = (Cause.LEAK,)
     elif level >= 0.4 * water:
         # Boiling water cools its wall: the plateau lies below the vapour pressure measured outside.
-        why = (
-            f"That is near the vapour pressure of water at the wall ({water:.4g} Pa; boiling "
-            "cools it): moisture fits best. "
-        )
+        why = Say("pumpdown.near_water", water_pa=water)
         fits = (Cause.MOISTURE, Cause.LEAK)
     else:
-        why = (
-            f"Water at the wall would stand near {water:.4g} Pa: a leak or a tired pump fits "
-            "better than moisture. "
-        )
+        why = Say("pumpdown.below_water", water_pa=water)
         fits = (Cause.LEAK,)
-    return Stagnation(t_s, level, water, fits, pump_fits=level < 1000.0, text=head + why + test)
+    text = Say("pumpdown.stalled", level_pa=level, why=why)
+    return Stagnation(t_s, level, water, fits, pump_fits=level < 1000.0, text=text)

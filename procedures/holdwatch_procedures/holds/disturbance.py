@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from holdwatch_procedures.holds.estimates import Cause
+    from holdwatch_procedures.wording import Say
 
 
 class Action(StrEnum):
@@ -25,11 +26,11 @@ class Spoil:
     Attributes:
         cause: The word of the contract that it goes under.
         t_s: When it happened (not when it was noticed), seconds from the mark.
-        text: One sentence for a person.
+        text: One sentence for a person, rendered at the edge.
         action: What the hold does about it.
     """
 
     cause: Cause
     t_s: float
-    text: str
+    text: Say
     action: Action

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from holdwatch_procedures.holds.grain import Grain
+    from holdwatch_procedures.wording import Say
 
 BLOCK_S = 10.0
 """Length of the blocks into which readings are gathered before an engine sees them, s."""
@@ -106,4 +107,4 @@ class Estimate:
     compensated_pa: float
     ready: bool
     causes: tuple[Cause, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Say, ...] = ()

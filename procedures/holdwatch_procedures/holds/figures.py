@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from holdwatch_procedures.holds.recipe import Recipe
     from holdwatch_procedures.holds.segment import Stretch
     from holdwatch_procedures.holds.verdict import Leak, Phase
+    from holdwatch_procedures.wording import Say
 
 
 def ready_estimate(stretch: Stretch | None) -> Estimate | None:
@@ -75,7 +76,7 @@ def progress_of(
     phase: Phase,
     elapsed_s: float,
     since_mark_s: float | None,
-    sentence: str,
+    sentence: Say,
     left: tuple[float | None, float],
     pressure_pa: float | None,
 ) -> Progress:

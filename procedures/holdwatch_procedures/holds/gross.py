@@ -7,6 +7,7 @@ from collections import deque
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures.holds.estimates import BLOCK_S, Cause, Estimate
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from holdwatch_procedures.holds.estimates import Block
@@ -29,7 +30,7 @@ SURE_SHARE = 0.10
 JUMP_SHARE = 0.6
 """A loss that came mostly between two blocks is somebody's hand on a valve, not a leak."""
 
-NOTE = "A gross leak: the pressure fell steadily by more than cooling after charging can explain."
+NOTE = Say("decay.gross_leak")
 
 
 class GrossLeak:

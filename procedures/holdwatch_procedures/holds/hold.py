@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from typing import TYPE_CHECKING
 
+from holdwatch_procedures.holds import reasons
 from holdwatch_procedures.holds.blocks import BLOCK_NS
 from holdwatch_procedures.holds.disturbance import Action, Spoil
 from holdwatch_procedures.holds.estimates import BLOCK_S, Cause
@@ -32,7 +33,7 @@ from holdwatch_procedures.holds.verdict import (
     Phase,
     Verdict,
 )
-from holdwatch_procedures.wording import holds as words
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -80,7 +81,7 @@ class Hold:
         self._now_ns = 0
         self._notices: list[Notice] = []
         self._causes: list[Cause] = []
-        self._spoilt: dict[str, float] = {}  # what was found, and at which minute first
+        self._spoilt: dict[Say, float] = {}  # what was found, and at which minute first
         self._curve: list[CurvePoint] = []
         self._phase = Phase.EVACUATING if recipe.is_vacuum else Phase.WAITING
         self._alarm = OverPressure(recipe)
@@ -130,7 +131,7 @@ class Hold:
             self._count_late(item.t_ns, item.channel)
             return
         text = self._alarm.news(item)
-        if text:
+        if text is not None:
             self._tell(item.t_ns, NoticeKind.ALARM, text, Cause.OVERPRESSURE)
         self._sequencer.push(item)
 
@@ -187,7 +188,7 @@ class Hold:
             phase=self._phase,
             elapsed_s=self._now_ns / 1e9,
             since_mark_s=None if mark_ns is None else (self._now_ns - mark_ns) / 1e9,
-            sentence=words.progress(self.recipe, self._phase, stretch, self.verdict),
+            sentence=reasons.progress(self.recipe, self._phase, stretch, self.verdict),
             left=time_left(self.longest_min, mark_ns, self._first_ns, stretch),
             pressure_pa=self._starter.pressure_pa,
         )
@@ -200,10 +201,10 @@ class Hold:
         notices, self._notices = self._notices, []
         return notices
 
-    def _tell(self, t_ns: int, kind: NoticeKind, text: str, *causes: Cause) -> None:
+    def _tell(self, t_ns: int, kind: NoticeKind, text: Say, *causes: Cause) -> None:
         self._notices.append(Notice(t_ns, kind, text, causes))
 
-    def _enter(self, phase: Phase, t_ns: int, text: str) -> None:
+    def _enter(self, phase: Phase, t_ns: int, text: Say) -> None:
         if phase is not self._phase:
             self._phase = phase
             self._tell(t_ns, NoticeKind.PHASE, text)
@@ -211,8 +212,7 @@ class Hold:
     def _count_late(self, t_ns: int, role: str) -> None:
         self._late += 1
         if self._late == 1:
-            text = f"A reading of {role} came more than 2 s late; it is stored but not judged."
-            self._tell(t_ns, NoticeKind.NOTED, text)
+            self._tell(t_ns, NoticeKind.NOTED, Say("hold.late", channel=role))
 
     def _process_ready(self) -> None:
         self._process_all(self._sequencer.ready())
@@ -289,7 +289,7 @@ class Hold:
             return
         self._now_ns = t_ns
         over = self._over.news(item)
-        if over:
+        if over is not None:
             self._causes.append(Cause.OVERPRESSURE)
             self._spoilt.setdefault(over, t_ns / 60e9)
         if item.quantity is None:
@@ -306,21 +306,21 @@ class Hold:
         extended = EXTENDED.fullmatch(word)
         if extended is not None:
             self._extended_min += float(extended[1])
-            text = f"The hold may last {extended[1]} min longer."
+            text = Say("hold.extended", longer=extended[1])
             self._tell(item.t_ns, NoticeKind.NOTED, text)
         if word != MARK_WORD[self.recipe.procedure]:
             return
         self._starter.forget_before(item.t_ns)
         self._stretch = None
-        self._set_mark(item.t_ns, words.started_by_mark(self.recipe))
+        self._set_mark(item.t_ns, reasons.started_by_mark(self.recipe))
 
     def _evacuate_again(self, t_ns: int) -> None:
         """Take back an isolation that was seen and was none."""
         self._starter.begin_again()
         self._stretch = self._mark_ns = None
-        self._enter(Phase.EVACUATING, t_ns, words.PULLS_AGAIN)
+        self._enter(Phase.EVACUATING, t_ns, Say("hold.pulls_again"))
 
-    def _set_mark(self, t_ns: int, text: str, *, seen: bool = False) -> None:
+    def _set_mark(self, t_ns: int, text: Say, *, seen: bool = False) -> None:
         self._mark_ns, self._seen = t_ns, seen
         phase = Phase.HOLDING if self.recipe.is_vacuum else Phase.SETTLING
         self._enter(phase, t_ns, text)
@@ -364,7 +364,7 @@ class Hold:
         end_ns = stretch.start_ns + round((look.block.t_s + BLOCK_S / 2) * 1e9)
         self._now_ns = max(self._now_ns, end_ns)
         if stretch.settled_at_s is not None and self._phase is Phase.SETTLING:
-            self._enter(Phase.HOLDING, end_ns, words.SETTLED)
+            self._enter(Phase.HOLDING, end_ns, Say("hold.settled"))
         if look.decision is not None:
             decided = look.decision is not Outcome.INCONCLUSIVE
             self._conclude(look.decision, decided_s=end_ns / 1e9 if decided else None)
@@ -389,7 +389,8 @@ class Hold:
             self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
             return True
         if is_news:
-            self._tell(end_ns, NoticeKind.RESTARTED, words.restarted(spoil.text), spoil.cause)
+            anew = Say("hold.restarted", why=spoil.text)
+            self._tell(end_ns, NoticeKind.RESTARTED, anew, spoil.cause)
         self._stretch = Stretch(self.recipe, self._fluids, stretch.role, end_ns, before=stretch)
         if not self.recipe.is_vacuum:
             self._phase = Phase.SETTLING
@@ -413,15 +414,15 @@ class Hold:
         estimate = ready_estimate(stretch)
         if outcome is Outcome.INCONCLUSIVE and stretch is not None and stretch.lost is not None:
             self._causes.append(stretch.lost)
-        remark = stretch.entry_remark if stretch is not None else ""
-        barred = bool(remark) and estimate is not None
-        causes = words.causes(self.recipe, outcome, self._causes, estimate, spoilt=barred)
+        remark = stretch.entry_remark if stretch is not None else None
+        barred = remark is not None and estimate is not None
+        causes = reasons.causes(self.recipe, outcome, self._causes, estimate, spoilt=barred)
         marked = self._mark_ns is not None
         sha256 = self._ledger.sha256()
         self.verdict = Verdict(
             outcome=outcome,
             causes=causes,
-            reasons=words.reasons(
+            reasons=reasons.reasons(
                 self.recipe, outcome, stretch, self._spoilt, causes, marked=marked
             ),
             decided_at_s=decided_s,
@@ -442,7 +443,7 @@ class Hold:
             readings_sha256=sha256,
             version=self._version,
             procedure=self.recipe.procedure,
-            sentence=words.verdict(self.recipe, outcome, stretch, causes),
+            sentence=reasons.verdict(self.recipe, outcome, stretch, causes),
             judged_until_ns=self._ledger.last_ns,
             quality=dict(self._ledger.quality),
         )

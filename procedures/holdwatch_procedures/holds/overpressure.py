@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
-from holdwatch_procedures.wording import holds as words
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from holdwatch_procedures.holds.recipe import Recipe
@@ -26,12 +26,17 @@ class OverPressure:
         self.floor_pa = math.inf if self._most_pa is None else self._most_pa
         """No value at or below this is news, whatever it measures; ∞ once it was told."""
 
-    def news(self, item: Item) -> str:
-        """Return the alarm's text for the first reading above the limit, else nothing."""
+    def news(self, item: Item) -> Say | None:
+        """Return the alarm for the first reading above the limit, else None."""
         if not item.value > self.floor_pa or not self.is_above(item):
-            return ""
+            return None
         self.floor_pa = math.inf
-        return words.overpressure_alarm(item.channel, self._gauge_pa(item), self._most_pa or 0.0)
+        return Say(
+            "hold.over_pressure_alarm",
+            role=item.channel,
+            pressure_pa=self._gauge_pa(item),
+            most_pa=self._most_pa or 0.0,
+        )
 
     def is_above(self, item: Item) -> bool:
         """Whether a reading shows a pressure above the limit."""

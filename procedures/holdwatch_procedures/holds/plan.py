@@ -15,7 +15,7 @@ from holdwatch_procedures.holds.recipe import RecipeError
 from holdwatch_procedures.holds.scale import scale_for
 from holdwatch_procedures.holds.setups import decay_setup, vacuum_setup
 from holdwatch_procedures.holds.vacuum.forecast import forecast_path as vacuum_path
-from holdwatch_procedures.wording import holds as words
+from holdwatch_procedures.wording import duration_text, grams_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -265,12 +265,12 @@ def _advice(
             continue
         then = _at(_sight(recipe, fluids, changed, at).path, at)
         if then is not None and (now is None or then < 0.95 * now):
-            before = "nothing" if now is None else words.grams(now)
-            after = words.grams(then)
-            yield f"With {what}, {words.minutes(at * 60)} would see {after} instead of {before}."
+            before = "nothing" if now is None else grams_text(now)
+            after = grams_text(then)
+            yield f"With {what}, {duration_text(at * 60)} would see {after} instead of {before}."
     if needed is None:
         yield (
-            f"{words.minutes(LONGEST_MIN[recipe.procedure] * 60)} do not see this criterion: test "
+            f"{duration_text(LONGEST_MIN[recipe.procedure] * 60)} do not see this criterion: test "
             "at a higher pressure that the unit allows, measure the volume, or use an electronic "
             "detector or bubbles for leaks this small."
         )

@@ -17,6 +17,7 @@ from holdwatch_physics.units import (
     UnitError,
     parse_unit,
 )
+from holdwatch_procedures.wording import Say, render
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -93,14 +94,20 @@ class Criterion(_Table):
     @property
     def text(self) -> str:
         """The criterion in words."""
-        words = {
-            "leak_g_per_year": "{:g} g a year",
-            "leak_pa_m3_per_s": "{:g} Pa·m³/s",
-            "leak_percent_per_year": "{:g} % of the charge a year",
-            "max_change_kpa": "{:g} kPa",
-            "max_change_micron": "{:g} micron",
-        }[self.kind].format(self.limit)
-        return f"{words} within {self.within_min:g} min" if self.is_change else words
+        return render(self.say)
+
+    @property
+    def say(self) -> Say:
+        """The criterion, to be said in any units."""
+        key = f"criterion.{self.kind}"
+        if self.is_change:
+            return Say(key, limit_pa=self.change_pa, within_s=self.within_s)
+        name = {
+            "leak_g_per_year": "limit_g_per_year",
+            "leak_pa_m3_per_s": "limit_pa_m3_per_s",
+            "leak_percent_per_year": "limit_percent",
+        }[self.kind]
+        return Say(key, **{name: self.limit})
 
     @model_validator(mode="after")
     def _exactly_one(self) -> Self:

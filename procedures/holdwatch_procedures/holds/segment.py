@@ -28,6 +28,7 @@ from holdwatch_procedures.holds.vacuum.engine import SKIP_S, VacuumEngine
 from holdwatch_procedures.holds.vacuum.entry import bars_pass, is_no_vacuum, remark
 from holdwatch_procedures.holds.vacuum.series import combine_holds
 from holdwatch_procedures.holds.verdict import CurvePoint, Outcome
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -118,10 +119,10 @@ class Stretch:
         return self._facts.change_pa
 
     @property
-    def entry_remark(self) -> str:
+    def entry_remark(self) -> Say | None:
         """What there is to say of the pressure at which a vacuum was isolated."""
         start_pa = self._facts.first_pa
-        return remark(self.recipe, start_pa) if self.recipe.is_vacuum and start_pa else ""
+        return remark(self.recipe, start_pa) if self.recipe.is_vacuum and start_pa else None
 
     @property
     def lost(self) -> Cause | None:
@@ -219,8 +220,7 @@ class Stretch:
         block = closed.block
         self._saturated_run = self._saturated_run + 1 if 2 * closed.saturated > closed.total else 0
         if self._saturated_run == SATURATED_BLOCKS:
-            text = "The gauge stands at the end of its range; use one that reaches further."
-            yield Spoil(Cause.SATURATED, block.t_s, text, Action.VOID)
+            yield Spoil(Cause.SATURATED, block.t_s, Say("hold.saturated"), Action.VOID)
         most = self._most_pa
         over = (
             most is not None
@@ -229,10 +229,7 @@ class Stretch:
         )
         self._over_run = self._over_run + 1 if over else 0
         if self._over_run == OVERPRESSURE_BLOCKS and most is not None:
-            text = (
-                f"The pressure is above the unit's highest allowed {most / 1e3:g} kPa (gauge): "
-                "relieve it slowly through the regulator's vent, eyes protected."
-            )
+            text = Say("hold.over_pressure", most_pa=most)
             yield Spoil(Cause.OVERPRESSURE, block.t_s, text, Action.VOID)
 
     def _push(self, block: Block) -> Estimate | None:

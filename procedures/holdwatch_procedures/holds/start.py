@@ -9,6 +9,7 @@ from holdwatch_physics.reading import Quality, Quantity, Role
 from holdwatch_procedures.evacuation.progress import EvacuationNews, EvacuationWatch
 from holdwatch_procedures.holds.blocks import specs_by_role
 from holdwatch_procedures.holds.charging import ChargingWatch
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -41,9 +42,9 @@ class Starter:
         self._temperatures: dict[str, float] = {}
         self._begin_watch(None)
         self._charged_ns: int | None = None
-        self._news: list[str] = []
+        self._news: list[Say] = []
         self.found_ns: int | None = None
-        self.text = ""
+        self.text = Say("nothing")
         self.pressure_pa: float | None = None
 
     def add(self, item: Item) -> None:
@@ -64,7 +65,7 @@ class Starter:
             return
         self._follow(item)
 
-    def news(self) -> Iterator[str]:
+    def news(self) -> Iterator[Say]:
         """Give out, once, what is worth telling of the time before the start."""
         told, self._news = self._news, []
         yield from told
@@ -87,7 +88,7 @@ class Starter:
 
     def begin_again(self) -> None:
         """Look for an isolation once more."""
-        self.found_ns, self.text = None, ""
+        self.found_ns, self.text = None, Say("nothing")
 
     def forget_before(self, t_ns: int) -> None:
         """Drop what was kept from before a mark."""
@@ -150,7 +151,7 @@ class Starter:
             self._charged_ns = t_ns
         charged = self._charged_ns != self._first_pressure_ns
         if self._charging.over and (charged or self._recipe.start == "auto"):
-            self._found(self._charged_ns, "Charging has ended, as seen in the pressure.")
+            self._found(self._charged_ns, Say("hold.charging_ended"))
 
     def _see_vacuum(self, t_ns: int, pressure_pa: float) -> None:
         walls = self._temperatures.values()
@@ -160,6 +161,6 @@ class Starter:
             else:
                 self._news.append(event.text)
 
-    def _found(self, t_ns: int | None, text: str) -> None:
+    def _found(self, t_ns: int | None, text: Say) -> None:
         if self._recipe.start != "said":
             self.found_ns, self.text = t_ns, text

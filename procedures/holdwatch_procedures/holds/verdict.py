@@ -7,9 +7,11 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_physics.substances import refrigerant
+from holdwatch_procedures.wording import render, said
 
 if TYPE_CHECKING:
     from holdwatch_procedures.holds.estimates import Cause
+    from holdwatch_procedures.wording import Say
 
 
 class Outcome(StrEnum):
@@ -46,7 +48,7 @@ class Notice:
 
     t_ns: int
     kind: NoticeKind
-    text: str
+    text: Say
     causes: tuple[Cause, ...] = ()
 
 
@@ -131,7 +133,7 @@ class Verdict:
 
     outcome: Outcome
     causes: tuple[Cause, ...]
-    reasons: tuple[str, ...]
+    reasons: tuple[Say, ...]
     decided_at_s: float | None
     leak: Leak
     smallest_visible_g_per_year: float | None
@@ -146,7 +148,7 @@ class Verdict:
     readings_sha256: str
     version: str
     procedure: str
-    sentence: str
+    sentence: Say
     judged_until_ns: int | None = None
     criterion_g_per_year: float | None = None
     own_slope_pa_per_s: tuple[float, float, float] | None = None
@@ -157,7 +159,7 @@ class Verdict:
         return {
             "outcome": str(self.outcome),
             "causes": [str(cause) for cause in self.causes],
-            "reasons": list(self.reasons),
+            "reasons": [render(reason) for reason in self.reasons],
             "decided_at_s": self.decided_at_s,
             "leak": self.leak.to_dict(),
             "smallest_visible_g_per_year": self.smallest_visible_g_per_year,
@@ -185,8 +187,9 @@ class Verdict:
             "judged_until_s": (
                 None if self.judged_until_ns is None else self.judged_until_ns / 1e9
             ),
-            "sentence": self.sentence,
+            "sentence": render(self.sentence),
             "quality": dict(self.quality),
+            "said": said(sentence=self.sentence, reasons=self.reasons),
         }
 
 
@@ -223,7 +226,7 @@ class Progress:
     phase: Phase
     elapsed_s: float
     since_mark_s: float | None
-    sentence: str
+    sentence: Say
     leak: Leak | None
     smallest_visible_g_per_year: float | None
     criterion_g_per_year: float | None

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from holdwatch_procedures.holds.confidence import smallest_limit
 from holdwatch_procedures.holds.decay.setup import Barometer, DecaySetup
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from holdwatch_procedures.holds.decay.bank import Posterior
@@ -59,27 +60,6 @@ class Doubt(StrEnum):
     STILL_CLAMP = "still clamp"
 
 
-ADVICE = {
-    Doubt.CLAMP: "how well the clamp shows the gas's temperature limits this hold: insulate the "
-    "clamp, or hold where the temperature is steadier",
-    Doubt.LAG: "the gas follows the pipe late while the room drifts: hold longer, or where the "
-    "temperature is steadier",
-    Doubt.GAUGE: "the gauge's own temperature effect limits this hold: declare "
-    "tempco_percent_of_span_per_k if it is known to be smaller, or keep the gauge steady",
-    Doubt.BAROMETER: "the room's pressure was not measured and limits this hold: bind a "
-    "barometer channel",
-    Doubt.COARSE_GAUGE: "the gauge's coarse steps limit this hold: a finer gauge sees smaller "
-    "leaks, or the same sooner",
-    Doubt.COARSE_CLAMP: "the thermometer's coarse steps limit this hold: a finer thermometer sees "
-    "smaller leaks, or the same sooner",
-    Doubt.STILL_CLAMP: "the thermometer showed one value for long, so a drift of the gas by "
-    "{drift:g} K an hour meanwhile is allowed for: declare its resolution if that explains it, or "
-    "use a finer one",
-    Doubt.BLIND: "no pipe thermometer can be believed, so a drift of the gas by {drift:g} K an "
-    "hour is allowed for: a clamp on the pipe, under insulation, sees leaks many times smaller",
-}
-
-
 def doubts(
     setup: DecaySetup, posterior: Posterior, t_s: float, pa_per_k: float, blur: Blur = SHARP
 ) -> dict[Doubt, float]:
@@ -118,13 +98,15 @@ def quantile(share: float) -> float:
     return NormalDist().inv_cdf(share)
 
 
-def advice(setup: DecaySetup, found: dict[Doubt, float], half_width: float) -> tuple[str, ...]:
+def advice(setup: DecaySetup, found: dict[Doubt, float], half_width: float) -> tuple[Say, ...]:
     """Return what would help most: a sentence for a doubt that makes half of the bound alone."""
     worst = max(found, key=found.__getitem__)
     if 2.0 * Z_SHARE * found[worst] < half_width:
         return ()
-    text = ADVICE[worst].format(drift=setup.considered.blind_k_per_h)
-    return (f"{text[0].upper()}{text[1:]}.",)
+    key = f"decay.doubt.{worst}"
+    if worst in {Doubt.STILL_CLAMP, Doubt.BLIND}:
+        return (Say(key, drift_k=setup.considered.blind_k_per_h),)
+    return (Say(key),)
 
 
 def visible(setup: DecaySetup, posterior: Posterior, considered: float) -> float:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from holdwatch_procedures.holds.decay.stuck import StuckWatch
 from holdwatch_procedures.holds.disturbance import Action, Spoil
 from holdwatch_procedures.holds.estimates import BLOCK_S, Block, Cause, Clamp
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -107,10 +108,8 @@ class StepWatch:
         if abs(self._explained(recent)) > 0.5 * abs(excess):
             return None
         where_s = 0.5 * (recent[2].t_s + recent[3].t_s)
-        word = "rose" if excess > 0.0 else "fell"
-        text = (
-            f"The pressure {word} by about {abs(excess) / 1e3:.1f} kPa at once, which no leak and "
-            "no temperature does: a valve, a hose or the gauge was touched."
+        text = Say(
+            "decay.rose_at_once" if excess > 0.0 else "decay.fell_at_once", jump_pa=abs(excess)
         )
         return Spoil(Cause.STEP, where_s, text, Action.RESTART)
 
@@ -182,11 +181,7 @@ class FallenClamp:
         if expected_pa < 2.0 * step_pa or abs(moved_pa) >= 0.25 * expected_pa:
             return None
         self._quiet_until_s = block.t_s + 2.0 * self._half_s
-        text = (
-            f"The pipe temperature moved by {moved_k:+.1f} K within a minute and the gas did not "
-            "follow: the thermometer is off its pipe and no longer believed. Clamp it on again, "
-            "under insulation, and close the valve anew."
-        )
+        text = Say("decay.clamp_fell", moved_k=moved_k)
         return Spoil(Cause.THERMOMETER, block.t_s - self._half_s, text, Action.RESTART)
 
 
@@ -213,12 +208,9 @@ class GapWatch:
         if missing_s < max(self.NOTE_S, min(usual_s, self._longest_s)):
             return None
         if missing_s <= self._longest_s:
-            text = f"No pressure was received for {missing_s:.0f} s."
+            text = Say("decay.gap_bridged", missing_s=missing_s)
             return Spoil(Cause.GAP, before_s, text, Action.NOTE)
-        text = (
-            f"No pressure was received for {missing_s / 60.0:.0f} min, longer than "
-            f"{self._longest_s / 60.0:.0f} min: what happened meanwhile is not known."
-        )
+        text = Say("decay.gap", missing_s=missing_s, longest_s=self._longest_s)
         return Spoil(Cause.GAP, block.t_s - 0.5 * BLOCK_S, text, Action.RESTART)
 
 
@@ -311,10 +303,7 @@ class DecayWatch:
             return None  # an empty unit stands still at the room's pressure
         if since_s is None:
             return self._resting_gauge(block)
-        text = (
-            f"The gauge has repeated one value since {since_s / 60.0:.0f} min: it is stuck, or "
-            "its last reading is being repeated. Check its battery and its link."
-        )
+        text = Say("decay.gauge_stuck", still_s=since_s)
         return Spoil(Cause.GAP, block.t_s, text, Action.RESTART)
 
     def _resting_gauge(self, block: Block) -> Spoil | None:
@@ -324,10 +313,7 @@ class DecayWatch:
         if not resting or "gauge" in self._warned:
             return None
         self._warned.add("gauge")
-        text = (
-            "The gauge has not moved since the start, which its coarse resolution allows: nothing "
-            "is decided before it moves. A finer gauge decides sooner."
-        )
+        text = Say("decay.gauge_rests")
         return Spoil(Cause.GAP, block.t_s, text, Action.NOTE)
 
     def _stuck_clamp(self, block: Block, clamp: Clamp) -> Spoil | None:
@@ -341,19 +327,12 @@ class DecayWatch:
         since_s = watch.push(block.t_s, clamp.grain)
         if since_s is None:
             return None
-        since = f"The pipe temperature has repeated one value since {since_s / 60.0:.0f} min: "
         if watch.has_moved and not watch.is_quiet:
             self.distrusted.add(clamp.role)
-            text = (
-                "the thermometer is stuck and no longer believed. Check its battery and its link, "
-                "and close the valve anew."
-            )
-            return Spoil(Cause.THERMOMETER, block.t_s, since + text, Action.RESTART)
+            text = Say("decay.clamp_stuck", still_s=since_s)
+            return Spoil(Cause.THERMOMETER, block.t_s, text, Action.RESTART)
         if clamp.role in self._warned or watch.still_s < self.CLAMP_NOTE_S:
             return None
         self._warned.add(clamp.role)
-        text = (
-            "a steady shop or a stuck thermometer, which look alike on coarse steps; it is allowed "
-            "for. Declare its resolution if that explains it, or use a finer one."
-        )
-        return Spoil(Cause.THERMOMETER, block.t_s, since + text, Action.NOTE)
+        text = Say("decay.clamp_rests", still_s=since_s)
+        return Spoil(Cause.THERMOMETER, block.t_s, text, Action.NOTE)

@@ -10,6 +10,7 @@ from holdwatch_procedures.holds.disturbance import Action, Spoil
 from holdwatch_procedures.holds.estimates import BLOCK_S, Block, Cause
 from holdwatch_procedures.holds.sliding import SlidingMedian
 from holdwatch_procedures.holds.vacuum.noise import BlockNoise
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -84,12 +85,12 @@ class VacuumWatch:
         usual_s = GAP_INTERVALS * grain.interval_s if grain is not None else 0.0
         if silent_s < max(GAP_NOTED_S, min(usual_s, self._max_gap_s)):
             return
-        text = f"No pressure came for {silent_s:.0f} s"
         if silent_s > self._max_gap_s:
-            text += "; what happened meanwhile is not known."
+            text = Say("vacuum.gap", missing_s=silent_s)
             yield Spoil(Cause.GAP, block.t_s, text, Action.RESTART)
         else:
-            yield Spoil(Cause.GAP, block.t_s, text + "; bridged.", Action.NOTE)
+            text = Say("vacuum.gap_bridged", missing_s=silent_s)
+            yield Spoil(Cause.GAP, block.t_s, text, Action.NOTE)
 
     def _top(self, block: Block, pressure: float) -> Iterator[Spoil]:
         top = self._setup.range_top_pa
@@ -97,7 +98,7 @@ class VacuumWatch:
             return
         self._at_top = self._at_top + 1 if pressure >= TOP_SHARE * top else 0
         if self._at_top == TOP_BLOCKS:
-            text = f"The gauge stands at the end of its range ({top:.4g} Pa)."
+            text = Say("vacuum.saturated", top_pa=top)
             yield from self._once("top", Spoil(Cause.SATURATED, block.t_s, text, Action.VOID))
 
     def _stuck(self, block: Block, pressure: float) -> Iterator[Spoil]:
@@ -113,10 +114,7 @@ class VacuumWatch:
         coarse = self._setup.resolution_pa is not None and not self._setup.dithers(pressure)
         allowed = STUCK_COARSE_S if coarse and self._changes else STUCK_S
         if still_s >= allowed:
-            text = (
-                f"The pressure reading has not moved for {still_s / 60:.0f} min: a stuck gauge "
-                "can't be told from a tight system; use one with a finer resolution."
-            )
+            text = Say("vacuum.stuck", still_s=still_s)
             yield from self._once("stuck", Spoil(Cause.GAP, block.t_s, text, Action.VOID))
 
     def _step(self, block: Block) -> Iterator[Spoil]:
@@ -128,10 +126,7 @@ class VacuumWatch:
             expected = math.sqrt(6.0) * self._noise.sd_pa
             reach = max(STEP_SIGMAS * max(sigma, expected), STEP_LEAST_PA)
             if abs(bend) > reach:
-                text = (
-                    f"The pressure jumped by about {bend:+.0f} Pa within 20 s: a valve, a hose or "
-                    "the gauge was touched."
-                )
+                text = Say("vacuum.jumped", jump_pa=bend)
                 spoil = Spoil(Cause.STEP, block.t_s, text, Action.RESTART)
                 yield from self._once("step", spoil)
         self._differences.push(abs(bend))
@@ -149,8 +144,5 @@ class VacuumWatch:
         self._highest_pa = max(self._highest_pa, middle)
         reach = max(FALL_LEAST_PA, FALL_SHARE * self._highest_pa, FALL_SIGMAS * self._noise.sd_pa)
         if middle < self._highest_pa - reach:
-            text = (
-                f"The pressure fell from {self._highest_pa:.4g} to {middle:.4g} Pa: the pump "
-                "pulls again, or water condenses; a fall never earns a pass."
-            )
+            text = Say("vacuum.fell", before_pa=self._highest_pa, now_pa=middle)
             yield from self._once("fall", Spoil(Cause.STEP, block.t_s, text, Action.VOID))

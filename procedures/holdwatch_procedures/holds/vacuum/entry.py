@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdwatch_procedures.holds.recipe import MICRON_PA
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from holdwatch_procedures.holds.recipe import Recipe
@@ -27,19 +27,12 @@ def bars_pass(recipe: Recipe, start_pa: float) -> bool:
     return start_pa > BARRED_OVER_TARGET * recipe.target_pa
 
 
-def remark(recipe: Recipe, start_pa: float) -> str:
-    """What there is to say of the pressure at isolation; nothing where it was at the target."""
-    micron, target = start_pa / MICRON_PA, recipe.vacuum_figures.target_micron
+def remark(recipe: Recipe, start_pa: float) -> Say | None:
+    """What there is to say of the pressure at isolation; None where it was at the target."""
     if is_no_vacuum(start_pa):
-        return (
-            f"There was no vacuum: {start_pa / 1e3:.1f} kPa absolute after isolation. Is the gauge "
-            "open to the room, or the valve to the system closed?"
-        )
+        return Say("vacuum.never_evacuated", start_pa=start_pa)
     if bars_pass(recipe, start_pa):
-        return (
-            f"Isolated at {micron:.0f} micron, far above the target of {target:g}: no pass from "
-            "there. Pump down to the target and hold again."
-        )
+        return Say("vacuum.isolated_too_high", start_pa=start_pa, target_pa=recipe.target_pa)
     if start_pa > GAUGE_SHARE * recipe.target_pa:
-        return f"Isolated at {micron:.0f} micron, above the target of {target:g}."
-    return ""
+        return Say("vacuum.isolated_above", start_pa=start_pa, target_pa=recipe.target_pa)
+    return None

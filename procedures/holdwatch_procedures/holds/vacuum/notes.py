@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures.holds.estimates import Cause
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -16,10 +17,7 @@ CLEAR_WATER_PA = 100.0
 CLEAR_RELEASE_PA = 5.0
 NEAR_WATER = 0.5
 ALWAYS = 3.46  # square root of the rise of χ² that holds at every look, at 1 %
-SLOW_RELEASE = (
-    "Leak, or desorption slower than 40 minutes: pump down and hold again; "
-    "a leak repeats its slope."
-)
+SLOW_RELEASE = Say("vacuum.slow_release")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,30 +75,16 @@ def notes(
     *,
     fallen: bool,
     thermometer: bool,
-) -> Iterator[str]:
+) -> Iterator[Say]:
     """Give the sentences that belong into the reasons of a verdict."""
     limit = setup.limit_pa_per_s
     if low > limit:
         yield SLOW_RELEASE
     if fallen:
-        yield (
-            "The pressure fell in part (a cooling gauge, condensation, or pressure evening "
-            "out between hoses and parts): the interval is widened for it."
-        )
+        yield Say("vacuum.fell_in_part")
     if abs(unseen.follows) + ALWAYS * unseen.water > 0.3 * limit:
-        if thermometer:
-            yield (
-                "Water under a drifting wall temperature looks like a leak: dry the system, "
-                "or hold at a steady temperature."
-            )
-        else:
-            yield (
-                "Much of the rise levels off like water, and no thermometer shows whether the "
-                "wall drifted: a pipe thermometer would narrow the interval."
-            )
+        yield Say("vacuum.water_drifts" if thermometer else "vacuum.water_unseen")
     coarse = setup.resolution_pa or 0.0
     if coarse >= 1.0 or ALWAYS * unseen.rounding > 0.25 * limit:
-        yield (
-            f"The gauge resolves only {coarse:.3g} Pa: too coarse for a slow rise; in this "
-            f"time nothing below {120.0 * coarse / span_s:.2g} Pa/min can show."
-        )
+        least = 120.0 * coarse / span_s
+        yield Say("vacuum.coarse_gauge", resolution_pa=coarse, least_pa_per_min=least)

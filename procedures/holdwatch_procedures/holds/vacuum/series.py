@@ -5,19 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdwatch_procedures.wording import Say
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from holdwatch_procedures.holds.estimates import Estimate
 
-REPEATS = (
-    "The leak repeated its slope in successive holds with a pump-down between them, which "
-    "desorption does not."
-)
-FADED = (
-    "An earlier hold rose faster than a later one allows: what rose then was desorption, "
-    "which fades, not a leak."
-)
+REPEATS = Say("vacuum.repeats")
+FADED = Say("vacuum.faded")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +34,7 @@ class CombinedHolds:
     high: float
     repeats: bool
     faded: bool
-    notes: tuple[str, ...]
+    notes: tuple[Say, ...]
 
 
 def combine_holds(estimates: Sequence[Estimate]) -> CombinedHolds:

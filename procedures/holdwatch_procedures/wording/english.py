@@ -1,0 +1,319 @@
+"""Every sentence in English: one template a key, with typed placeholders.
+
+A placeholder names its value, what it is, and how Python formats the figure: ``{rise_pa:micron
+.3g}``. What a value can be:
+
+- ``micron``, ``Pa``: a pressure in a vacuum, Pa; ``kPa``: a pressure under test gas, Pa. The word
+  is the unit in which the sentence is written where nobody asked for another; the digits that it
+  shows there are shown in every unit. ``bare`` leaves the unit's name out.
+- ``degC``: a temperature, K; ``K``: a difference of temperatures, K.
+- ``grams``: a mass in g, rounded for people; ``up`` never rounds down.
+- ``duration``: s, as hours and minutes; ``minutes``: s, as a number of minutes.
+- ``percent``: a share, as a number of per cent; ``number``: a figure without a unit.
+- ``text``: a name; ``role``: a role's name; ``say``: another sentence (``say capital`` begins it
+  with a capital letter); ``list and``, ``list comma``, ``list space``: several, joined.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+TEMPLATES: Final[dict[str, str]] = {
+    "as_written": "{text:text}",
+    "nothing": "",
+    # -- what was found -------------------------------------------------------------------------
+    "cause.leak": "leak",
+    "cause.moisture": "moisture",
+    "cause.outgassing": "outgassing",
+    "cause.step": "step",
+    "cause.saturated": "saturated",
+    "cause.gap": "gap",
+    "cause.thermometer": "thermometer",
+    "cause.too short": "too short",
+    "cause.overpressure": "overpressure",
+    # -- criteria -------------------------------------------------------------------------------
+    "criterion.leak_g_per_year": "{limit_g_per_year:number g} g a year",
+    "criterion.leak_pa_m3_per_s": "{limit_pa_m3_per_s:number g} Pa·m³/s",
+    "criterion.leak_percent_per_year": "{limit_percent:number g} % of the charge a year",
+    "criterion.max_change_kpa": "{limit_pa:kPa g} within {within_s:minutes g} min",
+    "criterion.max_change_micron": "{limit_pa:micron g} within {within_s:minutes g} min",
+    "leak.rate": "{leak_g_per_year:grams} of {refrigerant:text} a year",
+    "leak.rate_at_most": "{leak_g_per_year:grams up} of {refrigerant:text} a year",
+    "leak.change": "{change_pa:kPa .3g} in {within_s:minutes g} min",
+    "leak.just_the_criterion": "just the criterion ({share:percent .0f} % of it)",
+    # -- a hold on its way ----------------------------------------------------------------------
+    "hold.evacuating": "Evacuating; waiting for the vacuum to be isolated.",
+    "hold.waiting": "Waiting for pressure and for the charging valve to be closed.",
+    "hold.settling": "Settling: the gas is still finding its temperature after charging.",
+    "hold.nothing_visible": "Holding; no leak can be told apart from the noise yet.",
+    "hold.visible": (
+        "Holding, {held_s:duration}. Leaks above {visible_g_per_year:grams up} of "
+        "{refrigerant:text} a year would have shown by now."
+    ),
+    "hold.isolated_as_said": "Isolated, as said: the rise is being watched.",
+    "hold.closed_as_said": "Valve closed, as said: the gas is settling after charging.",
+    "hold.charging_ended": "Charging has ended, as seen in the pressure.",
+    "hold.pulls_again": "The pump pulls again: what looked like an isolation was a burst of gas.",
+    "hold.settled": ("Settled: the heat of charging no longer matters; the leak is being judged."),
+    "hold.extended": "The hold may last {longer:text} min longer.",
+    "hold.late": (
+        "A reading of {channel:text} came more than 2 s late; it is stored but not judged."
+    ),
+    "hold.late_reading": "A reading came more than 2 s late; it is stored but not judged.",
+    "hold.restarted": "{why:say} The judging starts anew from here.",
+    # -- what disturbs a hold -------------------------------------------------------------------
+    "hold.over_pressure_alarm": (
+        "Over-pressure on {role:role}: {pressure_pa:kPa .0f} (gauge), the unit's highest allowed "
+        "pressure is {most_pa:kPa g}. Close the bottle, keep clear, relieve slowly."
+    ),
+    "hold.over_pressure": (
+        "The pressure is above the unit's highest allowed {most_pa:kPa g} (gauge): relieve it "
+        "slowly through the regulator's vent, eyes protected."
+    ),
+    "hold.saturated": ("The gauge stands at the end of its range; use one that reaches further."),
+    "vacuum.gap": "No pressure came for {missing_s:number .0f} s; what happened meanwhile is not "
+    "known.",
+    "vacuum.gap_bridged": "No pressure came for {missing_s:number .0f} s; bridged.",
+    "vacuum.saturated": "The gauge stands at the end of its range ({top_pa:Pa .4g}).",
+    "vacuum.stuck": (
+        "The pressure reading has not moved for {still_s:minutes .0f} min: a stuck gauge can't be "
+        "told from a tight system; use one with a finer resolution."
+    ),
+    "vacuum.jumped": (
+        "The pressure jumped by about {jump_pa:Pa +.0f} within 20 s: a valve, a hose or the gauge "
+        "was touched."
+    ),
+    "vacuum.fell": (
+        "The pressure fell from {before_pa:Pa .4g bare} to {now_pa:Pa .4g}: the pump pulls again, "
+        "or water condenses; a fall never earns a pass."
+    ),
+    "decay.rose_at_once": (
+        "The pressure rose by about {jump_pa:kPa .1f} at once, which no leak and no temperature "
+        "does: a valve, a hose or the gauge was touched."
+    ),
+    "decay.fell_at_once": (
+        "The pressure fell by about {jump_pa:kPa .1f} at once, which no leak and no temperature "
+        "does: a valve, a hose or the gauge was touched."
+    ),
+    "decay.clamp_fell": (
+        "The pipe temperature moved by {moved_k:K +.1f} within a minute and the gas did not "
+        "follow: the thermometer is off its pipe and no longer believed. Clamp it on again, under "
+        "insulation, and close the valve anew."
+    ),
+    "decay.gap_bridged": "No pressure was received for {missing_s:number .0f} s.",
+    "decay.gap": (
+        "No pressure was received for {missing_s:minutes .0f} min, longer than "
+        "{longest_s:minutes .0f} min: what happened meanwhile is not known."
+    ),
+    "decay.gauge_stuck": (
+        "The gauge has repeated one value since {still_s:minutes .0f} min: it is stuck, or its "
+        "last reading is being repeated. Check its battery and its link."
+    ),
+    "decay.gauge_rests": (
+        "The gauge has not moved since the start, which its coarse resolution allows: nothing is "
+        "decided before it moves. A finer gauge decides sooner."
+    ),
+    "decay.clamp_stuck": (
+        "The pipe temperature has repeated one value since {still_s:minutes .0f} min: the "
+        "thermometer is stuck and no longer believed. Check its battery and its link, and close "
+        "the valve anew."
+    ),
+    "decay.clamp_rests": (
+        "The pipe temperature has repeated one value since {still_s:minutes .0f} min: a steady "
+        "shop or a stuck thermometer, which look alike on coarse steps; it is allowed for. Declare "
+        "its resolution if that explains it, or use a finer one."
+    ),
+    # -- what goes with an estimate -------------------------------------------------------------
+    "decay.gross_leak": (
+        "A gross leak: the pressure fell steadily by more than cooling after charging can explain."
+    ),
+    "decay.doubt.clamp": (
+        "How well the clamp shows the gas's temperature limits this hold: insulate the clamp, or "
+        "hold where the temperature is steadier."
+    ),
+    "decay.doubt.lag": (
+        "The gas follows the pipe late while the room drifts: hold longer, or where the "
+        "temperature is steadier."
+    ),
+    "decay.doubt.gauge": (
+        "The gauge's own temperature effect limits this hold: declare "
+        "tempco_percent_of_span_per_k if it is known to be smaller, or keep the gauge steady."
+    ),
+    "decay.doubt.barometer": (
+        "The room's pressure was not measured and limits this hold: bind a barometer channel."
+    ),
+    "decay.doubt.coarse gauge": (
+        "The gauge's coarse steps limit this hold: a finer gauge sees smaller leaks, or the same "
+        "sooner."
+    ),
+    "decay.doubt.coarse clamp": (
+        "The thermometer's coarse steps limit this hold: a finer thermometer sees smaller leaks, "
+        "or the same sooner."
+    ),
+    "decay.doubt.still clamp": (
+        "The thermometer showed one value for long, so a drift of the gas by {drift_k:K g} an hour "
+        "meanwhile is allowed for: declare its resolution if that explains it, or use a finer one."
+    ),
+    "decay.doubt.blind": (
+        "No pipe thermometer can be believed, so a drift of the gas by {drift_k:K g} an hour is "
+        "allowed for: a clamp on the pipe, under insulation, sees leaks many times smaller."
+    ),
+    "vacuum.slow_release": (
+        "Leak, or desorption slower than 40 minutes: pump down and hold again; a leak repeats its "
+        "slope."
+    ),
+    "vacuum.fell_in_part": (
+        "The pressure fell in part (a cooling gauge, condensation, or pressure evening out between "
+        "hoses and parts): the interval is widened for it."
+    ),
+    "vacuum.water_drifts": (
+        "Water under a drifting wall temperature looks like a leak: dry the system, or hold at a "
+        "steady temperature."
+    ),
+    "vacuum.water_unseen": (
+        "Much of the rise levels off like water, and no thermometer shows whether the wall "
+        "drifted: a pipe thermometer would narrow the interval."
+    ),
+    "vacuum.coarse_gauge": (
+        "The gauge resolves only {resolution_pa:Pa .3g}: too coarse for a slow rise; in this time "
+        "nothing below {least_pa_per_min:Pa .2g}/min can show."
+    ),
+    "vacuum.repeats": (
+        "The leak repeated its slope in successive holds with a pump-down between them, which "
+        "desorption does not."
+    ),
+    "vacuum.faded": (
+        "An earlier hold rose faster than a later one allows: what rose then was desorption, which "
+        "fades, not a leak."
+    ),
+    "vacuum.never_evacuated": (
+        "There was no vacuum: {start_pa:kPa .1f} absolute after isolation. Is the gauge open to "
+        "the room, or the valve to the system closed?"
+    ),
+    "vacuum.isolated_too_high": (
+        "Isolated at {start_pa:micron .0f}, far above the target of {target_pa:micron g bare}: no "
+        "pass from there. Pump down to the target and hold again."
+    ),
+    "vacuum.isolated_above": (
+        "Isolated at {start_pa:micron .0f}, above the target of {target_pa:micron g bare}."
+    ),
+    # -- verdicts and their reasons -------------------------------------------------------------
+    "verdict.tight_by_change": "Tight by the criterion: the pressure changes less than "
+    "{criterion:say}.",
+    "verdict.tight": (
+        "Tight: leaks of more than {high_g_per_year:grams up} of {refrigerant:text} a year would "
+        "have shown."
+    ),
+    "verdict.fails_change": "Fails the criterion of {criterion:say}: {causes:list and}.",
+    "verdict.leaks": (
+        "Leaks: about {leak_g_per_year:grams} of {refrigerant:text} a year (between "
+        "{low_g_per_year:grams} and {high_g_per_year:grams}), more than the {criterion:say} "
+        "allowed."
+    ),
+    "verdict.inconclusive": "Inconclusive: {causes:list comma}.",
+    "verdict.judging_failed": "Inconclusive: the judging itself failed; hold again.",
+    "reason.judging_failed": ("The judging failed ({error:text}); the readings are kept."),
+    "reason.judge_again": "Export the hold and judge it again with a newer version.",
+    "reason.at": "At {at_s:minutes .1f} min: {what:say}",
+    "reason.risen": (
+        "The pressure had risen by {rise_pa:micron .3g} (between {low_pa:micron .3g bare} and "
+        "{high_pa:micron .3g bare}) {after_s:duration} after isolation; the criterion is "
+        "{criterion:say}."
+    ),
+    "reason.risen_kpa": (
+        "The pressure had risen by {rise_pa:kPa .3g} (between {low_pa:kPa .3g bare} and "
+        "{high_pa:kPa .3g bare}) {after_s:duration} after isolation; the criterion is "
+        "{criterion:say}."
+    ),
+    "reason.rise_not_measured": (
+        "The pressure {after_s:duration} after isolation was not measured; the criterion is "
+        "{criterion:say}."
+    ),
+    "reason.nothing_after_start": "No usable pressure reading came after the start.",
+    "reason.nothing": "No usable pressure reading came.",
+    "reason.never_isolated": (
+        "The vacuum was never isolated at or below {target_pa:micron g}: reach the target, valve "
+        "the pump off, or say `isolated`."
+    ),
+    "reason.never_started": (
+        "The clock never started: nobody said that the charging valve was closed (on the screen, "
+        "or with the command say_isolated)."
+    ),
+    "reason.thermometer_lost": (
+        "The pipe thermometer has been silent: without it the gas cannot be told from its warmth. "
+        "Check its clamp, battery and link, and hold again."
+    ),
+    "reason.gauge_lost": ("The gauge has been silent: check its battery and link, and hold again."),
+    "reason.too_short": (
+        "The hold was too short, or too much of its data was missing, for any bound on the leak: "
+        "hold for at least {least_s:minutes g} minutes after the start."
+    ),
+    "reason.straddles": (
+        "The leak lies between {low:say} and {high:say}; the criterion of {limit:say} lies between "
+        "the two."
+    ),
+    "reason.dry_and_hold": ("Dry the system (pump longer, warm the cold parts) and hold again."),
+    "reason.time_will_not_settle": (
+        "Time alone will not settle it: a steadier temperature, or {other:say}, would."
+    ),
+    "reason.what_would_settle": (
+        "What would settle it: a hold of about {more_s:duration} undisturbed, a steadier "
+        "temperature, or {other:say}."
+    ),
+    "reason.finer_gauge": "a finer gauge",
+    "reason.higher_pressure": "a higher test pressure within the limit",
+    "reason.below": (
+        "The leak is below {bound:say}, under the criterion of {limit:say} "
+        "({confidence:percent g} % confidence, valid at every look)."
+    ),
+    "reason.above": (
+        "The leak is above {bound:say}, over the criterion of {limit:say} "
+        "({confidence:percent g} % confidence, valid at every look)."
+    ),
+    "reason.sea_level": (
+        "Neither a barometer nor an altitude was given: standard pressure at sea level, "
+        "101.325 kPa, was taken."
+    ),
+    "reason.no_thermometer": (
+        "No pipe thermometer was read: the temperature of the gas had to be guessed wide. One "
+        "clamp on a pipe of the unit narrows the interval several times."
+    ),
+    "reason.no_barometer": (
+        "No barometer was read beside a vented gauge: an allowance for the room's pressure widens "
+        "the interval. A barometer channel takes it away."
+    ),
+    # -- an evacuation as its gauge shows it ----------------------------------------------------
+    "pumpdown.target_reached": "The vacuum reached its target of {target_pa:Pa .4g}.",
+    "pumpdown.valved_off": "The pressure rises steadily: the pump was valved off.",
+    "pumpdown.valved_off_above": (
+        "The pressure rises steadily: the pump was valved off above the target of "
+        "{target_pa:Pa .4g}."
+    ),
+    "pumpdown.already_isolated": (
+        "The pressure rises from the first reading: the system was already isolated."
+    ),
+    "pumpdown.pulls_again": (
+        "The pressure fell back to where the pump had held it: the pump pulls again."
+    ),
+    "pumpdown.stalled": (
+        "The pump has gained nothing for five minutes and stands at {level_pa:Pa .4g}. {why:say} "
+        "Valve the pump off: a steady rise is a leak, one that levels off is moisture, and no rise "
+        "means the pump, its oil or a narrow hose."
+    ),
+    "pumpdown.without_thermometer": (
+        "Without a thermometer, moisture, a leak and a tired pump fit alike (water stands between "
+        "{cold_water_pa:Pa .4g bare} and {warm_water_pa:Pa .4g} at {cold_k:degC g bare} to "
+        "{warm_k:degC g})."
+    ),
+    "pumpdown.above_water": (
+        "That is above the vapour pressure of water at the wall ({water_pa:Pa .4g}): a leak."
+    ),
+    "pumpdown.near_water": (
+        "That is near the vapour pressure of water at the wall ({water_pa:Pa .4g}; boiling cools "
+        "it): moisture fits best."
+    ),
+    "pumpdown.below_water": (
+        "Water at the wall would stand near {water_pa:Pa .4g}: a leak or a tired pump fits better "
+        "than moisture."
+    ),
+}
