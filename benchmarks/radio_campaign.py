@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING
 from radio_air import SILENCE_S, Air, Campaign, Outcome, bays, described, enrolled, key_of, shop
 
 from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter
-from holdwatch_adapters.links import LinkTiming
+from holdwatch_adapters.bluetooth.link import LinkTiming
 from holdwatch_daemon.clock import ScaledClock
 from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service

@@ -22,7 +22,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from holdwatch_adapters.bluetooth.gatt import full_uuid
-from holdwatch_adapters.bluetooth.translate import BluetoothProbe, Translator
+from holdwatch_adapters.bluetooth.probe import Translator
+from holdwatch_adapters.bluetooth.settings import BluetoothProbe
 from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.settings.load import parse_config

@@ -10,19 +10,19 @@ import asyncio
 import contextlib
 import logging
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, Self
 
-from holdwatch_adapters.links import Outlet, streamed, within
-from holdwatch_adapters.numbers import NUMBER_TYPES, Order
-from holdwatch_adapters.payload import PayloadError
+from pydantic import Field, model_validator
+
+from holdwatch_adapters.decoding import NUMBER_TYPES, PayloadError
 from holdwatch_adapters.ports import AdapterError
-from holdwatch_adapters.telling import Presence, Teller
+from holdwatch_adapters.settings import DeclaredValue, ProbeSettings, Table, one_of
+from holdwatch_adapters.stream import ItemQueue, Presence, Reporter, streamed, within
 
 if TYPE_CHECKING:
     from collections.abc import AsyncGenerator, Sequence
 
-    from holdwatch_adapters.layout import Scale
-    from holdwatch_adapters.ports import Clock
+    from holdwatch_adapters.ports import Adapter, Clock, Surroundings
     from holdwatch_physics.reading import ProbeNotice, Reading
 
 log = logging.getLogger(__name__)
@@ -45,24 +45,21 @@ _EXCEPTIONS: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Register:
-    """One value in one or more registers.
+class RegisterSettings(DeclaredValue):
+    """One value in one or more registers of a Modbus device: ``[[probe.point]]``.
 
     Attributes:
-        address: Of the first register, counted from 0 as on the wire.
-        scale: Channel, unit and factor.
+        address: Of the first register, counted from 0 as on the line.
         type: One of ``REGISTER_TYPES``.
         function: Which table of the device: ``holding`` (03) or ``input`` (04).
         words: Whether the high word comes first (``big``); within a word it always does.
         unknown: Raw integers by which the maker says "not known" or "out of range".
     """
 
-    address: int
-    scale: Scale
-    type: str = "u16"
+    address: int = Field(ge=0, le=65535)
+    type: Annotated[str, one_of(REGISTER_TYPES)]
     function: Literal["holding", "input"] = "holding"
-    words: Order = "big"
+    words: Literal["big", "little"] = "big"
     unknown: tuple[int, ...] = ()
 
     @property
@@ -79,26 +76,7 @@ class Register:
         ordered = registers if self.words == "big" else list(reversed(registers))
         data = b"".join(int(word).to_bytes(2, "big") for word in ordered)
         raw = NUMBER_TYPES[self.type].read(data, "big")
-        return None if raw in self.unknown else self.scale.to_si(raw)
-
-
-@dataclass(frozen=True, slots=True)
-class ModbusProbe:
-    """One device: its registers, and how often they are read.
-
-    Attributes:
-        name: The name in this shop.
-        registers: What to read.
-        device_id: Its address on the line, or behind a gateway.
-        poll_s: Time between two readings.
-        silence_s: No value for this long means that it is lost.
-    """
-
-    name: str
-    registers: tuple[Register, ...]
-    device_id: int = 1
-    poll_s: float = 1.0
-    silence_s: float = 15.0
+        return None if raw in self.unknown else self.to_si(raw)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +103,68 @@ class SerialWay:
         return self.port
 
 
+class ConnectionSettings(Table):
+    """A Modbus device: on the network (``host``) or on a serial line (``port``)."""
+
+    host: str | None = Field(default=None, min_length=1)
+    tcp_port: int = Field(default=502, ge=1, le=65535)
+    port: str | None = Field(default=None, min_length=1)
+    baud: int = Field(default=9600, ge=300, le=4_000_000)
+    parity: Literal["N", "E", "O"] = "N"
+    stop_bits: Literal[1, 2] = 1
+    device_id: int = Field(default=1, ge=1, le=247)
+
+    @property
+    def way(self) -> TcpWay | SerialWay:
+        """The connection, which devices with other ids may share."""
+        if self.host is not None:
+            return TcpWay(self.host, self.tcp_port)
+        return SerialWay(self.port or "", self.baud, self.parity, self.stop_bits)
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if (self.host is None) == (self.port is None):
+            raise ValueError(
+                "give `host` for a device on the network, or `port` for one on a serial line, "
+                "for example /dev/ttyUSB0"
+            )
+        return self
+
+
+class ModbusSettings(ProbeSettings):
+    """A probe that is read over Modbus."""
+
+    kind: Literal["modbus"] = "modbus"
+    modbus: ConnectionSettings | None = None
+    point: tuple[RegisterSettings, ...] = ()
+
+    @property
+    def line(self) -> tuple[str, object] | None:
+        """The serial port that it is on, with all but its own device id; None on the network."""
+        if self.modbus is None or self.modbus.port is None:
+            return None
+        return self.modbus.port, self.modbus.model_dump(exclude={"device_id"})
+
+    @property
+    def declared(self) -> tuple[DeclaredValue, ...]:
+        """The values of its registers."""
+        return self.point
+
+    def check_kind(self) -> None:
+        """Refuse a device without a connection or without a value."""
+        if self.modbus is None or not self.point:
+            raise ValueError("a modbus probe needs [probe.modbus] and at least one [[probe.point]]")
+
+
+def open_modbus(probes: Sequence[ModbusSettings], surroundings: Surroundings) -> list[Adapter]:
+    """Return one adapter for each connection, whatever number of devices share it."""
+    shared: dict[TcpWay | SerialWay, list[ModbusSettings]] = {}
+    for probe in probes:
+        assert probe.modbus is not None  # noqa: S101 - its own check
+        shared.setdefault(probe.modbus.way, []).append(probe)
+    return [ModbusAdapter(way, those, surroundings.clock) for way, those in shared.items()]
+
+
 class ModbusAdapter:
     """The devices on one connection as one stream of readings.
 
@@ -141,7 +181,7 @@ class ModbusAdapter:
     def __init__(
         self,
         way: TcpWay | SerialWay,
-        probes: Sequence[ModbusProbe],
+        probes: Sequence[ModbusSettings],
         clock: Clock,
         *,
         answer_s: float = 1.5,
@@ -166,14 +206,14 @@ class ModbusAdapter:
             async for item in stream:
                 yield item
 
-    async def _run(self, outlet: Outlet) -> None:
+    async def _run(self, queue: ItemQueue) -> None:
         client = self._client()
         try:
             # A serial port that is not there raises nothing: pymodbus answers False.
             connected = await _or_error(self._way, within(self._answer_s * 2, client.connect()))
             if not connected:
                 raise AdapterError(f"modbus: {self._way} cannot be reached: {_advice(self._way)}")
-            await self._poll(client, outlet)
+            await self._poll(client, queue)
         finally:
             client.close()
 
@@ -181,7 +221,7 @@ class ModbusAdapter:
         # Imported here: a shop without Modbus does not pay for it.
         from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient  # noqa: PLC0415
 
-        # It logs every missed answer; here a lost probe is told once.
+        # It logs every missed answer; here a lost probe is reported once.
         logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
         # No retries and no reconnecting of its own: both are decided here.
         patience: dict[str, Any] = {"timeout": self._answer_s, "retries": 0, "reconnect_delay": 0}
@@ -195,23 +235,23 @@ class ModbusAdapter:
         client.set_max_no_responses(1_000_000)
         return client
 
-    async def _poll(self, client: Any, outlet: Outlet) -> None:
+    async def _poll(self, client: Any, queue: ItemQueue) -> None:
         loop = asyncio.get_running_loop()
         now = loop.time()
         turns = [_Turn(probe, self._clock, now) for probe in self._probes]
         answered = now
-        patience_s = max(probe.silence_s for probe in self._probes)
+        patience_s = max(probe.stale_after_s for probe in self._probes)
         while True:
             turn = min(turns, key=lambda one: one.due_s)
             await asyncio.sleep(max(0.0, turn.due_s - loop.time()))
-            turn.due_s = max(turn.due_s + turn.probe.poll_s, loop.time())
-            if await self._ask(client, turn, outlet):
+            turn.due_s = max(turn.due_s + turn.probe.interval_s, loop.time())
+            if await self._ask(client, turn, queue):
                 answered, turn.missed = loop.time(), 0
             else:
                 # Asked less and less often: a dead device must not cost its neighbours their time.
                 turn.missed += 1
                 pause_s = min(_LONGEST_PAUSE_S, self._answer_s * 2.0 ** min(turn.missed, 10))
-                turn.due_s = loop.time() + max(turn.probe.poll_s, pause_s)
+                turn.due_s = loop.time() + max(turn.probe.interval_s, pause_s)
             # Each was asked, and asked again.
             all_silent = all(one.missed >= _MISSES for one in turns)
             if all_silent and loop.time() - answered >= patience_s:
@@ -220,19 +260,19 @@ class ModbusAdapter:
                     f"{_advice(self._way)}"
                 )
             for other in turns:
-                _put_all(outlet, other.presence.looked(loop.time(), other.why))
+                _put_all(queue, other.presence.check(loop.time(), other.why))
 
-    async def _ask(self, client: Any, turn: _Turn, outlet: Outlet) -> bool:
+    async def _ask(self, client: Any, turn: _Turn, queue: ItemQueue) -> bool:
         """Read one device's registers; return whether it answered at all."""
         from pymodbus.exceptions import ConnectionException, ModbusException  # noqa: PLC0415
 
-        for register in turn.probe.registers:
+        for register in turn.probe.point:
             read = (
                 client.read_holding_registers
                 if register.function == "holding"
                 else client.read_input_registers
             )
-            device_id = turn.probe.device_id
+            device_id = turn.device_id
             try:
                 # Raises at once, before it can be awaited, where the connection is gone.
                 asking = read(register.address, count=register.count, device_id=device_id)
@@ -246,40 +286,43 @@ class ModbusAdapter:
                     # next question.
                     await asyncio.sleep(self._answer_s)
                 return False
-            _put_all(outlet, turn.take(register, answer, asyncio.get_running_loop().time()))
+            _put_all(queue, turn.take(register, answer, asyncio.get_running_loop().time()))
         return True
 
 
 class _Turn:
     """One device's place in the round."""
 
-    def __init__(self, probe: ModbusProbe, clock: Clock, now_s: float) -> None:
+    def __init__(self, probe: ModbusSettings, clock: Clock, now_s: float) -> None:
         self.probe = probe
-        self.teller = Teller(probe.name, clock)
-        self.presence = Presence(self.teller, "modbus", probe.silence_s, now_s)
+        self.device_id = 1 if probe.modbus is None else probe.modbus.device_id
+        self.reporter = Reporter(probe.name, clock)
+        self.presence = Presence(self.reporter, "modbus", probe.stale_after_s, now_s)
         self.due_s = now_s
         self.missed = 0
         self.why = ""
 
-    def take(self, register: Register, answer: Any, now_s: float) -> list[Reading | ProbeNotice]:
+    def take(
+        self, register: RegisterSettings, answer: Any, now_s: float
+    ) -> list[Reading | ProbeNotice]:
         """Return what one answer says."""
         source = f"{register.function} register {register.address}"
         if answer.isError():
             code = int(answer.exception_code)
             meaning = _EXCEPTIONS.get(code, "see its manual")
             self.why = f"{source}: the device refuses with code {code}: {meaning}"
-            return list(self.teller.complain("malformed", source, self.why))
+            return list(self.reporter.complain("malformed", source, self.why))
         try:
             value_si = register.read(answer.registers)
         except PayloadError as error:
             self.why = str(error)
-            return list(self.teller.complain("malformed", source, f"{source}: {error}"))
+            return list(self.reporter.complain("malformed", source, f"{source}: {error}"))
         if value_si is None:
             self.why = f"{source}: the device says that its value is not known"
-            return list(self.teller.complain("malformed", source, self.why))
-        self.teller.is_well("malformed", source)
+            return list(self.reporter.complain("malformed", source, self.why))
+        self.reporter.is_well("malformed", source)
         self.why = ""
-        reading = self.teller.reading(register.scale.channel, register.scale.quantity, value_si)
+        reading = self.reporter.reading(register.channel, register.quantity, value_si)
         return [*self.presence.heard(now_s), reading]
 
 
@@ -296,6 +339,6 @@ def _advice(way: TcpWay | SerialWay) -> str:
     return "is the adapter plugged in, may this user open it, are speed and parity right?"
 
 
-def _put_all(outlet: Outlet, items: Sequence[Reading | ProbeNotice]) -> None:
+def _put_all(queue: ItemQueue, items: Sequence[Reading | ProbeNotice]) -> None:
     for item in items:
-        outlet.put(item)
+        queue.put(item)

@@ -14,22 +14,21 @@ import logging
 import math
 import re
 import ssl
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, NoReturn
+from functools import cached_property
+from typing import TYPE_CHECKING, Annotated, Final, Literal, NoReturn
 
 import aiomqtt
+from pydantic import AfterValidator, Field
 
-from holdwatch_adapters.links import Outlet, streamed, within
-from holdwatch_adapters.numbers import plain_number
-from holdwatch_adapters.payload import PayloadError
+from holdwatch_adapters.decoding import PayloadError, plain_number
 from holdwatch_adapters.ports import AdapterError
-from holdwatch_adapters.telling import Presence, Teller, Told
+from holdwatch_adapters.settings import Broker, BrokerSettings, DeclaredValue, ProbeSettings
+from holdwatch_adapters.stream import ItemQueue, Items, Presence, Reporter, streamed, within
 
 if TYPE_CHECKING:
     from collections.abc import AsyncGenerator, Sequence
 
-    from holdwatch_adapters.layout import Scale
-    from holdwatch_adapters.ports import Clock
+    from holdwatch_adapters.ports import Adapter, Clock, Surroundings
     from holdwatch_physics.reading import ProbeNotice, Reading
 
 log = logging.getLogger(__name__)
@@ -122,49 +121,60 @@ def _shown(path: Path) -> str:
     return text.removeprefix(".") or "the top"
 
 
-@dataclass(frozen=True, slots=True)
-class Topic:
-    """One value on one topic.
+def _json_path(text: str) -> str:
+    parse_path(text)
+    return text
 
-    Attributes:
-        topic: The topic, without wildcards.
-        scale: Channel, unit and factor.
-        path: Where the number stands in a JSON document; None for a plain number.
+
+class TopicSettings(DeclaredValue):
+    """One value on an MQTT topic: a plain number, or with ``path`` one in a JSON document."""
+
+    topic: str = Field(pattern=r"^[^#+\x00]+$", max_length=1024)
+    path: Annotated[str, AfterValidator(_json_path)] | None = None
+
+    @cached_property
+    def steps(self) -> Path | None:
+        """Where the number stands in a JSON document; None for a plain number."""
+        return None if self.path is None else parse_path(self.path)
+
+
+class MqttProbeSettings(ProbeSettings):
+    """A probe that publishes to a broker; left out, the broker is the one of ``[mqtt]``."""
+
+    kind: Literal["mqtt"] = "mqtt"
+    broker: BrokerSettings | None = None
+    topic: tuple[TopicSettings, ...] = ()
+
+    @property
+    def needs_shop_broker(self) -> bool:
+        """Whether it has no broker of its own."""
+        return self.broker is None
+
+    @property
+    def declared(self) -> tuple[DeclaredValue, ...]:
+        """The values on its topics."""
+        return self.topic
+
+    def check_kind(self) -> None:
+        """Refuse a probe without a topic."""
+        if not self.topic:
+            raise ValueError("a mqtt probe needs at least one [[probe.topic]]")
+
+
+def open_mqtt(probes: Sequence[MqttProbeSettings], surroundings: Surroundings) -> list[Adapter]:
+    """Return one adapter for each broker.
+
+    Raises:
+        SettingsError: A file that holds a password or certificates cannot be read.
     """
-
-    topic: str
-    scale: Scale
-    path: Path | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class MqttProbe:
-    """One device behind a broker.
-
-    Attributes:
-        name: The name in this shop.
-        topics: What it publishes.
-        silence_s: No value for this long means that it is lost.
-    """
-
-    name: str
-    topics: tuple[Topic, ...]
-    silence_s: float = 15.0
-
-
-@dataclass(frozen=True, slots=True)
-class Broker:
-    """The broker that devices publish to."""
-
-    host: str
-    port: int = 1883
-    username: str | None = None
-    password: str | None = field(default=None, repr=False)
-    tls: bool = False
-    ca_file: str | None = None
-
-    def __str__(self) -> str:
-        return f"{self.host}:{self.port}"
+    shops = surroundings.table(BrokerSettings)
+    shared: dict[Broker, list[MqttProbeSettings]] = {}
+    for probe in probes:
+        own = probe.broker or shops
+        assert own is not None  # noqa: S101 - the configuration's own check
+        where = "[mqtt]" if probe.broker is None else f"`probe.{probe.name}.broker`"
+        shared.setdefault(own.broker(where), []).append(probe)
+    return [MqttAdapter(broker, those, surroundings.clock) for broker, those in shared.items()]
 
 
 class MqttAdapter:
@@ -180,7 +190,7 @@ class MqttAdapter:
     def __init__(
         self,
         broker: Broker,
-        probes: Sequence[MqttProbe],
+        probes: Sequence[MqttProbeSettings],
         clock: Clock,
         *,
         patience_s: float = 10.0,
@@ -205,10 +215,10 @@ class MqttAdapter:
             async for item in stream:
                 yield item
 
-    async def _run(self, outlet: Outlet) -> None:
+    async def _run(self, queue: ItemQueue) -> None:
         failed: AdapterError | None = None  # raised outside `except*`, which would wrap it
         try:
-            await self._connected(outlet)
+            await self._connected(queue)
         except* (aiomqtt.MqttError, OSError, TimeoutError) as group:
             error: BaseException = group
             while isinstance(error, BaseExceptionGroup):
@@ -220,7 +230,7 @@ class MqttAdapter:
         if failed is not None:
             raise failed
 
-    async def _connected(self, outlet: Outlet) -> None:
+    async def _connected(self, queue: ItemQueue) -> None:
         to = self._broker
         client = aiomqtt.Client(
             to.host,
@@ -239,14 +249,14 @@ class MqttAdapter:
         try:
             await within(self._patience_s, client.__aenter__())
             loop = asyncio.get_running_loop()
-            ears = [_Ear(probe, self._clock, loop.time()) for probe in self._probes]
-            for topic in sorted({t.topic for probe in self._probes for t in probe.topics}):
+            subscribers = [_Subscriber(probe, self._clock, loop.time()) for probe in self._probes]
+            for topic in sorted({t.topic for probe in self._probes for t in probe.topic}):
                 granted = await within(self._patience_s, client.subscribe(topic, qos=0))
                 if any(_is_refused(code) for code in granted):
                     raise AdapterError(f"mqtt: {to} does not let us read the topic {topic!r}")
             async with asyncio.TaskGroup() as group:
-                group.create_task(_listen(client, ears, outlet))
-                group.create_task(_watch(ears, outlet))
+                group.create_task(_listen(client, subscribers, queue))
+                group.create_task(_watch(subscribers, queue))
         finally:
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError, RuntimeError):
                 await within(2.0, client.__aexit__(None, None, None))
@@ -257,50 +267,52 @@ def _is_refused(code: object) -> bool:
     return code >= 0x80 if isinstance(code, int) else bool(getattr(code, "is_failure", False))
 
 
-class _Ear:
-    """Hears one probe."""
+class _Subscriber:
+    """Takes the messages of one probe."""
 
-    def __init__(self, probe: MqttProbe, clock: Clock, now_s: float) -> None:
+    def __init__(self, probe: MqttProbeSettings, clock: Clock, now_s: float) -> None:
         self._probe = probe
-        self._teller = Teller(probe.name, clock)
-        self.presence = Presence(self._teller, "mqtt", probe.silence_s, now_s)
+        self._reporter = Reporter(probe.name, clock)
+        self.presence = Presence(self._reporter, "mqtt", probe.stale_after_s, now_s)
 
     def hear(self, topic: str, payload: bytes, now_s: float) -> list[Reading | ProbeNotice]:
         """Return what one message says of this probe."""
-        told: list[Reading | ProbeNotice] = []
-        for one in self._probe.topics:
+        items: list[Reading | ProbeNotice] = []
+        for one in self._probe.topic:
             if one.topic == topic:
-                told += self._value(one, payload, now_s)
-        return told
+                items += self._value(one, payload, now_s)
+        return items
 
-    def _value(self, one: Topic, payload: bytes, now_s: float) -> Told:
-        source = f"{one.topic} {one.scale.channel}"
+    def _value(self, one: TopicSettings, payload: bytes, now_s: float) -> Items:
+        source = f"{one.topic} {one.channel}"
         try:
-            value_si = one.scale.to_si(number_in(payload, one.path))
+            value_si = one.to_si(number_in(payload, one.steps))
         except PayloadError as error:
-            return self._teller.complain("malformed", source, f"topic {one.topic}: {error}")
-        self._teller.is_well("malformed", source)
-        reading = self._teller.reading(one.scale.channel, one.scale.quantity, value_si)
+            return self._reporter.complain("malformed", source, f"topic {one.topic}: {error}")
+        self._reporter.is_well("malformed", source)
+        reading = self._reporter.reading(one.channel, one.quantity, value_si)
         return (*self.presence.heard(now_s), reading)
 
 
-async def _listen(client: aiomqtt.Client, ears: Sequence[_Ear], outlet: Outlet) -> None:
+async def _listen(
+    client: aiomqtt.Client, subscribers: Sequence[_Subscriber], queue: ItemQueue
+) -> None:
     loop = asyncio.get_running_loop()
     async for message in client.messages:
         if message.retain:
             continue
         payload = message.payload
         data = payload if isinstance(payload, bytes) else str(payload or "").encode()
-        for ear in ears:
-            for item in ear.hear(message.topic.value, data, loop.time()):
-                outlet.put(item)
+        for one in subscribers:
+            for item in one.hear(message.topic.value, data, loop.time()):
+                queue.put(item)
 
 
-async def _watch(ears: Sequence[_Ear], outlet: Outlet) -> NoReturn:
+async def _watch(subscribers: Sequence[_Subscriber], queue: ItemQueue) -> NoReturn:
     """Tell of probes that fall silent."""
     loop = asyncio.get_running_loop()
     while True:
         await asyncio.sleep(0.25)
-        for ear in ears:
-            for item in ear.presence.looked(loop.time()):
-                outlet.put(item)
+        for one in subscribers:
+            for item in one.presence.check(loop.time()):
+                queue.put(item)

@@ -1,13 +1,17 @@
-"""What an adapter is, and the clock it stamps readings with."""
+"""Defines what an adapter is, what a kind of probe registers, and what a shop lends to both."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Callable, Iterable, Sequence
 
+    from holdwatch_adapters.settings import ProbeSettings, Table
     from holdwatch_physics.reading import ProbeNotice, Reading
+
+T = TypeVar("T")
 
 
 class Clock(Protocol):
@@ -73,3 +77,42 @@ class MemoryCounters:
     def remember(self, sender: str, counter: int) -> None:
         """Keep a counter."""
         self._last[sender] = counter
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What a shop lends to its adapters.
+
+    Attributes:
+        clock: Stamps the readings.
+        counters: Opens what keeps counters over restarts.
+        tables: The shop's tables that a kind may need beside its probes' own.
+    """
+
+    clock: Clock
+    counters: Callable[[], CounterStore]
+    tables: tuple[Table | None, ...] = ()
+
+    def table(self, model: type[T]) -> T | None:
+        """Return the shop's table of this model, or None."""
+        return next((table for table in self.tables if isinstance(table, model)), None)
+
+
+def _nothing(_: Sequence[Any]) -> Iterable[str]:
+    return ()
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of probe: what is configured of one, and how all of a shop's are opened.
+
+    Attributes:
+        settings: The model of its ``[[probe]]``.
+        open: Returns the adapters for a shop's probes of this kind; may raise
+            ``SettingsError``.
+        check: Yields what is wrong between a shop's probes of this kind, one sentence each.
+    """
+
+    settings: type[ProbeSettings]
+    open: Callable[[Sequence[Any], Surroundings], list[Adapter]]
+    check: Callable[[Sequence[Any]], Iterable[str]] = _nothing

@@ -1,18 +1,41 @@
-"""A recorded trace as an adapter: its readings come live, each at its time."""
+"""Replays a recorded trace as a probe: its readings come live, each at its time."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path  # noqa: TC003 - pydantic reads it at run time
+from typing import TYPE_CHECKING, ClassVar, Literal
 
+from holdwatch_adapters.settings import ProbeSettings
 from holdwatch_adapters.trace import read_trace
-from holdwatch_physics.reading import Reading
+from holdwatch_physics.reading import Channel, Reading
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncGenerator, Callable, Iterable
-    from pathlib import Path
+    from collections.abc import AsyncGenerator, Callable, Iterable, Sequence
 
-    from holdwatch_adapters.ports import Clock
+    from holdwatch_adapters.ports import Adapter, Clock, Surroundings
     from holdwatch_physics.reading import ProbeNotice
+
+
+class TraceSettings(ProbeSettings):
+    """A recorded trace that stands for a probe."""
+
+    channels: ClassVar = "any"
+    kind: Literal["trace"] = "trace"
+    file: Path | None = None
+
+    def check_kind(self) -> None:
+        """Refuse a probe without its file."""
+        if self.file is None:
+            raise ValueError("a trace probe needs `file`, the recorded trace")
+
+
+def open_traces(probes: Sequence[TraceSettings], surroundings: Surroundings) -> list[Adapter]:
+    """Return an adapter for each trace."""
+    return [
+        TraceAdapter(probe.file, surroundings.clock, probe=probe.name)
+        for probe in probes
+        if probe.file is not None
+    ]
 
 
 class TraceAdapter:
@@ -38,7 +61,7 @@ class TraceAdapter:
         *,
         probe: str | None = None,
     ) -> None:
-        self._prefix = "" if probe is None else f"{probe}/"
+        self._probe = probe
         self._source = source
         self._clock = clock
         self._on_mark = on_mark
@@ -65,5 +88,7 @@ class TraceAdapter:
                     self._on_mark(mono_ns, row.word)
                 continue
             utc_ns = utc_zero + row.t_ns
-            channel = self._prefix + row.channel
+            channel = row.channel
+            if self._probe is not None:
+                channel = str(Channel(self._probe, channel))
             yield Reading(channel, row.quantity, utc_ns, mono_ns, row.value, row.quality)

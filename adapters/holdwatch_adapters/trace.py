@@ -24,6 +24,7 @@ from holdwatch_physics.units import Unit, UnitError, parse_unit
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
+
 _HEADER: Final = ["time", "channel", "value", "unit"]
 _HEADER_WITH_QUALITY: Final = [*_HEADER, "quality"]
 _WITH_QUALITY: Final = len(_HEADER_WITH_QUALITY)

@@ -18,7 +18,7 @@ from holdwatch_daemon.settings.load import load_config
 from holdwatch_physics.units import celsius
 
 if TYPE_CHECKING:
-    from holdwatch_adapters.payload import Decoded
+    from holdwatch_adapters.decoding import Decoded
 
 
 def run_scan(*, seconds: float, config: Path | None, as_json: bool) -> int:
@@ -27,7 +27,7 @@ def run_scan(*, seconds: float, config: Path | None, as_json: bool) -> int:
     hci: str | None = None
     if config is not None:
         shop = load_config(config)
-        names = {probe.address.upper(): probe.name for probe in shop.probe if probe.address}
+        names = {probe.identity.upper(): probe.name for probe in shop.probe if probe.identity}
         hci = shop.bluetooth.adapter
     seen = asyncio.run(scan_air(seconds, hci=hci))
     if as_json:

@@ -13,7 +13,7 @@ from adapter_rig import Ear, WallClock
 from system_parts import require
 
 from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter, BluetoothProbe
-from holdwatch_adapters.links import LinkTiming
+from holdwatch_adapters.bluetooth.link import LinkTiming
 from holdwatch_simulators.air import FakeBluez, PrivateBus
 from holdwatch_simulators.wire import (
     BATTERY_LEVEL,

@@ -21,29 +21,53 @@ from pymodbus.client.mixin import ModbusClientMixin
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from holdwatch_adapters.layout import Scale
-from holdwatch_adapters.modbus import ModbusAdapter, ModbusProbe, Register, SerialWay, TcpWay
-from holdwatch_adapters.payload import PayloadError
+from holdwatch_adapters.decoding import PayloadError
+from holdwatch_adapters.modbus import (
+    ConnectionSettings,
+    ModbusAdapter,
+    ModbusSettings,
+    RegisterSettings,
+    SerialWay,
+    TcpWay,
+)
 from holdwatch_adapters.ports import AdapterError
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
-    from holdwatch_adapters.numbers import Order
+    from holdwatch_adapters.decoding import Order
 
-KPA = Scale("pressure", "kPag")
-TENTHS = Scale("temperature", "degC", 0.1)
-GAUGE = ModbusProbe(
-    "BM-bay1-gauge",
-    (
-        Register(0, KPA, "f32", "holding"),
-        Register(10, TENTHS, "s16", "holding", unknown=(-32768,)),
-    ),
-    device_id=1,
-    poll_s=0.05,
-    silence_s=0.6,
-)
-CLAMP = ModbusProbe("BM-bay1-clamp", (Register(0, TENTHS, "s16"),), 7, 0.05, 0.6)
+
+def kpa(address: int) -> RegisterSettings:
+    return RegisterSettings(address=address, channel="pressure", unit="kPag", type="f32")
+
+
+def tenths(address: int, unknown: tuple[int, ...] = ()) -> RegisterSettings:
+    return RegisterSettings(
+        address=address,
+        channel="temperature",
+        unit="degC",
+        factor=0.1,
+        type="s16",
+        unknown=unknown,
+    )
+
+
+def probe(
+    name: str,
+    *points: RegisterSettings,
+    device_id: int = 1,
+    interval_s: float = 0.05,
+    stale_s: float = 0.6,
+) -> ModbusSettings:
+    connection = ConnectionSettings(host="127.0.0.1", device_id=device_id)
+    return ModbusSettings(
+        name=name, modbus=connection, point=points, interval_s=interval_s, stale_s=stale_s
+    )
+
+
+GAUGE = probe("BM-bay1-gauge", kpa(0), tenths(10, unknown=(-32768,)))
+CLAMP = probe("BM-bay1-clamp", tenths(0), device_id=7)
 
 
 class Devices:
@@ -115,7 +139,7 @@ async def way(devices: Devices) -> AsyncIterator[TcpWay]:
         yield TcpWay("127.0.0.1", port)
 
 
-def adapter(way: TcpWay | SerialWay, *probes: ModbusProbe) -> ModbusAdapter:
+def adapter(way: TcpWay | SerialWay, *probes: ModbusSettings) -> ModbusAdapter:
     return ModbusAdapter(way, probes, WallClock(), answer_s=0.3)
 
 
@@ -154,14 +178,14 @@ async def test_pymodbus_reads_the_same_from_the_same_registers(
     async with AsyncModbusTcpClient(way.host, port=way.port) as client:
         answer = await client.read_holding_registers(0, count=len(sent), device_id=1)
     theirs = client.convert_from_registers(answer.registers, kind, word_order=words)
-    register = Register(0, Scale("pressure", "Pag"), word, words=words)
+    register = RegisterSettings(address=0, channel="pressure", unit="Pag", type=word, words=words)
     assert register.count == len(sent)
     assert register.read(answer.registers) == theirs
 
 
 def test_an_answer_of_the_wrong_length_is_refused() -> None:
     with pytest.raises(PayloadError, match="4 bytes, not 2"):
-        Register(0, KPA, "f32").read([1])
+        kpa(0).read([1])
 
 
 async def test_a_declared_word_for_not_known_is_told_and_not_read(
@@ -188,7 +212,7 @@ async def test_a_value_that_cannot_be_is_told_and_not_read(devices: Devices, way
 
 
 async def test_a_register_that_is_not_there_is_told_with_what_may_mend_it(way: TcpWay) -> None:
-    wrong = ModbusProbe("BM-bay2-gauge", (Register(500, KPA, "f32"),), 1, 0.05, 0.6)
+    wrong = probe("BM-bay2-gauge", kpa(500))
     async with Ear(adapter(way, wrong, CLAMP)) as ear:
         await ear.until_more("BM-bay1-clamp/temperature")
         (notice,) = ear.notices("BM-bay2-gauge", "malformed")
@@ -277,8 +301,8 @@ async def test_a_late_answer_on_a_serial_line_is_not_taken_for_the_next_ones(
     devices: Devices,
 ) -> None:
     """An RTU answer carries no number: one that comes late must not answer the next question."""
-    first = ModbusProbe("first", (Register(0, TENTHS, "s16"),), 1, 0.02, 5.0)
-    second = ModbusProbe("second", (Register(1, TENTHS, "s16"),), 1, 0.02, 5.0)
+    first = probe("first", tenths(0), interval_s=0.02, stale_s=5.0)
+    second = probe("second", tenths(1), interval_s=0.02, stale_s=5.0)
     devices.set(1, 0, 100, SHORT)
     devices.set(1, 1, 900, SHORT)
     with PtyPair() as cable:

@@ -13,31 +13,36 @@ from hypothesis import given
 from hypothesis import strategies as st
 from mosquitto_fixture import free_port
 
-from holdwatch_adapters.layout import Scale
+from holdwatch_adapters.decoding import PayloadError
 from holdwatch_adapters.mqtt_in import (
-    Broker,
     MqttAdapter,
-    MqttProbe,
-    Topic,
+    MqttProbeSettings,
+    TopicSettings,
     number_in,
     parse_path,
 )
-from holdwatch_adapters.payload import PayloadError
 from holdwatch_adapters.ports import AdapterError
+from holdwatch_adapters.settings import Broker
 
 if TYPE_CHECKING:
     from mosquitto_fixture import Mosquitto
 
-WALL = MqttProbe(
-    "wall",
-    (
-        Topic("garage/air", Scale("pressure", "mbara"), ("air", 0, "hpa")),
-        Topic("garage/air", Scale("temperature", "degC"), ("air", 0, "t")),
-        Topic("garage/attic", Scale("temperature.2", "degF")),
+WALL = MqttProbeSettings(
+    name="wall",
+    pressure_reference="absolute",
+    topic=(
+        TopicSettings(topic="garage/air", channel="pressure", unit="mbara", path="air[0].hpa"),
+        TopicSettings(topic="garage/air", channel="temperature", unit="degC", path="air[0].t"),
+        TopicSettings(topic="garage/attic", channel="temperature.2", unit="degF"),
     ),
-    silence_s=0.8,
+    interval_s=0.5,
+    stale_s=0.8,
 )
-OTHER = MqttProbe("other", (Topic("garage/attic", Scale("temperature", "degF")),), 30.0)
+OTHER = MqttProbeSettings(
+    name="other",
+    topic=(TopicSettings(topic="garage/attic", channel="temperature", unit="degF"),),
+    stale_s=30.0,
+)
 
 
 def adapter(port: int) -> MqttAdapter:

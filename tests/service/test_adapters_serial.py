@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import re
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -12,22 +10,38 @@ from adapter_rig import Ear, Terminal, WallClock
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdwatch_adapters.layout import Scale
-from holdwatch_adapters.payload import PayloadError
+from holdwatch_adapters.decoding import PayloadError
 from holdwatch_adapters.ports import AdapterError
-from holdwatch_adapters.serial_line import Lines, SerialAdapter, SerialProbe, values_in
+from holdwatch_adapters.serial_line import (
+    FieldSettings,
+    Lines,
+    LineSettings,
+    SerialAdapter,
+    SerialSettings,
+    values_in,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-PATTERN = re.compile(r"P=(?P<pressure>\S+)(?: T=(?P<temperature>\S+))?", re.ASCII)
-PROBE = SerialProbe(
-    "BM-bay1-vacuum",
-    "/dev/none",
-    PATTERN,
-    {"pressure": Scale("pressure", "micron"), "temperature": Scale("temperature", "degC")},
-    silence_s=0.8,
-)
+PATTERN = r"P=(?P<pressure>\S+)(?: T=(?P<temperature>\S+))?"
+
+
+def probe(port: str, request: str = "", interval_s: float = 0.5) -> SerialSettings:
+    return SerialSettings(
+        name="BM-bay1-vacuum",
+        pressure_reference="absolute",
+        serial=LineSettings(port=port, pattern=PATTERN, request=request),
+        field=(
+            FieldSettings(group="pressure", channel="pressure", unit="micron"),
+            FieldSettings(group="temperature", channel="temperature", unit="degC"),
+        ),
+        interval_s=interval_s,
+        stale_s=0.8,
+    )
+
+
+PROBE = probe("/dev/none")
 
 
 @pytest.fixture
@@ -38,7 +52,7 @@ def terminal() -> Iterator[Terminal]:
 
 
 def adapter(terminal: Terminal) -> SerialAdapter:
-    return SerialAdapter(replace(PROBE, port=terminal.port), WallClock())
+    return SerialAdapter(probe(terminal.port), WallClock())
 
 
 async def spoken(
@@ -100,8 +114,8 @@ async def test_no_line_is_one_clear_error() -> None:
 
 
 async def test_a_device_that_speaks_when_asked_is_asked(terminal: Terminal) -> None:
-    probe = replace(PROBE, port=terminal.port, request=b"READ?\r", poll_s=0.05)
-    async with Ear(SerialAdapter(probe, WallClock())) as ear:
+    asked = probe(terminal.port, "READ?\r", 0.05)
+    async with Ear(SerialAdapter(asked, WallClock())) as ear:
         async with asyncio.timeout(10.0):
             while len(ear.values("BM-bay1-vacuum/pressure")) < 3:
                 for _ in range(terminal.received().count(b"READ?\r")):

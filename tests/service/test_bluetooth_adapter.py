@@ -30,7 +30,7 @@ from bluetooth_rig import (
 )
 
 from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter, BluetoothProbe, scan
-from holdwatch_adapters.links import LinkTiming
+from holdwatch_adapters.bluetooth.link import LinkTiming
 from holdwatch_adapters.ports import AdapterError
 from holdwatch_physics.reading import ProbeNotice, Reading
 from holdwatch_simulators.air import FakeBluez

@@ -19,8 +19,8 @@ from bumble.gatt import Characteristic, CharacteristicValue, Descriptor, Service
 from bumble.testing.test_utils import TwoDevices
 
 from holdwatch_adapters.bluetooth import gatt
-from holdwatch_adapters.bluetooth.plan import Plan, Planner
-from holdwatch_adapters.payload import Decoded
+from holdwatch_adapters.bluetooth.link import Plan, Planner
+from holdwatch_adapters.decoding import Decoded
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator

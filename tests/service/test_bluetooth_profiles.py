@@ -30,8 +30,8 @@ from holdwatch_adapters.bluetooth.gatt import (
     TEMPERATURE_MEASUREMENT,
     full_uuid,
 )
-from holdwatch_adapters.bluetooth.translate import Translator
-from holdwatch_adapters.layout import Layout, Scale
+from holdwatch_adapters.bluetooth.probe import Translator
+from holdwatch_adapters.bluetooth.settings import LayoutSettings
 from holdwatch_adapters.ports import AdapterError, MemoryCounters
 from holdwatch_physics.reading import ProbeNotice, Reading
 from holdwatch_simulators.air import FakeBluez
@@ -119,11 +119,17 @@ async def test_a_characteristic_that_describes_itself_is_read_without_code(
         assert caplog.text.count("unit 0x27ad is none of pressure or temperature") == 1
 
 
+def makers(channel: str, unit: str, **more: Any) -> LayoutSettings:
+    return LayoutSettings(
+        service=MAKERS_SERVICE, characteristic=MAKERS_VALUES, channel=channel, unit=unit, **more
+    )
+
+
 async def test_declared_layouts_are_read_from_one_characteristic(bus: PrivateBus) -> None:
     fake = device(CharacteristicDescription(MAKERS_SERVICE, MAKERS_VALUES))
     layouts = (
-        Layout(MAKERS_SERVICE, MAKERS_VALUES, Scale("pressure", "kPaa", 0.1), "u32", 1),
-        Layout(MAKERS_SERVICE, MAKERS_VALUES, Scale("temperature", "degC", 0.01), "s16", 5),
+        makers("pressure", "kPaa", factor=0.1, type="u32", offset=1),
+        makers("temperature", "degC", factor=0.01, type="s16", offset=5),
     )
     async with (
         FakeBluez(bus.address, [fake]) as air,
@@ -139,7 +145,7 @@ async def test_a_layout_of_another_device_is_named_in_the_log(
     bus: PrivateBus, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level("INFO")
-    wrong = Layout(MAKERS_SERVICE, MAKERS_VALUES, Scale("pressure.2", "kPag"))
+    wrong = makers("pressure.2", "kPag", type="u16")
     fake = device(CharacteristicDescription(ENVIRONMENTAL_SENSING, PRESSURE))
     async with (
         FakeBluez(bus.address, [fake]) as air,

@@ -19,6 +19,7 @@ import pytest
 from mosquitto_fixture import free_port
 from system_parts import require
 
+from holdwatch_adapters.bluetooth.settings import BluetoothSettings
 from holdwatch_cli.enrol.command import run_enrol
 from holdwatch_cli.enrol.enrolment import Enrolment
 from holdwatch_cli.errors import UserError
@@ -133,6 +134,7 @@ def test_a_key_file_counts_from_the_configurations_folder(tmp_path: Path) -> Non
     )
     assert done.returncode == 0, done.stderr
     probe = load_config(tmp_path / "garage" / "shop.toml").probe[0]
+    assert isinstance(probe, BluetoothSettings)
     assert probe.key_file is not None
     assert probe.key_file.read_text() == "00" * 16
 

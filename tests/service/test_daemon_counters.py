@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdwatch_adapters.bluetooth.bthome_seal import CounterGuard
-from holdwatch_adapters.payload import RefusedError
+from holdwatch_adapters.bluetooth.bthome import CounterGuard
+from holdwatch_adapters.decoding import RefusedError
 from holdwatch_daemon.store.counters import SqliteCounters
 
 if TYPE_CHECKING:

@@ -11,21 +11,24 @@ import re
 import struct
 from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from holdwatch_adapters.bluetooth import gatt
-from holdwatch_adapters.bluetooth.presentation import SelfDescribed, describe
-from holdwatch_adapters.bluetooth.sensing import notifies_by_time, sampling
-from holdwatch_adapters.bluetooth.translate import BluetoothProbe, Translator
-from holdwatch_adapters.layout import Layout, Scale
-from holdwatch_adapters.modbus import Register
+from holdwatch_adapters.bluetooth.gatt import SelfDescribed, describe, notifies_by_time, sampling
+from holdwatch_adapters.bluetooth.probe import Translator
+from holdwatch_adapters.bluetooth.settings import BluetoothProbe, LayoutSettings
+from holdwatch_adapters.decoding import NUMBER_TYPES, PayloadError
+from holdwatch_adapters.modbus import REGISTER_TYPES, RegisterSettings
 from holdwatch_adapters.mqtt_in import number_in
-from holdwatch_adapters.numbers import NUMBER_TYPES
-from holdwatch_adapters.payload import PayloadError
-from holdwatch_adapters.serial_line import SerialProbe, values_in
+from holdwatch_adapters.serial_line import (
+    FieldSettings,
+    LineSettings,
+    SerialSettings,
+    values_in,
+)
 from holdwatch_physics.reading import ProbeNotice, Quantity, Reading
 
 if TYPE_CHECKING:
@@ -210,23 +213,27 @@ def test_declared_layouts_and_registers(
     word: str, unit: str, factor: float, offset: int, payload: bytes
 ) -> None:
     channel = "temperature" if unit in {"degC", "K"} else "pressure"
-    scale = Scale(channel, unit, factor)
-    layout = Layout(SERVICE, SERVICE, scale, word, offset)
+    scale: dict[str, Any] = {"channel": channel, "unit": unit, "factor": factor}
+    layout = LayoutSettings(
+        service=SERVICE, characteristic=SERVICE, type=word, offset=offset, **scale
+    )
     heard(translator().value(layout, payload, 1, "source"))
     registers = list(struct.unpack(f">{len(payload) // 2}H", payload[: len(payload) // 2 * 2]))
+    if word not in REGISTER_TYPES:
+        return
     try:
-        value = Register(0, scale, word).read(registers)
+        value = RegisterSettings(address=0, type=word, **scale).read(registers)
     except PayloadError:
         return
     assert value is not None
-    within_what_can_be(scale.quantity, value)
+    within_what_can_be(layout.quantity, value)
 
 
-LINE = SerialProbe(
-    "probe",
-    "/dev/none",
-    re.compile(r"\s*(?P<pressure>\S+)\s*(?P<unit>kPa)?", re.ASCII),
-    {"pressure": Scale("pressure", "kPaa")},
+LINE = SerialSettings(
+    name="probe",
+    pressure_reference="absolute",
+    serial=LineSettings(port="/dev/none", pattern=r"\s*(?P<pressure>\S+)\s*(kPa)?"),
+    field=(FieldSettings(group="pressure", channel="pressure", unit="kPaa"),),
 )
 TEXTS = st.one_of(
     st.binary(max_size=40),

@@ -18,7 +18,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from holdwatch_adapters.bluetooth import bthome
-from holdwatch_adapters.payload import EncryptedError, PayloadError
+from holdwatch_adapters.decoding import EncryptedError, PayloadError
 
 ADDRESS = "A4:C1:38:8D:18:B2"
 

@@ -17,9 +17,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from holdwatch_adapters.bluetooth import bthome
-from holdwatch_adapters.bluetooth.bthome_seal import CounterGuard, Seal
-from holdwatch_adapters.bluetooth.translate import BluetoothProbe, Translator
-from holdwatch_adapters.payload import PayloadError, RefusedError
+from holdwatch_adapters.bluetooth.bthome import CounterGuard, Seal
+from holdwatch_adapters.bluetooth.probe import Translator
+from holdwatch_adapters.bluetooth.settings import BluetoothProbe
+from holdwatch_adapters.decoding import PayloadError, RefusedError
 from holdwatch_adapters.ports import MemoryCounters
 from holdwatch_physics.reading import ProbeNotice, Reading
 from holdwatch_simulators.air.sealing import seal

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from holdwatch_adapters.bluetooth import gatt
 from holdwatch_adapters.bluetooth.gatt import BATTERY_LEVEL, PRESSURE, TEMPERATURE, decode
-from holdwatch_adapters.payload import PRESSURE_MAX_PA, Decoded, PayloadError
+from holdwatch_adapters.decoding import PRESSURE_MAX_PA, Decoded, PayloadError
 
 
 @pytest.mark.parametrize(

@@ -8,9 +8,9 @@ import time
 
 import pytest
 
-from holdwatch_adapters import links
+from holdwatch_adapters import stream
 from holdwatch_adapters.backoff import Backoff
-from holdwatch_adapters.links import Outlet, within
+from holdwatch_adapters.stream import ItemQueue, within
 from holdwatch_physics.reading import Quantity, Reading
 
 
@@ -76,8 +76,8 @@ async def test_cancelling_the_caller_cancels_the_call() -> None:
 async def test_what_nobody_takes_up_is_dropped_and_said_once(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr(links, "_OUTLET_LIMIT", 3)
-    outlet = Outlet()
+    monkeypatch.setattr(stream, "_QUEUE_LIMIT", 3)
+    outlet = ItemQueue()
     for n in range(5):
         outlet.put(Reading("gauge/pressure", Quantity.PRESSURE_GAUGE, n, n, 0.0))
     outlet.close()

@@ -18,12 +18,23 @@ from bleak.uuids import uuid16_dict
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdwatch_adapters.bluetooth.presentation import UNITS, SelfDescribed, describe
-from holdwatch_adapters.bluetooth.sensing import notifies_by_time, sampling
-from holdwatch_adapters.bluetooth.thermometer import Thermometer
-from holdwatch_adapters.layout import Layout, Scale
-from holdwatch_adapters.numbers import NUMBER_TYPES, NoNumberError, Order, plain_number
-from holdwatch_adapters.payload import PayloadError
+from holdwatch_adapters.bluetooth.gatt import (
+    UNITS,
+    SelfDescribed,
+    Thermometer,
+    describe,
+    notifies_by_time,
+    sampling,
+)
+from holdwatch_adapters.bluetooth.settings import LayoutSettings
+from holdwatch_adapters.decoding import (
+    NUMBER_TYPES,
+    NoNumberError,
+    Order,
+    PayloadError,
+    plain_number,
+)
+from holdwatch_adapters.settings import DeclaredValue
 from holdwatch_physics.reading import Quantity
 
 
@@ -247,9 +258,20 @@ def test_a_probe_that_waits_for_a_value_is_known(
     assert notifies_by_time(found, bytes.fromhex(configuration)) is by_time
 
 
-def layout(word: str, unit: str, *, factor: float = 1.0, add: float = 0.0, **more: Any) -> Layout:
+def layout(
+    word: str, unit: str, *, factor: float = 1.0, add: float = 0.0, **more: Any
+) -> LayoutSettings:
     channel = "temperature" if unit == "degC" else "pressure"
-    return Layout("service", "characteristic", Scale(channel, unit, factor, add), word, **more)
+    return LayoutSettings(
+        service="1234",
+        characteristic="5678",
+        channel=channel,
+        unit=unit,
+        factor=factor,
+        add=add,
+        type=word,
+        **more,
+    )
 
 
 def test_a_declared_layout_takes_the_number_from_its_place() -> None:
@@ -257,7 +279,7 @@ def test_a_declared_layout_takes_the_number_from_its_place() -> None:
     decoded = gauge.read(bytes.fromhex("aa55fc18bb"))
     assert decoded is not None
     assert decoded.value_si == -100_000.0
-    assert gauge.scale.quantity is Quantity.PRESSURE_GAUGE
+    assert gauge.quantity is Quantity.PRESSURE_GAUGE
     shifted = layout("u16", "degC", factor=0.1, add=-40.0).read(bytes.fromhex("5802"))
     assert shifted is not None
     assert shifted.value_si == pytest.approx(293.15)
@@ -282,7 +304,7 @@ def test_a_value_that_cannot_be_is_refused_by_a_layout() -> None:
 
 
 def test_a_factor_means_what_is_written() -> None:
-    assert Scale("pressure", "Pa", 0.1).to_si(3) == 0.3
+    assert DeclaredValue(channel="pressure", unit="Pa", factor=0.1).to_si(3) == 0.3
 
 
 @pytest.mark.parametrize("text", ["", "nan", "inf", "1_000", "1,5", "٣", "0x10", "1e999", "--1"])

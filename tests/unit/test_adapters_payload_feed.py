@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdwatch_adapters.bluetooth.gatt import BATTERY_LEVEL, PRESSURE, TEMPERATURE
-from holdwatch_adapters.bluetooth.payload_feed import Payload, PayloadAdapter
-from holdwatch_adapters.bluetooth.translate import BluetoothProbe
+from holdwatch_adapters.bluetooth.probe import Payload, PayloadAdapter
+from holdwatch_adapters.bluetooth.settings import BluetoothProbe
 from holdwatch_physics.reading import ProbeNotice, Quantity, Reading
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from holdwatch_daemon.settings.load import load_config
 from holdwatch_procedures.evacuation.orders import Step
 
 if TYPE_CHECKING:
-    from holdwatch_daemon.settings.relays import RelayConfig
+    from holdwatch_daemon.settings.shop import RelayConfig
 
 PAGE = (Path(__file__).parents[2] / "docs" / "wire.md").read_text(encoding="utf-8")
 (BLOCK,) = re.findall(r"^```toml\n(.*?)^```$", PAGE, re.MULTILINE | re.DOTALL)

@@ -14,7 +14,7 @@ from holdwatch_daemon.messages import Event, Reply
 from holdwatch_daemon.outlets.destination import Destination
 from holdwatch_daemon.outlets.mqtt import Outbox, Shop
 from holdwatch_daemon.outlets.webhooks import Webhook
-from holdwatch_daemon.settings.webhook import WebhookConfig
+from holdwatch_daemon.settings.shop import WebhookConfig
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator

@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING
 from holdwatch_adapters.backoff import Backoff
 from holdwatch_adapters.bluetooth import bthome
 from holdwatch_adapters.bluetooth.bluez_watch import BluezWatch
-from holdwatch_adapters.bluetooth.link import Link, LinkLost
+from holdwatch_adapters.bluetooth.link import Link, LinkLost, LinkTiming
+from holdwatch_adapters.bluetooth.probe import Translator
 from holdwatch_adapters.bluetooth.scan import (
     BLUETOOTH_ADVICE,
     NO_SIGNAL_DBM,
@@ -28,9 +29,9 @@ from holdwatch_adapters.bluetooth.scan import (
     start_scanner,
     stop_scanner,
 )
-from holdwatch_adapters.bluetooth.translate import BluetoothProbe, Translator
-from holdwatch_adapters.links import LinkTiming, Outlet, streamed
+from holdwatch_adapters.bluetooth.settings import BluetoothProbe
 from holdwatch_adapters.ports import AdapterError, MemoryCounters
+from holdwatch_adapters.stream import ItemQueue, streamed
 from holdwatch_physics.reading import ProbeNotice, Reading
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ class ProbeState:
         connected: A link is up and subscribed, or a broadcaster is being heard.
         rssi_dbm: Signal strength of its last advertisement, or None.
         links: How many times a link came up.
-        battery_percent: Charge as last told, or None.
+        battery_percent: Charge as last reported, or None.
     """
 
     connected: bool = False
@@ -126,7 +127,7 @@ class BluetoothAdapter:
         names = {probe.name for probe in probes}
         if len(self._probes) != len(probes) or len(names) != len(probes):
             raise ValueError("two enrolled probes share a name or an address: give each its own")
-        self._outlet = Outlet()
+        self._outlet = ItemQueue()
         self._stopping = ""  # why links end when the adapter itself ends them
         self._connecting = asyncio.Lock()
         self._advertised = asyncio.Event()
@@ -150,9 +151,9 @@ class BluetoothAdapter:
             async for item in stream:
                 yield item
 
-    async def _run(self, outlet: Outlet) -> None:
+    async def _run(self, queue: ItemQueue) -> None:
         """Live through one era of the Bluetooth service after another."""
-        self._outlet = outlet
+        self._outlet = queue
         while True:
             async with contextlib.AsyncExitStack() as stack:
                 watch: BluezWatch | None = None
@@ -284,13 +285,13 @@ class BluetoothAdapter:
         payload = advertisement.service_data.get(bthome.SERVICE_DATA)
         if payload is None:
             return
-        told = entry.translator.service_data(bytes(payload))
+        items = entry.translator.service_data(bytes(payload))
         # What is refused or malformed is no sign of life: it may be another device's.
-        if any(isinstance(item, Reading) for item in told) and not entry.state.connected:
+        if any(isinstance(item, Reading) for item in items) and not entry.state.connected:
             self._mark_connected(entry)
-        for item in told:
+        for item in items:
             self._put(entry, item)
-        if any(isinstance(item, Reading) for item in told):
+        if any(isinstance(item, Reading) for item in items):
             entry.heard.set()
 
     @staticmethod

@@ -12,10 +12,10 @@ from bleak.args.bluez import BlueZScannerArgs, OrPattern
 from bleak.assigned_numbers import AdvertisementDataType
 
 from holdwatch_adapters.bluetooth import bthome, gatt
-from holdwatch_adapters.bluetooth.plan import Planner
-from holdwatch_adapters.links import within
-from holdwatch_adapters.payload import Decoded, PayloadError
+from holdwatch_adapters.bluetooth.link import Planner
+from holdwatch_adapters.decoding import Decoded, PayloadError
 from holdwatch_adapters.ports import AdapterError
+from holdwatch_adapters.stream import within
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -141,7 +141,7 @@ async def _scan(shop: ShopConfig, scan_s: float) -> Finding:
     enrolled = [probe for probe in shop.probe if probe.kind == "bluetooth"]
     if enrolled:
         addresses = {one.address.upper() for one in seen}
-        silent = [one.name for one in enrolled if (one.address or "").upper() not in addresses]
+        silent = [one.name for one in enrolled if (one.identity or "").upper() not in addresses]
         found += f", {len(enrolled) - len(silent)} of {len(enrolled)} enrolled probes"
         if silent:
             found += f"; not {', '.join(silent)} (asleep, far, or linked already?)"

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter
-from holdwatch_adapters.bluetooth.payload_feed import PayloadAdapter
+from holdwatch_adapters.bluetooth.probe import PayloadAdapter
 from holdwatch_cli.check.bays import experimental_relays
 from holdwatch_cli.demo import shop as demo_shop
 from holdwatch_cli.demo.relays import relays_of
@@ -34,7 +34,7 @@ from holdwatch_simulators.air.bus import PrivateBus
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
 
-    from holdwatch_adapters.bluetooth.payload_feed import Payload
+    from holdwatch_adapters.bluetooth.probe import Payload
     from holdwatch_adapters.ports import Adapter
     from holdwatch_daemon.messages import Event
     from holdwatch_daemon.settings.shop import ShopConfig

@@ -22,7 +22,8 @@ from holdwatch_physics.reading import Channel, Quantity, Role, role_of
 from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
-    from holdwatch_daemon.settings.shop import ProbeConfig, ShopConfig
+    from holdwatch_adapters.settings import ProbeSettings
+    from holdwatch_daemon.settings.shop import ShopConfig
 
 
 def run_enrol(enrolment: Enrolment, config: Path, *, as_json: bool, dry_run: bool) -> int:
@@ -132,7 +133,7 @@ def enter(file: ShopFile, enrolment: Enrolment) -> dict[str, Any]:
     return told
 
 
-def gauge_of(probe: ProbeConfig) -> Gauge:
+def gauge_of(probe: ProbeSettings) -> Gauge:
     """Return what is known of a probe's gauge.
 
     Raises:
@@ -150,14 +151,15 @@ def gauge_of(probe: ProbeConfig) -> Gauge:
 
 def shop_line(shop: ShopConfig, channel: str) -> Any:
     """Return the calibration of a channel, the one without effect where it has none."""
-    from holdwatch_daemon.intake.calibration import Calibration, calibrations_of  # noqa: PLC0415 - light
+    from holdwatch_adapters.settings import Calibration  # noqa: PLC0415 - light
+    from holdwatch_daemon.intake.calibration import calibrations_of  # noqa: PLC0415 - light
 
     probe = shop.probe_of(channel)
     lines = {} if probe is None else calibrations_of(probe)
     return lines.get(channel, Calibration())
 
 
-def _room_channel(shop: ShopConfig, probe: ProbeConfig, wanted: str) -> str | None:
+def _room_channel(shop: ShopConfig, probe: ProbeSettings, wanted: str) -> str | None:
     """The barometer that an absolute gauge is compared with; None for a vented one.
 
     Raises:
@@ -210,7 +212,7 @@ def _given_calibration(file: ShopFile, enrolment: Enrolment, channel: str) -> di
     return _calibration(found, probe, channel)
 
 
-def _calibration(found: Found, probe: ProbeConfig, channel: str) -> dict[str, Any]:
+def _calibration(found: Found, probe: ProbeSettings, channel: str) -> dict[str, Any]:
     table: dict[str, Any] = {"offset": found.offset, "scale": found.scale}
     if probe.unit is not None:
         of_temperature = parse_unit(probe.unit).quantity is Quantity.TEMPERATURE

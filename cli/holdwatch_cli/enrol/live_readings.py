@@ -8,11 +8,11 @@ import sqlite3
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
+from holdwatch_adapters.settings import Calibration, CalibrationSettings
 from holdwatch_cli.adapters import adapters_for
 from holdwatch_daemon.clock import SystemClock
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.intake.calibration import Calibration, calibration_of, last_told
-from holdwatch_daemon.settings.base import CalibrationConfig
+from holdwatch_daemon.intake.calibration import last_told
 from holdwatch_daemon.store.opening import ProcessLock
 from holdwatch_physics.reading import Channel, ProbeNotice, Reading
 
@@ -128,4 +128,4 @@ async def _of_serve(
 
 def _told_line(data: dict[str, object]) -> Calibration:
     keys = ("offset", "scale", "unit")
-    return calibration_of(CalibrationConfig.model_validate({key: data[key] for key in keys}), None)
+    return CalibrationSettings.model_validate({key: data[key] for key in keys}).line(None)

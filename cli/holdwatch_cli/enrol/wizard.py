@@ -10,10 +10,10 @@ import typer
 
 from holdwatch_adapters.bluetooth.scan import Seen, scan
 from holdwatch_adapters.ports import AdapterError
+from holdwatch_adapters.settings import NAME
 from holdwatch_cli.enrol.enrolment import Enrolment, pair
 from holdwatch_cli.scan import line
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.settings.base import NAME
 from holdwatch_physics.reading import Role, role_of
 from holdwatch_physics.units import UnitError, parse_unit
 
@@ -33,7 +33,7 @@ def ask_enrolment(file: ShopFile) -> Enrolment:
     shop = file.config()
     seen = _listen()
     address, device = _ask_address(seen, shop)
-    known = next((p for p in shop.probe if (p.address or "").upper() == address.upper()), None)
+    known = next((p for p in shop.probe if (p.identity or "").upper() == address.upper()), None)
     suggested = known.name if known is not None else _slug(device.name if device else "")
     made = Enrolment()
     made.name = _ask("Its name in this shop", _name, suggested or None)
@@ -94,7 +94,7 @@ def _listen() -> list[Seen]:
 
 
 def _ask_address(seen: list[Seen], shop: ShopConfig) -> tuple[str, Seen | None]:
-    named = {(probe.address or "").upper(): probe.name for probe in shop.probe}
+    named = {(probe.identity or "").upper(): probe.name for probe in shop.probe}
     for one in seen:
         if one.address.upper() in named:
             say(f"     {one.address} is {named[one.address.upper()]} here.")

@@ -3,60 +3,23 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_daemon.store.events import Draft
 from holdwatch_physics.reading import Channel
-from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Mapping
 
-    from holdwatch_daemon.settings.base import CalibrationConfig
-    from holdwatch_daemon.settings.shop import ProbeConfig, ShopConfig
+    from holdwatch_adapters.settings import Calibration, CalibrationSettings, ProbeSettings
+    from holdwatch_daemon.settings.shop import ShopConfig
 
 
-@dataclass(frozen=True, slots=True)
-class Calibration:
-    """The line from what a device says to what is recorded: value = said · scale + add.
-
-    Attributes:
-        scale: Without a unit.
-        add: Pa or K.
-    """
-
-    scale: float = 1.0
-    add: float = 0.0
-
-    def apply(self, said: float) -> float:
-        """Return the recorded value of what the device said, both in Pa or K."""
-        return said * self.scale + self.add
-
-    def undo(self, value: float) -> float:
-        """Return what the device said for a recorded value, both in Pa or K."""
-        return (value - self.add) / self.scale
-
-
-def calibration_of(config: CalibrationConfig, unit: str | None) -> Calibration:
-    """Return the calibration in SI of one whose figures are in ``unit`` or in its own unit.
-
-    In a unit with a zero of its own (°C) the line holds for the figures as people write them:
-    0.3 added to 21.4 °C makes 21.7 °C, and a scale turns about 0 °C.
-    """
-    word = config.unit or unit
-    if word is None:
-        return Calibration(config.scale, config.offset)
-    of = parse_unit(word)
-    add = of.offset * (1.0 - config.scale) + of.delta_to_si(config.offset)
-    return Calibration(config.scale, add)
-
-
-def calibrations_of(probe: ProbeConfig) -> dict[str, Calibration]:
+def calibrations_of(probe: ProbeSettings) -> dict[str, Calibration]:
     """Return the calibrated channels of a probe, for example ``gauge-2/pressure``."""
     return {
-        str(Channel(probe.name, channel)): calibration_of(config, probe.unit)
+        str(Channel(probe.name, channel)): config.line(probe.unit)
         for channel, config in probe.calibration.items()
     }
 
@@ -96,7 +59,7 @@ def last_told(connection: sqlite3.Connection) -> dict[str, dict[str, Any]]:
     return {str(subject): json.loads(body)["data"] for subject, body in rows}
 
 
-def _figures(config: CalibrationConfig | None, unit: str | None) -> dict[str, Any]:
+def _figures(config: CalibrationSettings | None, unit: str | None) -> dict[str, Any]:
     """The figures of an event; None is the calibration without effect."""
     if config is None:
         return {"offset": 0.0, "scale": 1.0, "unit": unit, "made": None, "how": None}

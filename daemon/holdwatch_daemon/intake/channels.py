@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from itertools import combinations
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
-from holdwatch_daemon.intake.calibration import Calibration, calibrations_of
+from holdwatch_adapters.settings import Calibration
+from holdwatch_daemon.intake.calibration import calibrations_of
 from holdwatch_daemon.intake.quality import (
     ClockWatch,
     Figures,
@@ -23,7 +24,8 @@ from holdwatch_physics.units import parse_unit
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdwatch_daemon.settings.shop import ProbeConfig, ShopConfig
+    from holdwatch_adapters.settings import ProbeSettings
+    from holdwatch_daemon.settings.shop import ShopConfig
     from holdwatch_physics.reading import Reading
 
 _LINES = frozenset({Role.LOW_SIDE, Role.HIGH_SIDE, Role.VACUUM, Role.BAROMETER})
@@ -147,7 +149,7 @@ class Senses:
             )
         return known
 
-    def _probe(self, channel: str) -> ProbeConfig | None:
+    def _probe(self, channel: str) -> ProbeSettings | None:
         return self._config.probe_of(channel)
 
     def _figures(self, channel: str) -> Figures:
@@ -217,7 +219,7 @@ def _neighbours(config: ShopConfig) -> Iterator[tuple[str, str]]:
                     yield first, second
 
 
-def _quantity(probe: ProbeConfig | None, channel: str) -> Quantity | None:
+def _quantity(probe: ProbeSettings | None, channel: str) -> Quantity | None:
     """What a probe's figures measure, where they are this channel's figures at all."""
     if probe is None or probe.unit is None:
         return None

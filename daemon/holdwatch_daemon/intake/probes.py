@@ -11,8 +11,8 @@ from holdwatch_physics.reading import Channel
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from holdwatch_adapters.settings import ProbeSettings
     from holdwatch_daemon.messages import EventType
-    from holdwatch_daemon.settings.shop import ProbeConfig
     from holdwatch_physics.reading import ProbeNotice
 
 LOW_BATTERY_PERCENT = 15.0
@@ -49,7 +49,7 @@ MOST_STRANGERS = 50
 class ProbeBook:
     """The state of every probe; turns notices into events, each change told once."""
 
-    def __init__(self, enrolled: Iterable[ProbeConfig]) -> None:
+    def __init__(self, enrolled: Iterable[ProbeSettings]) -> None:
         self.states = {probe.name: ProbeState(probe.name) for probe in enrolled}
         self.strangers = 0
         self._strangers_told: set[str] = set()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from holdwatch_adapters.settings import SettingsError
 from holdwatch_daemon.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -44,22 +45,18 @@ def destination(config: MqttConfig, prefix: str, client_id: str) -> Destination:
     Raises:
         ConfigError: A file it names cannot be read.
     """
-    password = config.password
     try:
-        if config.password_file is not None:
-            password = config.password_file.read_text(encoding="utf-8").strip()
-        if config.ca_file is not None:
-            config.ca_file.read_bytes()
-    except OSError as error:
-        raise ConfigError([f"[mqtt]: {error.filename} cannot be read: {error.strerror}"]) from error
+        to = config.broker("[mqtt]")
+    except SettingsError as error:
+        raise ConfigError([str(error)]) from error
     return Destination(
-        host=config.host,
-        port=config.port,
+        host=to.host,
+        port=to.port,
         prefix=prefix,
-        key=f"{config.host}:{config.port}/{prefix}",
+        key=f"{to}/{prefix}",
         client_id=client_id,
-        username=config.username,
-        password=password,
-        tls=config.tls,
-        ca_file=None if config.ca_file is None else str(config.ca_file),
+        username=to.username,
+        password=to.password,
+        tls=to.tls,
+        ca_file=to.ca_file,
     )

@@ -24,8 +24,7 @@ if TYPE_CHECKING:
     from random import Random
 
     from holdwatch_daemon.messages import Event
-    from holdwatch_daemon.settings.shop import ShopConfig
-    from holdwatch_daemon.settings.webhook import WebhookConfig
+    from holdwatch_daemon.settings.shop import ShopConfig, WebhookConfig
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_daemon.store.queries import Queries
 

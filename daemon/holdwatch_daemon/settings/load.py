@@ -1,53 +1,30 @@
-"""Reading ``shop.toml``: one clear sentence for every problem, and what belongs together."""
+"""Loads ``shop.toml``: one clear sentence for every problem, and what belongs together."""
 
 from __future__ import annotations
 
 import tomllib
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
 from pydantic import ValidationError
 
+from holdwatch_adapters.registry import KINDS
+from holdwatch_adapters.settings import Table
 from holdwatch_daemon.errors import ConfigError
-from holdwatch_daemon.settings import probes as ways
-from holdwatch_daemon.settings import relays as wire
-from holdwatch_daemon.settings import shop as models
-from holdwatch_daemon.settings.base import CalibrationConfig
 from holdwatch_daemon.settings.recipes import check_recipe_table, shipped_recipes
-from holdwatch_daemon.settings.retention import KeepingConfig
 from holdwatch_daemon.settings.shop import BayConfig, ShopConfig
-from holdwatch_physics.reading import Channel, role_of
+from holdwatch_physics.reading import Channel, Role, role_of
 from holdwatch_procedures.holds.recipe import RecipeError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from pydantic_core import ErrorDetails
 
-    from holdwatch_daemon.settings.base import Table
 
-_TABLES: dict[str, type[Table]] = {
-    "site": models.SiteConfig,
-    "keeping": KeepingConfig,
-    "http": models.HttpConfig,
-    "mqtt": models.MqttConfig,
-    "show": models.ShowConfig,
-    "probe": models.ProbeConfig,
-    "bay": models.BayConfig,
-    "unit_under_test": models.Vehicle,
-    "bluetooth": ways.BluetoothConfig,
-    "layout": ways.LayoutConfig,
-    "modbus": ways.ModbusConfig,
-    "point": ways.PointConfig,
-    "broker": ways.BrokerConfig,
-    "topic": ways.TopicConfig,
-    "serial": ways.SerialConfig,
-    "field": ways.FieldConfig,
-    "wire": wire.WireConfig,
-    "valve": wire.RelayConfig,
-    "pump": wire.RelayConfig,
-}
+T = TypeVar("T", bound=Table)
+
 _MEANING = {
     "probe.name": "the probe's name, letters, digits, - and _",
     "bay.name": "the bay's name, letters, digits, - and _",
@@ -148,12 +125,10 @@ def _recipe_tables(
 def _cross_checks(config: ShopConfig) -> Iterator[str]:
     yield from _doubles("probe", [probe.name for probe in config.probe])
     yield from _doubles("bay", [bay.name for bay in config.bay])
-    addresses = [probe.address.upper() for probe in config.probe if probe.address]
-    for address, count in Counter(addresses).items():
-        if count > 1:
-            yield f"`probe.address`: {address} stands {count} times; each probe has its own"
-    yield from _ways_together(config)
-    yield from wire.wire_problems(config)
+    for name, kind in KINDS.items():
+        yield from kind.check([probe for probe in config.probe if probe.kind == name])
+    yield from _connections_together(config)
+    yield from _relay_problems(config)
     for bay in config.bay:
         for role, channel in bay.roles.items():
             yield from _role_problems(config, bay, role, channel)
@@ -164,24 +139,57 @@ def _cross_checks(config: ShopConfig) -> Iterator[str]:
             yield str(error)
 
 
-def _ways_together(config: ShopConfig) -> Iterator[str]:
+def _connections_together(config: ShopConfig) -> Iterator[str]:
     """Probes that share a line must agree on it, and topics need a broker."""
     lines: dict[str, tuple[str, object]] = {}
     for probe in config.probe:
-        if probe.kind == "mqtt" and probe.broker is None and config.mqtt is None:
+        if probe.needs_shop_broker and config.mqtt is None:
             yield f"`probe.{probe.name}`: its topics need [probe.broker] or [mqtt] with the broker"
-        port: str | None = None
-        settings: object = probe.name
-        if probe.serial is not None:
-            port = probe.serial.port
-        elif probe.modbus is not None:
-            port = probe.modbus.port
-            settings = probe.modbus.model_dump(exclude={"device_id"})
-        if port is None:
+        if probe.line is None:
             continue
+        port, settings = probe.line
         first, agreed = lines.setdefault(port, (probe.name, settings))
         if agreed != settings:
             yield f"`probe.{probe.name}`: {port} is used otherwise by probe {first!r}"
+
+
+def _relay_problems(config: ShopConfig) -> Iterator[str]:
+    """Yield what is wrong between the bays' wires, one sentence each."""
+    used: dict[str, str] = {}
+    for bay in config.bay:
+        if bay.wire is None:
+            continue
+        roles = {role_of(role) for role in bay.roles}
+        for needed in (Role.VACUUM, Role.LOW_SIDE):
+            if needed not in roles:
+                yield (
+                    f"`bay.{bay.name}.wire`: needs a gauge with the role `{needed}`; a valve is "
+                    "opened to a pump only on what gauges show"
+                )
+        yield from _without_range(config, bay)
+        for name, relay in (("valve", bay.wire.valve), ("pump", bay.wire.pump)):
+            for key, topic in (("command", relay.command), ("state", relay.state)):
+                place = f"`bay.{bay.name}.wire.{name}.{key}`"
+                if topic in used:
+                    yield f"{place}: {topic} is {used[topic]} already; each needs its own topic"
+                used.setdefault(topic, place)
+
+
+def _without_range(config: ShopConfig, bay: BayConfig) -> Iterator[str]:
+    """Without its range a gauge at the end of it looks like one that shows a pressure."""
+    for role, channel in bay.roles.items():
+        meant = role_of(role)
+        if meant is None or not meant.is_pressure or meant is Role.BAROMETER:
+            continue
+        device, quantity = Channel.parse(channel)
+        probe = config.probe_named(device)
+        if probe is not None and "range" not in probe.figures(quantity):
+            yield (
+                f"`bay.{bay.name}.roles.{role}`: the range of {channel} is not known, and a valve "
+                "by wire is opened on what it shows; give probe "
+                f"`{device}` its `range` and `unit` from the plate, for example "
+                'range = [0, 3500] and unit = "kPag"'
+            )
 
 
 def _doubles(kind: str, names: list[str]) -> Iterator[str]:
@@ -205,10 +213,10 @@ def _role_problems(config: ShopConfig, bay: BayConfig, role: str, channel: str) 
         yield f"{place}: no probe is named {probe_name!r}; configured probes: {known}"
         return
     meant = role_of(role)
-    if meant is None or probe.kind == "trace":
+    if meant is None or probe.channels == "any":
         return
     declared = sorted(one.channel for one in probe.declared)
-    if probe.kind != "bluetooth" and quantity not in declared:
+    if probe.channels == "declared" and quantity not in declared:
         yield f"{place}: probe {probe_name!r} declares no {quantity!r}, but {', '.join(declared)}"
         return
     wanted = "pressure" if meant.is_pressure else "temperature"
@@ -224,13 +232,18 @@ def _role_problems(config: ShopConfig, bay: BayConfig, role: str, channel: str) 
 def _in_words(detail: ErrorDetails) -> str:
     """One complaint of the models as a sentence that names the key and what is allowed."""
     loc = [part for part in detail["loc"] if part != "function-before"]
+    model = _table_at(loc[:-1])
+    if loc[0] == "probe" and len(loc) > 2:
+        del loc[2]  # the kind, by which the models tell probes apart
+    if detail["type"] == "union_tag_invalid":
+        kinds = list(map(repr, KINDS))
+        wanted = f"{', '.join(kinds[:-1])} or {kinds[-1]}"
+        given = detail["ctx"]["tag"]
+        return f"`probe[{int(loc[1]) + 1}].kind`: input should be {wanted} (got {given!r})"
     key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc)[1:]
     names = [str(part) for part in loc if not isinstance(part, int)]
     kind = detail["type"]
     if kind == "extra_forbidden":
-        model = _TABLES.get(names[-2], ShopConfig) if len(names) > 1 else ShopConfig
-        if names[-3:-2] == ["calibration"]:
-            model = CalibrationConfig
         return f"unknown key `{key}`; known here: {', '.join(sorted(model.model_fields))}"
     if kind == "missing":
         meaning = _MEANING.get(".".join(names[-2:]), "")
@@ -242,29 +255,35 @@ def _in_words(detail: ErrorDetails) -> str:
     return f"`{key}`: {message[:1].lower()}{message[1:]}{shown}"
 
 
-def _with_paths_from(config: ShopConfig, base: Path) -> ShopConfig:
-    """Return the configuration with its relative paths counted from ``base``."""
+def _table_at(loc: Sequence[str | int]) -> type[Table]:
+    """Return the table in which the models found something wrong."""
+    model: type[Table] = ShopConfig
+    for before, part in zip(("", *loc), loc, strict=False):
+        field = model.model_fields.get(str(part))
+        if field is not None:
+            model = next(_tables_in(field.annotation), model)
+        elif isinstance(before, int) and part in KINDS:
+            model = KINDS[str(part)].settings
+    return model
 
-    def placed(table: Table, *keys: str) -> dict[str, Any]:
-        paths = {key: getattr(table, key) for key in keys}
-        return {key: base / path for key, path in paths.items() if path is not None}
 
-    site = config.site.model_copy(update=placed(config.site, "data"))
-    files = ("certificate", "private_key", "watch_token_file", "operate_token_file")
-    http = config.http.model_copy(update=placed(config.http, *files))
-    update: dict[str, Any] = {"site": site, "http": http}
-    if config.mqtt is not None:
-        moved = placed(config.mqtt, "password_file", "ca_file")
-        update["mqtt"] = config.mqtt.model_copy(update=moved)
-    probes = []
-    for probe in config.probe:
-        changes = placed(probe, "file", "key_file")
-        if probe.broker is not None:
-            moved = placed(probe.broker, "password_file", "ca_file")
-            changes["broker"] = probe.broker.model_copy(update=moved)
-        probes.append(probe.model_copy(update=changes))
-    update["probe"] = tuple(probes)
-    update["webhook"] = tuple(
-        each.model_copy(update=placed(each, "secret_file")) for each in config.webhook
-    )
-    return config.model_copy(update=update)
+def _tables_in(annotation: object) -> Iterator[type[Table]]:
+    if isinstance(annotation, type) and issubclass(annotation, Table):
+        yield annotation
+    for inner in get_args(annotation):
+        yield from _tables_in(inner)
+
+
+def _with_paths_from(table: T, base: Path) -> T:
+    """Return a table with the relative paths in it, however deep, counted from ``base``."""
+
+    def placed(value: object) -> object:
+        if isinstance(value, Path):
+            return base / value
+        if isinstance(value, Table):
+            return _with_paths_from(value, base)
+        if isinstance(value, tuple) and any(isinstance(each, Table) for each in value):
+            return tuple(map(placed, value))
+        return value
+
+    return table.model_copy(update={key: placed(value) for key, value in table})

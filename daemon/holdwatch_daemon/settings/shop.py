@@ -1,43 +1,27 @@
-"""The shop's configuration as checked models; ``config_load`` reads it from ``shop.toml``."""
+"""Defines the tables of ``shop.toml`` as checked models; the probes' own come from their kinds."""
 
 from __future__ import annotations
 
-import re
 from ipaddress import ip_address, ip_network
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Self
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from holdwatch_daemon.intake.calibration import calibration_of
-from holdwatch_daemon.settings.base import NAME, PRESSURES, CalibrationConfig, Table, unit_of
-from holdwatch_daemon.settings.probes import (
-    CHANNEL,
-    BluetoothConfig,
-    BrokerConfig,
-    DeclaredConfig,
-    FieldConfig,
-    LayoutConfig,
-    ModbusConfig,
-    PointConfig,
-    SerialConfig,
-    TopicConfig,
+from holdwatch_adapters.bluetooth.settings import RadioSettings
+from holdwatch_adapters.registry import OfItsKind
+from holdwatch_adapters.settings import (
+    NAME,
+    PRESSURES,
+    BrokerSettings,
+    ProbeSettings,
+    Table,
+    unit_of,
 )
-from holdwatch_daemon.settings.relays import WireConfig  # noqa: TC001 - pydantic reads it
-from holdwatch_daemon.settings.retention import KeepingConfig
-from holdwatch_daemon.settings.webhook import WebhookConfig  # noqa: TC001 - pydantic reads it
 from holdwatch_physics.atmosphere import standard_pressure
 from holdwatch_physics.reading import Channel, Quantity, role_of
 from holdwatch_physics.substances import FluidError, refrigerant
-from holdwatch_physics.units import parse_unit
-
-# A Bluetooth address, or the identifier that macOS gives in its place.
-_MAC = r"^[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}$"
-_ADDRESS = (
-    r"^([0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}"
-    r"|[0-9A-Fa-f]{8}(-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12})$"
-)
-
 
 _HOST_NAME = r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$"
 
@@ -57,10 +41,12 @@ def _known_refrigerant(name: object) -> str:
         raise ValueError(str(error)) from error
 
 
-_FigureUnit = Annotated[str, unit_of(*PRESSURES, Quantity.TEMPERATURE)]
 _PressureUnit = Annotated[str, unit_of(*PRESSURES)]
 _VacuumUnit = Annotated[str, unit_of(Quantity.PRESSURE_ABSOLUTE)]
 _TemperatureUnit = Annotated[str, unit_of(Quantity.TEMPERATURE)]
+_Topic = Annotated[str, Field(pattern=r"^[^#+\x00]+$", max_length=1024)]
+_Payload = Annotated[str, Field(min_length=1, max_length=200)]
+_EventType = Annotated[str, Field(pattern=r"^[a-z_]+(\.[a-z_]+)*$")]
 
 
 class SiteConfig(Table):
@@ -120,28 +106,10 @@ class HttpConfig(Table):
         return self
 
 
-class MqttConfig(Table):
+class MqttConfig(BrokerSettings):
     """The broker to publish to; without this table an embedded one runs on loopback."""
 
-    host: str = Field(min_length=1)
-    port: int = Field(default=1883, ge=1, le=65535)
     prefix: str | None = Field(default=None, pattern=r"^[^#+\s/][^#+\s]*[^#+\s/]$", max_length=100)
-    username: str | None = None
-    password: str | None = Field(default=None, repr=False)
-    password_file: Path | None = None
-    tls: bool = False
-    ca_file: Path | None = None
-
-    @model_validator(mode="after")
-    def _login_is_whole(self) -> Self:
-        if self.password is not None and self.password_file is not None:
-            raise ValueError("give `password` or `password_file`, not both")
-        has_password = self.password is not None or self.password_file is not None
-        if has_password and self.username is None:
-            raise ValueError("a password needs `username`")
-        if self.ca_file is not None and not self.tls:
-            raise ValueError("`ca_file` goes with `tls = true`")
-        return self
 
 
 class ShowConfig(Table):
@@ -152,170 +120,54 @@ class ShowConfig(Table):
     temperature: _TemperatureUnit = "degC"
 
 
-ProbeKind = Literal["bluetooth", "modbus", "mqtt", "serial", "trace"]
-_KIND_OF_KEY: dict[str, ProbeKind] = {
-    **dict.fromkeys(("address", "profile", "key", "key_file", "mac", "layout"), "bluetooth"),
-    **dict.fromkeys(("modbus", "point"), "modbus"),
-    **dict.fromkeys(("broker", "topic"), "mqtt"),
-    **dict.fromkeys(("serial", "field"), "serial"),
-    "file": "trace",
-}
+class RelayConfig(Table):
+    """One relay: where it is commanded, where it says how it stands, and in which words.
 
-
-class ProbeConfig(Table):
-    """An enrolled probe and what is known of it.
-
-    ``range``, ``resolution``, ``noise`` and ``drift`` are in ``unit``; a unit of pressure makes
-    them figures of the probe's pressure channel, one of temperature of its thermometer.
+    ``on`` opens the valve or starts the pump. ``said_on`` and ``said_off`` are the words of its
+    state, where they are others than those of the command.
     """
 
-    name: str = Field(pattern=NAME)
-    kind: ProbeKind = "bluetooth"
-    address: str | None = Field(default=None, pattern=_ADDRESS)
-    profile: Literal["ess", "gatt", "bthome"] | None = None
-    key: str | None = Field(default=None, pattern=r"^[0-9A-Fa-f]{32}$", repr=False)
-    key_file: Path | None = None
-    mac: str | None = Field(default=None, pattern=_MAC)
-    layout: tuple[LayoutConfig, ...] = ()
-    modbus: ModbusConfig | None = None
-    point: tuple[PointConfig, ...] = ()
-    broker: BrokerConfig | None = None
-    topic: tuple[TopicConfig, ...] = ()
-    serial: SerialConfig | None = None
-    field: tuple[FieldConfig, ...] = ()
-    file: Path | None = None
-    pressure_reference: Literal["vented", "sealed", "absolute"] = "vented"
-    interval_s: float = Field(default=1.0, gt=0, le=3600)
-    stale_s: float | None = Field(default=None, gt=0, le=86400)
-    unit: _FigureUnit | None = None
-    range: tuple[float, float] | None = None
-    resolution: float | None = Field(default=None, gt=0)
-    noise: float | None = Field(default=None, ge=0)
-    drift: float | None = Field(default=None, ge=0)
-    tempco_percent_of_span_per_k: float | None = Field(default=None, ge=0, le=10)
-    calibration: dict[str, CalibrationConfig] = Field(default_factory=dict)
+    command: _Topic
+    state: _Topic
+    on: _Payload = "on"
+    off: _Payload = "off"
+    said_on: _Payload | None = None
+    said_off: _Payload | None = None
 
-    @property
-    def stale_after_s(self) -> float:
-        """Age at which a value counts as stale, s: as configured, else five intervals."""
-        return self.stale_s if self.stale_s is not None else max(5.0 * self.interval_s, 10.0)
+    def word(self, *, on: bool) -> str:
+        """Return the payload of a command."""
+        return self.on if on else self.off
 
-    def figures(self, quantity: str) -> dict[str, Any]:
-        """Return the recipe's ``[channels]`` table of ``pressure`` or ``temperature`` (``.2``).
-
-        The range is that of the calibrated values, since those are what a hold is given.
-        """
-        channel, quantity = quantity, quantity.partition(".")[0]
-        figures: dict[str, Any] = {}
-        if quantity == "pressure":
-            figures["reference"] = self.pressure_reference
-        if self.unit is None:
-            return figures
-        of_thermometer = parse_unit(self.unit).quantity is Quantity.TEMPERATURE
-        if of_thermometer != (quantity == "temperature"):
-            return figures
-        keys = ("unit", "range", "resolution", "noise", "drift", "tempco_percent_of_span_per_k")
-        given = {key: getattr(self, key) for key in keys}
-        if self.range is not None and channel in self.calibration:
-            unit = parse_unit(self.unit)
-            line = calibration_of(self.calibration[channel], self.unit)
-            given["range"] = [unit.from_si(line.apply(unit.to_si(end))) for end in self.range]
-        return figures | {key: value for key, value in given.items() if value is not None}
+    def meant(self, payload: str) -> bool | None:
+        """Return what a state's payload says: on, off, or nothing that is known."""
+        said = payload.strip()
+        if said == (self.said_on or self.on):
+            return True
+        return False if said == (self.said_off or self.off) else None
 
     @model_validator(mode="after")
-    def _kind_is_whole(self) -> Self:
-        self._keys_fit_the_kind()
-        if self.kind == "bluetooth" and self.address is None:
-            raise ValueError("a bluetooth probe needs `address`, for example 02:00:00:00:00:01")
-        if self.kind == "trace" and self.file is None:
-            raise ValueError("a trace probe needs `file`, the recorded trace")
-        self._key_fits()
-        self._declared_numbers_fit()
-        needing = ("range", "resolution", "noise", "drift")
-        given = [key for key in needing if getattr(self, key) is not None]
-        if given and self.unit is None:
-            message = f'`{given[0]}` needs `unit`, for example unit = "kPag"'
-            raise ValueError(message)
-        if self.range is not None and not self.range[0] < self.range[1]:
-            raise ValueError("`range` is [lowest, highest], the lowest first")
-        if self.stale_s is not None and self.stale_s < self.interval_s:
-            raise ValueError("`stale_s` must not be shorter than `interval_s`")
-        for channel, calibration in self.calibration.items():
-            self._calibration_fits(channel, calibration)
+    def _words_differ(self) -> Self:
+        if self.on == self.off:
+            raise ValueError("`on` and `off` must be two words")
+        if (self.said_on or self.on) == (self.said_off or self.off):
+            raise ValueError("`said_on` and `said_off` must be two words")
+        if self.command == self.state:
+            raise ValueError("`command` and `state` must be two topics")
         return self
 
-    def _calibration_fits(self, channel: str, calibration: CalibrationConfig) -> None:
-        place = f"`calibration.{channel}`"
-        if re.fullmatch(CHANNEL, channel) is None or self.kind == "trace":
-            message = f"{place}: calibrate pressure, temperature or a further one (pressure.2)"
-            raise ValueError(message)
-        unit = calibration.unit or self.unit
-        if unit is None:
-            message = f'{place}: `offset` needs `unit`, for example unit = "kPag"'
-            raise ValueError(message)
-        reference = "absolute" if self.pressure_reference == "absolute" else "gauge"
-        wanted = f"pressure_{reference}" if channel.startswith("pressure") else "temperature"
-        if parse_unit(unit).quantity != wanted:
-            message = f"{place}: unit {unit!r} does not measure what the channel carries ({wanted})"
-            raise ValueError(message)
 
-    @property
-    def declared(self) -> tuple[DeclaredConfig, ...]:
-        """Every number that the configuration itself declares."""
-        return (*self.layout, *self.point, *self.topic, *self.field)
+class WireConfig(Table):
+    """Valve and pump by wire. ``confirm_s`` is the time that a relay has to confirm a command."""
 
-    def _keys_fit_the_kind(self) -> None:
-        for key, kind in _KIND_OF_KEY.items():
-            if self.kind != kind and getattr(self, key) not in {None, ()}:
-                message = f'`{key}` goes with kind = "{kind}"'
-                raise ValueError(message)
-
-    def _key_fits(self) -> None:
-        if self.key is not None and self.key_file is not None:
-            raise ValueError("give `key` or `key_file`, not both")
-        if self.key is None and self.key_file is None:
-            return
-        if self.profile != "bthome":
-            raise ValueError('a key goes with profile = "bthome"')
-        if self.mac is None and ":" not in (self.address or ""):
-            raise ValueError(
-                "with a key and an identifier for an address give the true address as `mac`"
-            )
-
-    def _declared_numbers_fit(self) -> None:
-        for table, numbers in (("modbus", "point"), ("", "topic"), ("serial", "field")):
-            kind = _KIND_OF_KEY[numbers]
-            if self.kind == kind and not (
-                getattr(self, numbers) and (not table or getattr(self, table))
-            ):
-                wanted = f"[probe.{table}] and " if table else ""
-                message = f"a {kind} probe needs {wanted}at least one [[probe.{numbers}]]"
-                raise ValueError(message)
-        if self.serial is not None:
-            named = set(re.compile(self.serial.pattern).groupindex)
-            if named != {one.group for one in self.field}:
-                message = (
-                    f"`pattern` names {', '.join(sorted(named))}: "
-                    "each has one [[probe.field]] with its `group`, and no other"
-                )
-                raise ValueError(message)
-        self._channels_fit()
-
-    def _channels_fit(self) -> None:
-        reference = "absolute" if self.pressure_reference == "absolute" else "gauge"
-        seen: set[str] = set()
-        for one in self.declared:
-            if one.channel in seen:
-                message = f"channel {one.channel!r} is declared twice"
-                raise ValueError(message)
-            seen.add(one.channel)
-            wanted = str(one.quantity).removeprefix("pressure_")
-            if one.quantity in PRESSURES and wanted != reference:
-                message = (
-                    f"unit {one.unit!r} is {wanted}, and the probe's pressure_reference is "
-                    f"{self.pressure_reference!r}: they must agree"
-                )
-                raise ValueError(message)
+    valve: RelayConfig
+    pump: RelayConfig
+    confirm_s: float = Field(default=10.0, ge=1, le=600)
+    target_micron: float | None = Field(default=None, gt=0, le=5000)
+    held_min: float = Field(default=5.0, ge=0, le=240)
+    longest_pump_down_min: float = Field(default=60.0, ge=1, le=1440)
+    isolation_min: float = Field(default=10.0, ge=1, le=60)
+    pump_downs: int = Field(default=3, ge=1, le=10)
+    open_below_kpa_g: float = Field(default=10.0, gt=0, le=20)
 
 
 class Vehicle(Table):
@@ -358,6 +210,70 @@ class BayConfig(Table):
         return self
 
 
+class WebhookConfig(Table):
+    """One receiver.
+
+    ``types`` are event types without ``holdwatch.``; ``alarm`` stands for ``alarm.raised`` and
+    ``alarm.cleared``, and so for every group.
+    """
+
+    url: Annotated[str, Field(min_length=8, max_length=2000)]
+    secret_file: Path
+    types: tuple[_EventType, ...] = ("verdict", "alarm")
+
+    @model_validator(mode="after")
+    def _url_is_whole(self) -> Self:
+        try:
+            parts = urlsplit(self.url)
+            named = bool(parts.hostname) and parts.port != 0
+        except ValueError:
+            named = False
+            parts = urlsplit("")
+        if parts.scheme not in {"http", "https"} or not named:
+            message = f"url {self.url!r} is no http:// or https:// address"
+            raise ValueError(message)
+        if parts.username is not None or parts.password is not None:
+            raise ValueError("leave user and password out of `url`: the signature says who sends")
+        return self
+
+    def wants(self, event_type: str) -> bool:
+        """Whether events of a type are sent there."""
+        short = event_type.removeprefix("holdwatch.")
+        return any(short == wanted or short.startswith(f"{wanted}.") for wanted in self.types)
+
+
+class KeepingConfig(Table):
+    """Retention; without it everything is kept, for as long as the disk has room.
+
+    Readings that a hold cites, events, holds, verdicts, visits and the summaries of ten minutes
+    and of an hour are kept for ever.
+
+    Attributes:
+        raw_days: Readings that no hold cites are kept so long, days; None: for ever.
+        fine_days: Summaries of ten seconds and of a minute are kept so long, days.
+        low_disk_mb: Below this much free room the alarm stands, and the oldest readings give way.
+        thin_when_low: Whether they do.
+        least_days: However full the disk is, readings are kept so long, days.
+    """
+
+    raw_days: float | None = Field(default=None, ge=1, le=36500)
+    fine_days: float | None = Field(default=None, ge=1, le=36500)
+    low_disk_mb: float = Field(default=200.0, ge=0, le=1e7)
+    thin_when_low: bool = True
+    least_days: float = Field(default=7.0, ge=1, le=36500)
+
+    @model_validator(mode="after")
+    def _orders(self) -> Self:
+        if self.fine_days is not None and (self.raw_days is None or self.fine_days < self.raw_days):
+            raise ValueError(
+                "`fine_days` must not be shorter than `raw_days`: where readings are kept, "
+                "their summaries are too"
+            )
+        if self.raw_days is not None and self.least_days > self.raw_days:
+            raise ValueError("`least_days` must not be longer than `raw_days`")
+        return self
+
+
 class ShopConfig(Table):
     """The whole of ``shop.toml``; ``probe`` and ``bay`` are its arrays of tables."""
 
@@ -365,8 +281,8 @@ class ShopConfig(Table):
     http: HttpConfig = Field(default_factory=HttpConfig)  # made late: it asks is_loopback
     mqtt: MqttConfig | None = None
     show: ShowConfig = ShowConfig()
-    bluetooth: BluetoothConfig = BluetoothConfig()
-    probe: tuple[ProbeConfig, ...] = ()
+    bluetooth: RadioSettings = RadioSettings()
+    probe: tuple[Annotated[ProbeSettings, OfItsKind()], ...] = ()
     bay: tuple[BayConfig, ...] = ()
     recipes: dict[str, dict[str, Any]] = Field(default_factory=dict)
     webhook: tuple[WebhookConfig, ...] = ()
@@ -384,11 +300,11 @@ class ShopConfig(Table):
         """The SQLite file."""
         return self.site.data / "holdwatch.db"
 
-    def probe_named(self, name: str) -> ProbeConfig | None:
+    def probe_named(self, name: str) -> ProbeSettings | None:
         """Return the probe of that name, or None."""
         return next((probe for probe in self.probe if probe.name == name), None)
 
-    def probe_of(self, channel: str) -> ProbeConfig | None:
+    def probe_of(self, channel: str) -> ProbeSettings | None:
         """Return the probe that a channel belongs to, or None."""
         return self.probe_named(Channel.parse(channel).probe)
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_daemon.clock import ServiceClock
-    from holdwatch_daemon.settings.retention import KeepingConfig
+    from holdwatch_daemon.settings.shop import KeepingConfig
     from holdwatch_daemon.store.trusted_time import TrustedTime
 
 log = logging.getLogger(__name__)

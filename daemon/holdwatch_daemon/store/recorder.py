@@ -66,7 +66,7 @@ class Recorder:
 
         def work(connection: sqlite3.Connection) -> None:
             for probe in self._config.probe:
-                rows.insert_probe(connection, probe.name, probe.kind, probe.address, now)
+                rows.insert_probe(connection, probe.name, probe.kind, probe.identity, now)
 
         await self.writer.transact(work)
 

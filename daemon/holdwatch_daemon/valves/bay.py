@@ -40,8 +40,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.messages import Evacuation, EventType
-    from holdwatch_daemon.settings.relays import WireConfig
-    from holdwatch_daemon.settings.shop import ShowConfig
+    from holdwatch_daemon.settings.shop import ShowConfig, WireConfig
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_physics.reading import Reading
     from holdwatch_procedures.evacuation.interlock import Sight

@@ -1,15 +1,14 @@
-"""From a probe's payloads to readings and notices: declared meaning, freshness, belief."""
+"""Turns a Bluetooth probe's payloads into readings and notices: meaning, freshness, belief."""
 
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 from holdwatch_adapters.bluetooth import bthome, gatt
-from holdwatch_adapters.bluetooth.bthome_seal import CounterGuard, Seal, is_sealed
-from holdwatch_adapters.layout import Layout
-from holdwatch_adapters.payload import (
+from holdwatch_adapters.bluetooth.bthome import CounterGuard, Seal, is_sealed
+from holdwatch_adapters.bluetooth.settings import BluetoothProbe, LayoutSettings
+from holdwatch_adapters.decoding import (
     Decoded,
     EncryptedError,
     PayloadError,
@@ -17,56 +16,22 @@ from holdwatch_adapters.payload import (
     check_quantity,
 )
 from holdwatch_adapters.ports import MemoryCounters
-from holdwatch_adapters.telling import Teller, Told
+from holdwatch_adapters.stream import Items, Reporter
 from holdwatch_physics.reading import ProbeNotice, Quantity, Reading
 
 if TYPE_CHECKING:
-    from holdwatch_adapters.payload import Reader
+    from collections.abc import AsyncGenerator, AsyncIterable, Sequence
+
+    from holdwatch_adapters.decoding import Reader
     from holdwatch_adapters.ports import Clock, CounterStore
+    from holdwatch_physics.reading import ProbeNotice, Reading
+
 
 log = logging.getLogger(__name__)
 
-__all__ = ["BluetoothProbe", "Told", "Translator"]
 
 _SIGNAL_AGAIN_NS: Final = 30_000_000_000
 _SIGNAL_STEP_DB: Final = 6  # half or twice the field strength
-
-
-@dataclass(frozen=True, slots=True)
-class BluetoothProbe:
-    """One enrolled probe: who it is, what it speaks, what its pressure counts from.
-
-    Its channels are ``<name>/pressure`` and ``<name>/temperature``; a second value of one kind
-    is ``<name>/temperature.2``, in the order of the device's own handles or payload. A declared
-    layout names its channel itself.
-
-    Attributes:
-        name: The name in this shop.
-        address: Bluetooth address; on macOS the identifier that ``holdwatch scan`` prints.
-        profile: ``ess`` or ``gatt``: it is connected to; standard, self-describing and declared
-            characteristics are read. ``bthome``: it advertises and is never connected to.
-        pressure_reference: Whether its pressures are absolute or gauge; the air does not say.
-        silence_s: No data for this long means that the link is dead.
-        poll_s: How often a characteristic that only reads is read.
-        layouts: Declared layouts of characteristics that are not standard.
-        key: Key of a ``bthome`` probe that encrypts, 16 bytes; nothing else is then believed.
-        mac: The true Bluetooth address where ``address`` is an identifier in its place.
-    """
-
-    name: str
-    address: str
-    profile: Literal["ess", "gatt", "bthome"]
-    pressure_reference: Literal["gauge", "absolute"] = "gauge"
-    silence_s: float = 15.0
-    poll_s: float = 1.0
-    layouts: tuple[Layout, ...] = ()
-    key: bytes | None = field(default=None, repr=False)
-    mac: str | None = None
-
-    @property
-    def connects(self) -> bool:
-        """Whether the probe is connected to; a broadcaster is only listened to."""
-        return self.profile != "bthome"
 
 
 class Translator:
@@ -74,7 +39,7 @@ class Translator:
 
     Args:
         probe: The enrolled probe.
-        clock: Stamps what is told.
+        clock: Stamps the items.
         counters: Keeps the counters of encrypted payloads over restarts.
 
     Raises:
@@ -85,10 +50,10 @@ class Translator:
         self, probe: BluetoothProbe, clock: Clock, counters: CounterStore | None = None
     ) -> None:
         self.probe = probe
-        self._teller = Teller(probe.name, clock)
+        self._reporter = Reporter(probe.name, clock)
         self._freshness = bthome.Freshness()
         self._battery: float | None = None
-        self._signal: tuple[float, int] | None = None  # dBm as last told, and when
+        self._signal: tuple[float, int] | None = None  # dBm as last reported, and when
         self._noted: set[str] = set()
         self._address = (probe.mac or probe.address).upper()
         self._seal: Seal | None = None
@@ -104,9 +69,9 @@ class Translator:
 
     def notice(self, kind: str, detail: str = "", value: float | None = None) -> ProbeNotice:
         """Return a notice about this probe, stamped now."""
-        return self._teller.notice(kind, detail, value)
+        return self._reporter.notice(kind, detail, value)
 
-    def characteristic(self, uuid: str, payload: bytes, place: int = 1) -> Told:
+    def characteristic(self, uuid: str, payload: bytes, place: int = 1) -> Items:
         """Return what one value of a standard characteristic says.
 
         Args:
@@ -117,10 +82,10 @@ class Translator:
         reader = gatt.READERS.get(uuid.lower())
         if reader is None:
             detail = f"characteristic {uuid} is not one that holdwatch reads"
-            return self._teller.complain("malformed", f"{uuid} {place}", detail)
+            return self._reporter.complain("malformed", f"{uuid} {place}", detail)
         return self.value(reader, payload, place, uuid)
 
-    def value(self, reader: Reader, payload: bytes, place: int, source: str) -> Told:
+    def value(self, reader: Reader, payload: bytes, place: int, source: str) -> Items:
         """Return what one value says.
 
         Args:
@@ -132,49 +97,49 @@ class Translator:
         try:
             decoded = reader.read(payload)
             if decoded is not None:
-                told = self._told(decoded, place, reader)
+                items = self._items(decoded, place, reader)
         except PayloadError as error:
-            return self._teller.complain("malformed", f"{source} {place}", str(error))
+            return self._reporter.complain("malformed", f"{source} {place}", str(error))
         if decoded is None:
             detail = (
                 f"the probe says that its {reader.kind} is not known: is its sensor plugged in?"
             )
-            return self._teller.complain("malformed", f"{source} {place}", detail)
-        if self._teller.complained:
-            self._teller.is_well("malformed", f"{source} {place}")
-        return told
+            return self._reporter.complain("malformed", f"{source} {place}", detail)
+        if self._reporter.complained:
+            self._reporter.is_well("malformed", f"{source} {place}")
+        return items
 
-    def service_data(self, payload: bytes) -> Told:
+    def service_data(self, payload: bytes) -> Items:
         """Return what one BTHome advertisement says; nothing where it was heard before."""
         try:
             packet, mark = self._believed(payload)
         except (EncryptedError, RefusedError) as error:
-            return self._teller.complain("refused", "service data", str(error))
+            return self._reporter.complain("refused", "service data", str(error))
         except PayloadError as error:
-            return self._teller.complain("malformed", "service data", str(error))
+            return self._reporter.complain("malformed", "service data", str(error))
         if packet is None or not self._freshness.is_new(packet, mark):
             return ()
-        told: list[Reading | ProbeNotice] = []
+        items: list[Reading | ProbeNotice] = []
         if packet.cut:
             detail = f"the BTHome payload was read only in part: {packet.cut}"
-            told += self._teller.complain("malformed", "cut", detail)
+            items += self._reporter.complain("malformed", "cut", detail)
         places: dict[str, int] = {}
         for decoded in packet.values:
             places[decoded.kind] = place = places.get(decoded.kind, 0) + 1
             try:
-                told += self._told(decoded, place)
+                items += self._items(decoded, place)
             except PayloadError as error:
-                told += self._teller.complain("malformed", f"{decoded.kind} {place}", str(error))
-        return tuple(told)
+                items += self._reporter.complain("malformed", f"{decoded.kind} {place}", str(error))
+        return tuple(items)
 
-    def battery(self, percent: float) -> Told:
-        """Return a notice where the charge differs from the last one told."""
+    def battery(self, percent: float) -> Items:
+        """Return a notice where the charge differs from the last one reported."""
         if percent == self._battery:
             return ()
         self._battery = percent
         return (self.notice("battery", value=percent),)
 
-    def signal(self, rssi_dbm: int) -> Told:
+    def signal(self, rssi_dbm: int) -> Items:
         """Return a notice where the signal strength has changed much, at most twice a minute."""
         now = self.notice("signal", value=float(rssi_dbm))
         if self._signal is not None:
@@ -216,14 +181,58 @@ class Translator:
         self._last_sealed = payload
         return bthome.parse(opened.plain), payload
 
-    def _told(self, decoded: Decoded, place: int, reader: Reader | None = None) -> Told:
+    def _items(self, decoded: Decoded, place: int, reader: Reader | None = None) -> Items:
         if decoded.kind == "battery":
             return self.battery(decoded.value_si)
-        if isinstance(reader, Layout):
-            scale = reader.scale
-            return (self._teller.reading(scale.channel, scale.quantity, decoded.value_si),)
+        if isinstance(reader, LayoutSettings):
+            return (self._reporter.reading(reader.channel, reader.quantity, decoded.value_si),)
         quantity = self._pressure if decoded.kind == "pressure" else Quantity.TEMPERATURE
         check_quantity(quantity, decoded.value_si)
         suffix = "" if place == 1 else f".{place}"
         channel = f"{decoded.kind}{suffix}"
-        return (self._teller.reading(channel, quantity, decoded.value_si),)
+        return (self._reporter.reading(channel, quantity, decoded.value_si),)
+
+
+Payload = tuple[str, str | None, bytes]
+"""Probe name; characteristic UUID, or None for BTHome service data; bytes."""
+
+
+class PayloadAdapter:
+    """Decodes payloads from an async iterator as if a radio had brought them.
+
+    Payloads of probes that are not enrolled are passed over.
+
+    Args:
+        probes: The enrolled probes.
+        clock: Stamps the readings.
+        payloads: Where the payloads come from.
+    """
+
+    def __init__(
+        self, probes: Sequence[BluetoothProbe], clock: Clock, payloads: AsyncIterable[Payload]
+    ) -> None:
+        self._translators = {probe.name: Translator(probe, clock) for probe in probes}
+        self._payloads = payloads
+
+    @property
+    def name(self) -> str:
+        """Return the adapter's name in logs and health."""
+        return "payload-feed"
+
+    async def stream(self) -> AsyncGenerator[Reading | ProbeNotice, None]:
+        """Yield readings and notices as payloads arrive; end when they do."""
+        introduced: set[str] = set()
+        async for probe, uuid, payload in self._payloads:
+            translator = self._translators.get(probe)
+            if translator is None:
+                continue
+            if probe not in introduced:
+                introduced.add(probe)
+                yield translator.notice("connected", "fed directly, without a radio")
+            items = (
+                translator.service_data(payload)
+                if uuid is None
+                else translator.characteristic(uuid, payload)
+            )
+            for item in items:
+                yield item

@@ -1,0 +1,68 @@
+"""Registers every kind of probe: one line for each, with its settings and how it is opened."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+from pydantic_core import core_schema
+
+from holdwatch_adapters.bluetooth.settings import (
+    BluetoothSettings,
+    check_bluetooth,
+    open_bluetooth,
+)
+from holdwatch_adapters.modbus import ModbusSettings, open_modbus
+from holdwatch_adapters.mqtt_in import MqttProbeSettings, open_mqtt
+from holdwatch_adapters.ports import Kind
+from holdwatch_adapters.replay import TraceSettings, open_traces
+from holdwatch_adapters.serial_line import SerialSettings, open_serial
+
+if TYPE_CHECKING:
+    from pydantic import GetCoreSchemaHandler
+
+KINDS: Final[dict[str, Kind]] = {
+    "bluetooth": Kind(BluetoothSettings, open_bluetooth, check_bluetooth),
+    "modbus": Kind(ModbusSettings, open_modbus),
+    "mqtt": Kind(MqttProbeSettings, open_mqtt),
+    "serial": Kind(SerialSettings, open_serial),
+    "trace": Kind(TraceSettings, open_traces),
+}
+"""Every kind by the word that a probe's ``kind`` says; the first is meant where it says none."""
+
+
+class OfItsKind:
+    """Annotates a field of probes: each is checked by the settings of its own kind.
+
+    The union is built from ``KINDS`` when the model that has the field is built.
+    """
+
+    def __get_pydantic_core_schema__(
+        self, source: object, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        """Return the union, told apart by ``kind``."""
+        choices = {name: handler.generate_schema(kind.settings) for name, kind in KINDS.items()}
+        union = core_schema.tagged_union_schema(choices, _kind_of)
+        return core_schema.no_info_before_validator_function(_check_keys, union)
+
+
+def _kind_of(given: Any) -> Any:
+    default = next(iter(KINDS))
+    kind = given.get("kind", default) if isinstance(given, Mapping) else given.kind
+    return kind if isinstance(kind, str) else repr(kind)
+
+
+def _check_keys(given: Any) -> Any:
+    """Refuse a key that belongs to another kind, and say to which."""
+    if not isinstance(given, Mapping):
+        return given
+    own = KINDS.get(_kind_of(given))
+    if own is None:
+        return given
+    for name, kind in KINDS.items():
+        for key in kind.settings.model_fields:
+            foreign = key not in own.settings.model_fields
+            if foreign and given.get(key) not in (None, (), []):
+                message = f'`{key}` goes with kind = "{name}"'
+                raise ValueError(message)
+    return given
