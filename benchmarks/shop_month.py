@@ -254,8 +254,8 @@ class Month:
         elif hour == _BROKER_AWAY_H[1]:
             await asyncio.to_thread(self._broker.start)
         for _ in range(4):  # screens that come and go
-            async with aclosing(self._service.changes()) as changes:
-                async for _name in changes:
+            async with aclosing(self._service.feed.follow()) as changes:
+                async for _frames in changes:
                     break
             async with aclosing(self._service.events.subscribe(0)) as events:
                 async for _event in events:

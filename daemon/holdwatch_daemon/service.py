@@ -20,7 +20,7 @@ from holdwatch_daemon.clock import ClockSteps, Naps, step_text
 from holdwatch_daemon.health.figures import health_of, metrics_of
 from holdwatch_daemon.health.loop_watch import LIMIT_S, LoopWatchdog
 from holdwatch_daemon.health.pulse import Pulse
-from holdwatch_daemon.intake.bus import Changes, Lossless
+from holdwatch_daemon.intake.bus import Lossless
 from holdwatch_daemon.intake.calibration import calibration_drafts, last_told
 from holdwatch_daemon.intake.channels import Senses
 from holdwatch_daemon.intake.plausibility import Intake
@@ -28,7 +28,8 @@ from holdwatch_daemon.intake.probes import ProbeBook
 from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.outlets.broker import EmbeddedBroker
 from holdwatch_daemon.outlets.destination import Destination, destination
-from holdwatch_daemon.outlets.mqtt import Outbox, Shop
+from holdwatch_daemon.outlets.feed import Feed
+from holdwatch_daemon.outlets.mqtt import Outbox
 from holdwatch_daemon.properties import fluids_for
 from holdwatch_daemon.store import answers
 from holdwatch_daemon.store.events import Draft
@@ -42,7 +43,7 @@ from holdwatch_procedures.holds.recipe import RecipeError
 from holdwatch_procedures.holds.vacuum.nnls import warm_up
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncGenerator, Awaitable, Callable, Mapping, Sequence
+    from collections.abc import Awaitable, Callable, Mapping, Sequence
     from types import TracebackType
 
     from holdwatch_adapters.ports import Adapter
@@ -62,8 +63,6 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-_CHANGES_PAUSE_S = 0.5
-"""Live values go out at most twice a second where no other pace is asked for."""
 _TICK_S = 0.5
 _MOST_AT_ONCE = 256
 _WAITING_ITEMS = 2_000
@@ -96,12 +95,14 @@ class Service:
         bays: The bays by name.
         store: Queries over what is recorded; every method is async and reads only.
         events: The numbered events; ``events.subscribe(after)`` follows them live.
+        feed: What every bay shows; ``feed.follow()`` follows it live.
         broker_address: Host and port of the MQTT broker, embedded or not; once entered.
     """
 
     bays: Mapping[str, Bay]
     store: Queries
     events: EventLog
+    feed: Feed
     broker_address: tuple[str, int]
 
     def __init__(
@@ -133,7 +134,6 @@ class Service:
         """Start everything; raises ``StoreError`` when the database cannot be used."""
         async with contextlib.AsyncExitStack() as undo:
             await self._open_store(undo)
-            self._changes = Changes()
             self._pulse = Pulse(asyncio.get_running_loop().time)
             self._inbox: Lossless[Reading | ProbeNotice] = Lossless(_WAITING_ITEMS)
             self._group = await undo.enter_async_context(asyncio.TaskGroup())
@@ -204,15 +204,8 @@ class Service:
         Raises ``KeyError`` for an unknown bay. ``by`` says where it came from (``http``, ``mqtt``).
         """
         reply = await self._commands.carry_out(self.bays[bay], command, by)
-        self._changes.note(bay)
+        self.feed.note(bay)
         return reply
-
-    def changes(self, pause_s: float = _CHANGES_PAUSE_S) -> AsyncGenerator[str, None]:
-        """Yield names of bays whose live values or state changed, each once a ``pause_s`` at most.
-
-        Every bay comes once at the beginning; ends when the service does.
-        """
-        return self._changes.follow(tuple(self.bays), pause_s)
 
     def health(self) -> dict[str, object]:
         """Return ``status`` (``ok`` or ``degraded``) and one table for each part of the process."""
@@ -281,6 +274,7 @@ class Service:
                 bays[name].last = FinishedHold(last.hold_id, last, last.verdict_sentence or "")
                 bays[name].test_gas = last.procedure == "pressure-decay"
         self.bays = bays
+        self.feed = Feed(bays, self.bay_state, self.live)
         await self._recorder.furnished(bays)
         for row in await self.store.ask(answers.running_holds):
             await self._resume(row)
@@ -351,14 +345,15 @@ class Service:
         else:
             to = await asyncio.to_thread(destination, self.config.mqtt, prefix, client_id)
         self.broker_address = (to.host, to.port)
-        shop = Shop(
-            bays=tuple(self.bays),
-            bay_state=self.bay_state,
-            live=self.live,
-            changes=self.changes,
-            command=lambda bay, command: self.command(bay, command, by="mqtt"),
+        self._outbox = Outbox(
+            to,
+            self.feed,
+            lambda bay, command: self.command(bay, command, by="mqtt"),
+            self.events,
+            self.store,
+            self._random,
+            self.clock.utc_ns,
         )
-        self._outbox = Outbox(to, shop, self.events, self.store, self._random, self.clock.utc_ns)
         self._publishing = self._group.create_task(self._outbox.run())
         # The broker ends after the outbox, whose callback is the later one and runs first.
         undo.push_async_callback(self._stop_outbox)
@@ -377,7 +372,7 @@ class Service:
             items = await self._inbox.take(_MOST_AT_ONCE)
             self._pulse.busy()
             for name in self._intake.take(items):
-                self._changes.note(name)
+                self.feed.note(name)
             await self._writer.room()
             self._pulse.idle()
             await asyncio.sleep(0)  # a full inbox must not keep everything else from running
@@ -397,9 +392,9 @@ class Service:
                     bay.end_hold()
                     changed = True
                 if changed or bay.runner is not None:
-                    self._changes.note(bay.name)
+                    self.feed.note(bay.name)
             for name in self._wires.tick():
-                self._changes.note(name)
+                self.feed.note(name)
             self._tell_clock_step(self._steps.look(self.clock))
 
     def _is_over(self, runner: HoldRunner, now_mono_ns: int) -> bool:
@@ -425,7 +420,7 @@ class Service:
 
     def _close_subscriptions(self) -> None:
         self._warm.cancel()
-        self._changes.close()
+        self.feed.close()
         self.events.close()
 
     def _tell_stall(self, stall: Stall) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import math
 import shutil
 import sqlite3
@@ -27,12 +26,13 @@ from holdwatch_daemon.messages import (
     Saturation,
     Shown,
 )
+from holdwatch_daemon.outlets.feed import Feed
 from holdwatch_daemon.settings.shop import ShopConfig
 from holdwatch_daemon.store.queries import HoldRow
 from holdwatch_daemon.store.schema import migrate
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncGenerator, Callable
+    from collections.abc import Callable
 
     from holdwatch_daemon.service import Service
 
@@ -292,7 +292,7 @@ class FakeService:
         self.curves: dict[str, list[dict[str, Any]]] = {}
         self.store = FakeStore(self)
         self.events = FakeEvents()
-        self._listeners: list[asyncio.Queue[str]] = []
+        self.feed = Feed(self.bays, self.bay_state, self.live)
         self.set_hold("bay-1", None)
         self.set_hold("bay-2", None)
         self.set_values("bay-1", nitrogen_values("1487.3"))
@@ -362,8 +362,7 @@ class FakeService:
         self.tell(name)
 
     def tell(self, name: str) -> None:
-        for queue in self._listeners:
-            queue.put_nowait(name)
+        self.feed.note(name)
 
     def bay_state(self, name: str) -> BayState:
         return self.states[name]
@@ -378,17 +377,6 @@ class FakeService:
         if command.command == "start_hold":
             self.set_hold(bay, nitrogen(7.0))
         return Reply(id=command.id, ok=True, text="Done.", hold_id="H-0007")
-
-    async def changes(self, pause_s: float = 0.5) -> AsyncGenerator[str, None]:  # noqa: ARG002 (the same signature)
-        queue: asyncio.Queue[str] = asyncio.Queue()
-        for name in self.bays:
-            queue.put_nowait(name)
-        self._listeners.append(queue)
-        try:
-            while True:
-                yield await queue.get()
-        finally:
-            self._listeners.remove(queue)
 
     def unmet_precondition(self, bay: str, procedure: str) -> str | None:
         return self.refused.get((bay, procedure))

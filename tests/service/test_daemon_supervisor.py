@@ -6,12 +6,11 @@ import asyncio
 import contextlib
 from typing import TYPE_CHECKING, Any
 
-import pytest
 from daemon_rig import GAUGE, FedAdapter, TurnedClock, eventually, reading, seeded
 
 from holdwatch_adapters.backoff import Backoff
 from holdwatch_adapters.ports import AdapterError
-from holdwatch_daemon.intake.bus import Changes, Lossless
+from holdwatch_daemon.intake.bus import Lossless
 from holdwatch_daemon.intake.probes import AGAIN_NS, ProbeBook
 from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.settings.load import parse_config
@@ -242,17 +241,3 @@ async def test_an_item_waits_for_room_only_where_there_is_none() -> None:
         await supervisor.run()
     assert inbox.take_rest() == items[:2]
     assert waited == items[2:]
-
-
-async def test_a_slow_watcher_gets_the_newest_and_holds_nobody_up() -> None:
-    changes = Changes()
-    following = changes.follow(("a",), 0.0)
-    assert await anext(following) == "a"
-    for _ in range(1000):
-        changes.note("a")
-        changes.note("b")
-    assert {await anext(following), await anext(following)} == {"a", "b"}
-    with pytest.raises(TimeoutError):
-        async with asyncio.timeout(0.05):
-            await anext(following)
-    await following.aclose()

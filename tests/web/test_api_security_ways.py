@@ -12,7 +12,8 @@ from daemon_rig import seeded
 
 from holdwatch_daemon.messages import Event, Reply
 from holdwatch_daemon.outlets.destination import Destination
-from holdwatch_daemon.outlets.mqtt import Outbox, Shop
+from holdwatch_daemon.outlets.feed import Feed
+from holdwatch_daemon.outlets.mqtt import Outbox
 from holdwatch_daemon.outlets.webhooks import Webhook
 from holdwatch_daemon.settings.shop import WebhookConfig
 
@@ -48,9 +49,9 @@ async def test_a_flood_of_commands_waits_its_turn() -> None:
             await asyncio.sleep(0)
 
     nothing: Any = None
-    shop = Shop(("bay-1",), nothing, nothing, nothing, carry_out)
+    feed = Feed(["bay-1"], nothing, nothing)
     to = Destination("127.0.0.1", 1883, "garage", "key", "client")
-    outbox = Outbox(to, shop, nothing, nothing, seeded(1), lambda: 0)
+    outbox = Outbox(to, feed, carry_out, nothing, nothing, seeded(1), lambda: 0)
     await outbox._take_commands(cast("Any", Flood()))
     while outbox._commands:
         await asyncio.wait(outbox._commands)

@@ -19,7 +19,7 @@ from holdwatch_api.app import ServeError, Serving, create_app, serve
 from holdwatch_api.streams import frame, with_beats
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Callable
     from pathlib import Path
 
 Frame = dict[str, Any]
@@ -43,8 +43,12 @@ async def frames(
     headers: dict[str, str] | None = None,
     *,
     opened: asyncio.Event | None = None,
+    after: tuple[int, Callable[[], None]] = (0, lambda: None),
 ) -> list[Frame]:
-    """Read so many events of a stream, with comments as ``{"comment": …}``."""
+    """Read so many events of a stream, with comments as ``{"comment": …}``.
+
+    After a number of them something may be done.
+    """
     read: list[Frame] = []
     fields: Frame = {}
     async with (
@@ -62,16 +66,17 @@ async def frames(
             elif fields:
                 read.append(fields)
                 fields = {}
+                if len(read) == after[0]:
+                    after[1]()
             if len(read) == count:
                 break
     return read
 
 
 async def wait_until_read(service: FakeService) -> None:
-    """Wait until somebody listens for changes."""
-    async with asyncio.timeout(5):
-        while not service._listeners:  # noqa: ASYNC110 - the fake has a list, no event
-            await asyncio.sleep(0.01)
+    """Wait until somebody follows the feed."""
+    while not service.feed.followers:  # noqa: ASYNC110 - it has a number, no event
+        await asyncio.sleep(0.01)
 
 
 async def test_events_resume_without_gap(service: FakeService, base: str) -> None:
@@ -118,13 +123,10 @@ async def test_a_wrong_number_is_refused(
 
 
 async def test_the_live_stream_tells_all_then_changes(service: FakeService, base: str) -> None:
-    async def start_soon() -> None:
-        await wait_until_read(service)
+    def start() -> None:
         service.set_hold("bay-2", nitrogen(8.0))
 
-    task = asyncio.create_task(start_soon())
-    told = await frames(base, "/api/v1/live", 6)
-    await task
+    told = await frames(base, "/api/v1/live", 6, after=(5, start))
     assert [event["event"] for event in told] == ["bays", "state", "live", "state", "live", "state"]
     show = {"pressure": "kPag", "vacuum": "micron", "temperature": "degC"}
     assert json.loads(told[0]["data"]) == {"bays": ["bay-1", "bay-2"], "show": show}
@@ -143,10 +145,9 @@ async def test_a_reader_that_leaves_is_forgotten(service: FakeService, base: str
 
 
 async def wait_until_gone(service: FakeService) -> None:
-    async with asyncio.timeout(5):
-        while service._listeners:
-            service.tell("bay-1")
-            await asyncio.sleep(0.05)
+    while service.feed.followers:
+        service.tell("bay-1")
+        await asyncio.sleep(0.05)
 
 
 async def test_stopping_does_not_wait_for_readers(service: FakeService) -> None:

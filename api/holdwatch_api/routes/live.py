@@ -2,25 +2,36 @@
 
 from __future__ import annotations
 
+import json
+import logging
 from contextlib import aclosing
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from fastapi import APIRouter, Header, HTTPException, Query, Request
 
-from holdwatch_api.hub import LiveHub
 from holdwatch_api.routes.bays import known_bay
 from holdwatch_api.security.access import ANYONE
 from holdwatch_api.security.limits import address_key
 from holdwatch_api.security.session import bearer_of
-from holdwatch_api.streams import EventStream, frame, with_beats
+from holdwatch_api.streams import BEAT_S, EventStream, frame, with_beats
+from holdwatch_daemon.outlets.feed import Pace
 
 if TYPE_CHECKING:
     import asyncio
-    from collections.abc import AsyncGenerator, Callable
+    from collections.abc import AsyncGenerator, Callable, Sequence
     from contextlib import AbstractContextManager
 
     from holdwatch_api.security.access import Access
+    from holdwatch_daemon.outlets.feed import Frame
     from holdwatch_daemon.service import Service
+
+log = logging.getLogger(__name__)
+
+LIVE_PACE: Final = Pace(busy_s=0.1, quiet_s=0.1)
+"""How often values of one bay go out."""
+_LOOK_EVERY_S: Final = 0.5
+"""How often it is looked whether a reader may go on, s."""
+_BEAT: Final = frame("{}", event="beat").encode()
 
 STREAM: dict[int | str, dict[str, Any]] = {
     200: {"content": {"text/event-stream": {}}, "description": "Server-sent events"}
@@ -36,7 +47,7 @@ def streams(service: Service, access: Access, closing: asyncio.Event) -> APIRout
         closing: Set when the process stops, so that open streams do not hold it up.
     """
     router = APIRouter(prefix="/api/v1")
-    hub = LiveHub(service, closing)
+    live_stream = _LiveStream(service, closing)
 
     def place(request: Request) -> AbstractContextManager[None]:
         """Return a place for one more stream of this asker."""
@@ -82,7 +93,7 @@ def streams(service: Service, access: Access, closing: asyncio.Event) -> APIRout
         """
         names = list(service.bays) if bay is None else [known_bay(service, bay)]
         held = place(request)
-        return EventStream(hub.follow(names, allowed(request)), held)
+        return EventStream(live_stream.follow(names, allowed(request)), held)
 
     return router
 
@@ -98,3 +109,44 @@ async def _events(service: Service, after: int | None) -> AsyncGenerator[str, No
     async with aclosing(service.events.subscribe(after)) as events:
         async for event in events:
             yield frame(event.model_dump_json(exclude_none=True), number=event.sequence)
+
+
+class _LiveStream:
+    """The service's feed as server-sent events, each made once for all who read."""
+
+    def __init__(self, service: Service, closing: asyncio.Event) -> None:
+        self._service = service
+        self._closing = closing
+        self._made: dict[tuple[str, str], tuple[Frame, bytes]] = {}
+
+    async def follow(
+        self, names: Sequence[str], allowed: Callable[[], bool]
+    ) -> AsyncGenerator[bytes, None]:
+        """Yield frames ready to send: all that stands first, then what changes.
+
+        Ends when the process stops, the service ends, or the reader is not allowed any more.
+        """
+        show = self._service.config.show.model_dump(mode="json")
+        yield frame(json.dumps({"bays": names, "show": show}), event="bays").encode()
+        feed = self._service.feed.follow(names, LIVE_PACE, patience_s=_LOOK_EVERY_S)
+        silent_s = 0.0
+        try:
+            async with aclosing(feed) as news:
+                async for frames in news:
+                    if self._closing.is_set() or not allowed():
+                        return
+                    silent_s = 0.0 if frames else silent_s + _LOOK_EVERY_S
+                    if frames:
+                        yield b"".join(self._encoded(each) for each in frames)
+                    elif silent_s >= BEAT_S:
+                        silent_s = 0.0
+                        yield _BEAT
+        except Exception:
+            log.exception("the live stream broke")
+
+    def _encoded(self, each: Frame) -> bytes:
+        known = self._made.get((each.kind, each.bay))
+        if known is None or known[0] is not each:
+            known = each, frame(each.json, event=each.kind).encode()
+            self._made[each.kind, each.bay] = known
+        return known[1]

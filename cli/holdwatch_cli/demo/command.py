@@ -177,7 +177,10 @@ async def _merged(lives: dict[str, LiveBay]) -> AsyncIterator[Payload]:
 async def _until_all_speak(service: Service) -> None:
     """Wait until every role of every bay has a reading; a bay that stays silent says so itself."""
     with contextlib.suppress(TimeoutError):
-        async with asyncio.timeout(SPEAK_WITHIN_S), contextlib.aclosing(service.changes()) as news:
+        async with (
+            asyncio.timeout(SPEAK_WITHIN_S),
+            contextlib.aclosing(service.feed.follow()) as news,
+        ):
             async for _ in news:
                 bays = service.bays.values()
                 if all(set(bay.roles) <= set(bay.newest) for bay in bays):
@@ -203,7 +206,10 @@ async def _start_holds(service: Service, bays: tuple[demo_shop.DemoBay, ...]) ->
 async def _until_safe(service: Service, bay: str) -> None:
     """Wait until valve and pump have confirmed that they are off."""
     with contextlib.suppress(TimeoutError):
-        async with asyncio.timeout(SPEAK_WITHIN_S), contextlib.aclosing(service.changes()) as news:
+        async with (
+            asyncio.timeout(SPEAK_WITHIN_S),
+            contextlib.aclosing(service.feed.follow()) as news,
+        ):
             async for _ in news:
                 evacuation = service.bay_state(bay).evacuation
                 if evacuation is not None and evacuation.not_ready is None:

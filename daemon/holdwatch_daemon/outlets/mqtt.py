@@ -16,7 +16,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from holdwatch_adapters.backoff import Backoff
 from holdwatch_daemon.messages import Command, Reply
-from holdwatch_daemon.outlets.live import LiveOut
+from holdwatch_daemon.outlets.feed import Pace
 from holdwatch_daemon.outlets.mqtt_client import Client, client_to, disconnect, first_text
 from holdwatch_daemon.outlets.redelivery import Trail, repeat_after
 from holdwatch_daemon.settings.shop import is_loopback
@@ -27,8 +27,9 @@ if TYPE_CHECKING:
     from collections.abc import AsyncGenerator, Awaitable, Callable, Iterable
     from random import Random
 
-    from holdwatch_daemon.messages import BayState, Event, Live
+    from holdwatch_daemon.messages import Event
     from holdwatch_daemon.outlets.destination import Destination
+    from holdwatch_daemon.outlets.feed import Feed, Frame
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_daemon.store.queries import Queries
 
@@ -45,6 +46,9 @@ _MOST_COMMANDS = 32
 _MOST_WAITING = 256
 """… up to so many: what comes beyond them is dropped, unanswered."""
 
+_PACE = Pace(busy_s=0.5, quiet_s=1.0)
+"""How often a bay's newest values go out."""
+
 _COMMAND: TypeAdapter[Command] = TypeAdapter(Command)
 
 
@@ -56,17 +60,6 @@ class OutboxState:
     error: str | None = None
     confirmed: int = 0
     connects: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Shop:
-    """What the outbox asks of the service."""
-
-    bays: tuple[str, ...]
-    bay_state: Callable[[str], BayState]
-    live: Callable[[str], Live]
-    changes: Callable[[float], AsyncGenerator[str, None]]
-    command: Callable[[str, Command], Awaitable[Reply]]
 
 
 class Outbox:
@@ -81,7 +74,8 @@ class Outbox:
     def __init__(
         self,
         to: Destination,
-        shop: Shop,
+        feed: Feed,
+        command: Callable[[str, Command], Awaitable[Reply]],
         events: EventLog,
         queries: Queries,
         random: Random,
@@ -89,7 +83,8 @@ class Outbox:
     ) -> None:
         self.status = OutboxState()
         self.to = to
-        self._shop = shop
+        self._feed = feed
+        self._command = command
         self._events = events
         self._queries = queries
         self._random = random
@@ -189,7 +184,7 @@ class Outbox:
         return client_to(self.to, keepalive_s=30, will=will, most_waiting=_MOST_WAITING)
 
     async def _serve(self, client: Client) -> None:
-        for bay in self._shop.bays:
+        for bay in self._feed.bays:
             async with asyncio.timeout(_TIMEOUT_S):
                 await client.subscribe(self._topic("bay", bay, "command"), qos=1)
         await _publish(client, self._topic("status"), "online", retain=True)
@@ -207,7 +202,7 @@ class Outbox:
         """Leave the newest states behind, then say ``offline``."""
         try:
             async with asyncio.timeout(1.0):
-                for bay in self._shop.bays:
+                for bay in self._feed.bays:
                     await self._publish_state(client, bay)
                 await _publish(client, self._topic("status"), "offline", retain=True)
         except (aiomqtt.MqttError, TimeoutError):
@@ -215,7 +210,7 @@ class Outbox:
 
     async def _publish_retained(self, client: aiomqtt.Client) -> None:
         """Publish what a broker that has just been started cannot know."""
-        for bay in self._shop.bays:
+        for bay in self._feed.bays:
             await self._publish_state(client, bay)
             verdict = await self._queries.ask(partial(answers.last_verdict_event, bay=bay))
             if verdict is not None:
@@ -287,24 +282,30 @@ class Outbox:
         await _publish(client, self._topic("bay", event.bay or "", "verdict"), body, retain=True)
 
     async def _publish_changes(self, client: Client) -> None:
-        async def tell_state(bay: str, body: str) -> None:
-            await _publish(client, self._topic("bay", bay, "state"), body, retain=True)
+        """Publish what every bay shows: its state when it changed, values as often as is worth."""
+        async with aclosing(self._feed.follow(pace=_PACE)) as changes:
+            async for frames in changes:
+                for frame in frames:
+                    if frame.kind == "state":
+                        topic = self._topic("bay", frame.bay, "state")
+                        await _publish(client, topic, frame.json, retain=True)
+                    else:
+                        await self._publish_live(client, frame)
 
-        async def tell_live(bay: str, body: str) -> None:
-            topic = self._topic("bay", bay, "live")
-            if client.is_held_up:
-                await _publish(client, topic, body, qos=0)  # waits, and not for ever
-            else:
-                client.say(topic, body)
-
-        await LiveOut(self._shop, tell_state, tell_live).run()
+    async def _publish_live(self, client: Client, frame: Frame) -> None:
+        topic = self._topic("bay", frame.bay, "live")
+        body = frame.message.model_dump_json(exclude_none=True)
+        if client.is_held_up:
+            await _publish(client, topic, body, qos=0)  # waits, and not for ever
+        else:
+            client.say(topic, body)
 
     async def _publish_state(self, client: aiomqtt.Client, bay: str) -> None:
-        body = self._shop.bay_state(bay).model_dump_json()
+        body = self._feed.state(bay).model_dump_json()
         await _publish(client, self._topic("bay", bay, "state"), body, retain=True)
 
     async def _take_commands(self, client: aiomqtt.Client) -> None:
-        topics = {self._topic("bay", bay, "command"): bay for bay in self._shop.bays}
+        topics = {self._topic("bay", bay, "command"): bay for bay in self._feed.bays}
         async for message in client.messages:
             # The embedded broker hands out retained messages that nobody subscribed to.
             bay = topics.get(message.topic.value)
@@ -336,7 +337,7 @@ class Outbox:
             command = _COMMAND.validate_json(bytes(raw[:_LARGEST_COMMAND]))
         except ValueError as error:
             return await self._refuse(bay, bytes(raw[:_LARGEST_COMMAND]), error)
-        return await self._shop.command(bay, command)
+        return await self._command(bay, command)
 
     async def _refuse(self, bay: str, raw: bytes, error: ValueError) -> Reply:
         text = f"This is not a command: {_problem(error)}"
