@@ -368,7 +368,7 @@ def campaign(
     """Kill so many processes, in shops of their own for every ``kills_each`` of them."""
     # One process pays for the imports, and every life is a fork of it.
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["kill_campaign", "scipy.optimize"])
+    context.set_forkserver_preload(["kill_campaign"])
     found = Findings()
     fluids = Fluids.load()
     while found.seen["kills"] < kills:

@@ -40,7 +40,6 @@ from holdwatch_daemon.valves.valves import Wires
 from holdwatch_daemon.version import version
 from holdwatch_physics.fluids import FluidError
 from holdwatch_procedures.holds.recipe import RecipeError
-from holdwatch_procedures.holds.vacuum.nnls import warm_up
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Mapping, Sequence
@@ -58,7 +57,6 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.answers import HoldRow
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_daemon.store.queries import Queries
-    from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import ProbeNotice, Reading
 
 log = logging.getLogger(__name__)
@@ -138,7 +136,6 @@ class Service:
             self._inbox: Lossless[Reading | ProbeNotice] = Lossless(_WAITING_ITEMS)
             self._group = await undo.enter_async_context(asyncio.TaskGroup())
             undo.callback(self._close_subscriptions)
-            self._warm: asyncio.Future[Fluids] = asyncio.get_running_loop().create_future()
             self._fluids = await fluids_for(self.config)
             await self._furnish_bays()
             await self._tell("holdwatch.service.started")
@@ -254,11 +251,6 @@ class Service:
         self.transactions = ServiceTransactions(self.events, asyncio.get_running_loop())
         self._database_id = self._recorder.database_id
 
-    async def _warm_up(self) -> None:
-        """Import what a hold's first look would otherwise make every bay wait for."""
-        await asyncio.to_thread(warm_up)
-        self._warm.set_result(self._fluids)
-
     async def _furnish_bays(self) -> None:
         """Make the bays as they were, and carry on their holds."""
         config = self.config
@@ -284,7 +276,7 @@ class Service:
             events=self.events,
             ids=self._ids,
             queries=self.store,
-            fluids=lambda: asyncio.shield(self._warm),
+            fluids=self._fluids,
             simulated=self.simulated,
             version=self.version,
             unmet_precondition=self.unmet_precondition,
@@ -297,8 +289,6 @@ class Service:
     async def _resume(self, row: HoldRow) -> None:
         """Carry on a hold that was running when the process ended."""
         fluids = self._fluids
-        if row.procedure == "standing-vacuum":
-            await asyncio.to_thread(warm_up)  # else its first look would wait, and all bays with it
         try:
             replayed = await self.store.ask(lambda c: replay(c, row, fluids, self.version))
         except (RecipeError, FluidError) as error:
@@ -332,7 +322,7 @@ class Service:
 
     def _start_tasks(self) -> None:
         create = self._group.create_task
-        self._tasks += [create(self._tick()), create(self._warm_up())]
+        self._tasks += [create(self._tick())]
         self._tasks += [create(webhook.run()) for webhook in self._webhooks]
 
     async def _start_outbox(self, undo: contextlib.AsyncExitStack) -> Destination:
@@ -419,7 +409,6 @@ class Service:
             await self._outbox.note_position()
 
     def _close_subscriptions(self) -> None:
-        self._warm.cancel()
         self.feed.close()
         self.events.close()
 

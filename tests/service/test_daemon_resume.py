@@ -24,7 +24,6 @@ from daemon_rig import (
     tight_hold,
 )
 
-import holdwatch_daemon.service as service_module
 from holdwatch_daemon.messages import SayIsolated, StartHold
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.settings.load import parse_config
@@ -198,33 +197,6 @@ async def test_a_hold_of_a_bay_that_is_gone_ends_without_a_pass(tmp_path: Path) 
         assert await service.store.list_holds(BAY) != []
     assert verdict.subject == hold_id
     assert verdict.data["outcome"] == "inconclusive"
-
-
-async def test_a_vacuum_carried_on_keeps_no_reading_waiting_for_an_import(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    # On a slow computer its first look held the loop for 8 s: a thread was importing the solver.
-    table = shop_table(tmp_path / "data")
-    gauge = {"name": "BM-bay1-vacuum", "address": "02:00:00:00:00:04", "profile": "ess"}
-    table["probe"].append(gauge | {"pressure_reference": "absolute"})
-    table["bay"][0]["roles"] = {"vacuum": "BM-bay1-vacuum/pressure"}
-    criterion = {"leak_g_per_year": 5000.0, "source": "shop rule"}
-    table["recipes"] = {"vacuum": {"procedure": "standing-vacuum", "criterion": criterion}}
-    clock, order = TurnedClock(), list[str]()
-    async with Service(parse_config(table), clock, []) as service:
-        start = StartHold(command="start_hold", id="start", recipe="vacuum")
-        assert (await service.command(BAY, start, by="test")).ok
-    begin_readings = Service._start_readings
-
-    def noting(service: Service) -> None:
-        order.append("readings")
-        begin_readings(service)
-
-    monkeypatch.setattr(service_module, "warm_up", lambda: order.append("import"))
-    monkeypatch.setattr(Service, "_start_readings", noting)
-    async with Service(parse_config(table), clock, []) as service:
-        assert service.bays[BAY].runner is not None
-    assert order[:2] == ["import", "readings"]
 
 
 async def test_a_hold_that_cannot_be_judged_again_does_not_stop_the_start(

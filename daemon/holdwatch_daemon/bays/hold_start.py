@@ -18,7 +18,7 @@ from holdwatch_procedures.holds.recipe import RecipeError, load_recipe
 from holdwatch_procedures.vehicles.job import WHOLE
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.bays.preconditions import Procedure
@@ -42,7 +42,7 @@ class Means:
     events: EventLog
     ids: Ids
     queries: Queries
-    fluids: Callable[[], Awaitable[Fluids]]
+    fluids: Fluids
     simulated: bool
     version: str
     unmet_precondition: Callable[[str, Procedure], str | None]
@@ -146,7 +146,7 @@ class HoldStarter:
         if bay.runner is not None:
             raise RefusedError(f"A hold is running in {bay.label}; stop it first.")
         try:
-            hold = Hold(recipe, await means.fluids(), version=means.version)
+            hold = Hold(recipe, means.fluids, version=means.version)
         except (RecipeError, FluidError) as error:
             raise RefusedError(str(error)) from error
         # A reading stamped with this very instant may be recorded already, and is not this hold's:

@@ -89,6 +89,7 @@ class VacuumEngine:
         self._pipe_seen = False
         self._over = False
         self._ends: dict[str, tuple[float | None, float | None]] = {}
+        self._in_use: dict[bool, dict[bool, list[int]]] = {}
         self._blind_s = 0.0
         self._coldest_k = math.inf
         self._psi_first = 0.0
@@ -197,7 +198,12 @@ class VacuumEngine:
     def _profile(self, *, fallen: bool) -> SlopeProfile:
         atoms = RISES_AND_FALLS if fallen else JUST_RISES
         return SlopeProfile(
-            self._table.factor, atoms, len(RISES), SLOPE, self._cap_pa - self._first_pa
+            self._table.factor,
+            atoms,
+            len(RISES),
+            SLOPE,
+            self._cap_pa - self._first_pa,
+            self._in_use.get(fallen),
         )
 
     def look(self, t_s: float, *, expected: bool = False) -> Estimate:
@@ -211,9 +217,11 @@ class VacuumEngine:
         profile = self._profile(fallen=False)
         best = profile.best()
         fallen = False
+        self._in_use[False] = profile.in_use
         if not expected and best.chi2 > FALL_CHI2 * noise:  # else no fit is so much better
             widened = self._profile(fallen=True)
             wide = widened.best()
+            self._in_use[True] = widened.in_use
             fallen = best.chi2 - wide.chi2 > FALL_CHI2 * noise
             if fallen:
                 profile, best = widened, wide

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Iterable, Mapping, Sequence
 
     import numpy.typing as npt
 
@@ -19,98 +19,159 @@ if TYPE_CHECKING:
 CLOSE = 5e-3
 """How near χ² must come to the end of an interval, as a share of its rise."""
 
+DEPENDENT = 2e-14
+"""A column whose part across the basis is at most this share of it depends on the basis."""
+
 
 def solve_nonnegative(table: FloatArray, data: FloatArray) -> FloatArray:
     """Return x ≥ 0 that minimises |table·x − data|².
-
-    scipy's solver where it converges; it gives up on some of the nearly dependent columns that
-    sums of exponentials are, and then the same active-set method follows here with a guard
-    against cycling.
 
     Args:
         table: Columns to combine, in units of the data's standard deviation.
         data: What they must add up to, in the same unit.
     """
-    try:
-        return np.asarray(_scipy_nnls()(table, data)[0], dtype=np.float64)
-    except RuntimeError:
-        return active_set(table, data)
+    return NonNegativeSolver(table).solve(data)
 
 
-@cache
-def _scipy_nnls() -> Callable[[FloatArray, FloatArray], tuple[FloatArray, float]]:
-    # Imported late: scipy.optimize takes 0.4 s, and only a running hold needs it.
-    from scipy.optimize import nnls  # noqa: PLC0415
+class NonNegativeSolver:
+    """Finds x ≥ 0 that minimises |table·x − data|², for one table and data after data.
 
-    return nnls
-
-
-def warm_up() -> None:
-    """Do what the first use would otherwise wait for: scipy's import, 0.4 s and more."""
-    solve_nonnegative(np.eye(2), np.ones(2))
-
-
-def active_set(table: FloatArray, data: FloatArray) -> FloatArray:
-    """Return x ≥ 0 that minimises |table·x − data|² (Lawson and Hanson 1974, chapter 23).
-
-    A column whose entry brings nothing beyond rounding is barred until another one has entered.
+    The active-set method of Lawson and Hanson (Solving Least Squares Problems, 1974, chapter 23).
+    The columns in use are kept as an orthonormal basis, never as normal equations, because sums
+    of exponentials are nearly dependent. Each problem starts from the columns that the last one
+    used: where the data changed little they are the answer's, which saves nearly all the work.
     """
-    gram = table.T @ table
-    target = table.T @ data
-    count = table.shape[1]
-    used = np.zeros(count, dtype=bool)
-    x = np.zeros(count)
-    norms = np.sqrt(np.diag(gram))
-    small = 1e-6 + 1e-12 * norms * math.sqrt(float(data @ data))
-    barred = np.zeros(count, dtype=bool)
-    for _ in range(6 * count):
-        pull = table.T @ (data - table @ x)
-        pull[used | barred] = 0.0
-        entering = int(np.argmax(pull / (norms + 1e-300)))
-        if pull[entering] <= small[entering]:
-            break
-        trial = used.copy()
-        trial[entering] = True
-        solved = _solve(gram, target, trial)
-        if solved is None or solved[entering] <= 0.0:
-            barred[entering] = True
-            continue
-        x, used = _feasible(gram, target, x, trial)
-        barred[:] = False
-    return x
+
+    def __init__(self, table: FloatArray, start: Iterable[int] = ()) -> None:
+        """Take the columns.
+
+        Args:
+            table: Columns to combine, in units of the data's standard deviation.
+            start: Columns that the first answer probably uses; they save time and do not bind.
+        """
+        self._columns = np.ascontiguousarray(table.T)
+        count, rows = self._columns.shape
+        self._norms: list[float] = np.sqrt((self._columns**2).sum(axis=1)).tolist()
+        self._basis = np.empty((min(count, rows), rows))
+        self._factor: list[list[float]] = []
+        self._used: list[int] = []
+        for column in start:
+            self._enter(column)
+
+    @property
+    def in_use(self) -> list[int]:
+        """The columns that the last answer used, in the order in which they came in."""
+        return list(self._used)
+
+    def solve(self, data: FloatArray, *, without: int | None = None) -> FloatArray:
+        """Return x.
+
+        Args:
+            data: What the columns must add up to, in the unit of the table.
+            without: A column that must stay out of this answer.
+        """
+        if without in self._used:
+            self._leave(self._used.index(without))
+        x, left = self._free_answer(data)
+        while x and min(x) <= 0.0:
+            self._keep(x)
+            x, left = self._free_answer(data)
+        turns = 3 * len(self._norms)  # rounding could let columns come and go for ever
+        while turns > 0 and self._enter_best(left, without):
+            x, left, took = self._descend(data, [*x, 0.0])
+            turns -= took
+        answer = np.zeros(len(self._norms))
+        answer[self._used] = x
+        return answer
+
+    def _descend(self, data: FloatArray, x: list[float]) -> tuple[list[float], FloatArray, int]:
+        """Go from a feasible x to the free answer, dropping columns that would go negative.
+
+        Returns:
+            The answer on the columns that stay, what it leaves of the data, and the steps taken.
+        """
+        took = 1
+        goal, left = self._free_answer(data)
+        while goal and min(goal) <= 0.0:
+            ends = [
+                now / (now - to) if to <= 0.0 else math.inf for now, to in zip(x, goal, strict=True)
+            ]
+            share = min(ends)
+            x = [now + share * (to - now) for now, to in zip(x, goal, strict=True)]
+            x[ends.index(share)] = 0.0
+            x = self._keep(x)
+            goal, left = self._free_answer(data)
+            took += 1
+        return goal, left, took
+
+    def _free_answer(self, data: FloatArray) -> tuple[list[float], FloatArray]:
+        """Return the least-squares answer on the columns in use, and what it leaves of the data."""
+        basis = self._basis[: len(self._used)]
+        parts, left = _project(basis, data)
+        rest: list[float] = parts.tolist()
+        answer = [0.0] * len(rest)
+        for i in reversed(range(len(rest))):
+            column = self._factor[i]
+            answer[i] = rest[i] / column[i]
+            for j in range(i):
+                rest[j] -= answer[i] * column[j]
+        return answer, left
+
+    def _enter_best(self, left: FloatArray, without: int | None) -> bool:
+        """Take in the column that takes most from what is left; False where none does."""
+        if len(self._used) == len(self._basis):
+            return False
+        pull = self._columns.dot(left)
+        pull[self._used] = 0.0
+        if without is not None:
+            pull[without] = 0.0
+        while True:
+            column = int(pull.argmax())
+            if pull[column] <= 0.0:
+                return False
+            if self._enter(column):
+                if self._basis[len(self._used) - 1].dot(left) > 0.0:
+                    return True
+                self._leave(len(self._used) - 1)
+            pull[column] = 0.0  # its pull was rounding
+
+    def _enter(self, column: int) -> bool:
+        """Add a column to the basis; False where it depends on those in use."""
+        used = len(self._used)
+        parts, across = _project(self._basis[:used], self._columns[column])
+        height = math.sqrt(across.dot(across))
+        if height <= DEPENDENT * self._norms[column]:
+            return False
+        self._basis[used] = across / height
+        self._factor.append([*parts.tolist(), height])
+        self._used.append(column)
+        return True
+
+    def _keep(self, x: list[float]) -> list[float]:
+        """Take out the columns whose x is not above zero; return the x of the others."""
+        for place in reversed(range(len(x))):
+            if x[place] <= 0.0:
+                self._leave(place)
+        return [value for value in x if value > 0.0]
+
+    def _leave(self, place: int) -> None:
+        """Take out the column at a place; those behind it are put to the rest of the basis."""
+        behind = self._used[place + 1 :]
+        del self._used[place:], self._factor[place:]
+        for column in behind:
+            self._enter(column)
 
 
-def _solve(gram: FloatArray, target: FloatArray, used: npt.NDArray[np.bool_]) -> FloatArray | None:
-    """Return the free least-squares answer on some columns, None where they are dependent."""
-    index = np.flatnonzero(used)
-    x = np.zeros(target.size)
-    try:
-        x[index] = np.linalg.solve(gram[np.ix_(index, index)], target[index])
-    except np.linalg.LinAlgError:
-        return None
-    return x
+def _project(basis: FloatArray, vector: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return a vector's parts along an orthonormal basis, and what lies across it.
 
-
-def _feasible(
-    gram: FloatArray, target: FloatArray, x: FloatArray, used: npt.NDArray[np.bool_]
-) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Walk from a feasible x towards the free answer, dropping columns that would go negative."""
-    used = used.copy()
-    while used.any():
-        solved = _solve(gram, target, used)
-        if solved is None:
-            used[np.flatnonzero(used)[-1]] = False
-            continue
-        negative = used & (solved <= 0.0)
-        if not negative.any():
-            return solved, used
-        share = x[negative] / np.maximum(x[negative] - solved[negative], 1e-300)
-        x = x + float(share.min()) * (solved - x)
-        out = np.flatnonzero(negative)[int(np.argmin(share))]
-        used = used & (x > 1e-12)
-        used[out] = False
-        x = np.where(used, x, 0.0)
-    return np.zeros(target.size), used
+    Gram and Schmidt's step, done twice: once leaves rounding along the basis.
+    """
+    parts = basis.dot(vector)
+    across = vector - parts.dot(basis)
+    again = basis.dot(across)
+    across -= again.dot(basis)
+    return parts + again, across
 
 
 class RowCompressor:
@@ -178,6 +239,7 @@ class SlopeProfile:
         capped: int,
         slope: int,
         cap: float,
+        like: Mapping[bool, Sequence[int]] | None = None,
     ) -> None:
         """Take the compressed rows apart.
 
@@ -187,6 +249,7 @@ class SlopeProfile:
             capped: How many of them the cap counts.
             slope: Index of the slope column.
             cap: Highest allowed a + ΣA, in the unit of the data.
+            like: `in_use` of a profile of nearly the same rows; saves time, nothing else.
         """
         self._cap = cap
         self._capped = capped
@@ -194,6 +257,8 @@ class SlopeProfile:
         self._atoms = factor[:, atoms]
         self._slope = factor[:, slope]
         self._data = factor[:, -1]
+        self._like = like or {}
+        self._solvers: dict[bool, NonNegativeSolver] = {}
 
     @cached_property
     def _on_cap(self) -> FloatArray:
@@ -207,24 +272,38 @@ class SlopeProfile:
         """The best fit without any slope."""
         return self.at(0.0)
 
+    @property
+    def in_use(self) -> dict[bool, list[int]]:
+        """The columns that the last answers used, the intercept free or on the cap."""
+        return {capped: solver.in_use for capped, solver in self._solvers.items()}
+
+    def _solve(self, target: FloatArray, *, capped: bool, slope_free: bool) -> FloatArray:
+        """Return the amplitudes, and the slope behind them, that fit a target best."""
+        solver = self._solvers.get(capped)
+        if solver is None:
+            atoms = self._on_cap if capped else self._atoms[1:]
+            table = np.column_stack([atoms, self._slope[0 if capped else 1 :]])
+            solver = NonNegativeSolver(table, self._like.get(capped, ()))
+            self._solvers[capped] = solver
+        data = target - self._cap * self._ones if capped else target[1:]
+        return solver.solve(data, without=None if slope_free else self._atoms.shape[1])
+
     def at(self, slope: float) -> Fit:
         """Return the best fit with the slope held at a value."""
         target = self._data - slope * self._slope
-        free = self._free_fit(solve_nonnegative(self._atoms[1:], target[1:]), slope)
+        free = self._free_fit(self._solve(target, capped=False, slope_free=False)[:-1], slope)
         if self._within_cap(free):
             return free
-        on_cap = solve_nonnegative(self._on_cap, target - self._cap * self._ones)
-        return self._capped_fit(on_cap, slope)
+        on_cap = self._solve(target, capped=True, slope_free=False)
+        return self._capped_fit(on_cap[:-1], slope)
 
     def best(self) -> Fit:
         """Return the best fit with the slope free, but not negative."""
-        table = np.column_stack([self._atoms, self._slope])
-        solution = solve_nonnegative(table[1:], self._data[1:])
+        solution = self._solve(self._data, capped=False, slope_free=True)
         free = self._free_fit(solution[:-1], float(solution[-1]))
         if self._within_cap(free):
             return free
-        table = np.column_stack([self._on_cap, self._slope])
-        solution = solve_nonnegative(table, self._data - self._cap * self._ones)
+        solution = self._solve(self._data, capped=True, slope_free=True)
         return self._capped_fit(solution[:-1], float(solution[-1]))
 
     def _within_cap(self, fit: Fit) -> bool:
