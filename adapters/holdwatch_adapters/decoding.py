@@ -1,4 +1,8 @@
-"""What every decoder of payloads gives back, and how it refuses."""
+"""Decodes numbers out of bytes and texts, and refuses what no device can mean.
+
+Integers of any width, IEEE 754 and IEEE 11073 come out exact; what a format reserves for "no
+number" comes out as ``NoNumberError``, so that it never becomes a reading.
+"""
 
 from __future__ import annotations
 
@@ -9,18 +13,15 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, Literal, NamedTuple, Protocol
 
-from holdwatch_physics.reading import Quantity
+from holdwatch_physics.reading import POSSIBLE, Quantity
 
 Kind = Literal["pressure", "temperature", "battery"]
 """The quantities that holdwatch reads off a device."""
 
-PRESSURE_MAX_PA: Final = 5.0e7
-"""Above 500 bar no probe of this trade speaks the truth: full nitrogen cylinders hold 200 to
-300 bar (common practice, no source). A device whose sensor is gone often sends all ones."""
-GAUGE_MIN_PA: Final = -1.2e5
-"""A gauge on a full vacuum reads the room's pressure below zero; no room has more than this."""
-ABSOLUTE_MIN_PA: Final = -5.0e3
-"""An absolute gauge near its zero may read a little below it, by its own error."""
+ABSOLUTE_MIN_PA: Final = POSSIBLE[Quantity.PRESSURE_ABSOLUTE][0]
+GAUGE_MIN_PA, PRESSURE_MAX_PA = POSSIBLE[Quantity.PRESSURE_GAUGE]
+"""The ends of what a pressure can be. A device whose sensor is gone often sends all ones, far
+above them."""
 TEMPERATURE_MAX_K: Final = 5.0e3
 """Hotter than any flame (rule of ours): only a broken payload says so."""
 

@@ -16,8 +16,7 @@ from operator import add, le, length_hint, mul
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple, cast
 
-from holdwatch_physics.possible import POSSIBLE, impossible
-from holdwatch_physics.reading import Quality, Quantity, role_of
+from holdwatch_physics.reading import POSSIBLE, Quality, Quantity, impossible, role_of
 from holdwatch_physics.trace_line import MARK_CHANNEL, TraceValueError, parse_seconds
 from holdwatch_physics.units import Unit, UnitError, parse_unit
 

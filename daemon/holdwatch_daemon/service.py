@@ -21,10 +21,9 @@ from holdwatch_daemon.health.figures import health_of, metrics_of
 from holdwatch_daemon.health.loop_watch import LIMIT_S, LoopWatchdog
 from holdwatch_daemon.health.pulse import Pulse
 from holdwatch_daemon.intake.bus import Lossless
-from holdwatch_daemon.intake.calibration import calibration_drafts, last_told
-from holdwatch_daemon.intake.channels import Senses
-from holdwatch_daemon.intake.plausibility import Intake
-from holdwatch_daemon.intake.probes import ProbeBook
+from holdwatch_daemon.intake.calibration import calibration_events, last_calibrations
+from holdwatch_daemon.intake.checks import ShopChecks
+from holdwatch_daemon.intake.intake import Intake, ProbeTracker
 from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.outlets.broker import EmbeddedBroker
 from holdwatch_daemon.outlets.destination import Destination, destination
@@ -142,8 +141,8 @@ class Service:
             self._start_readings()  # all that follows takes its time beside them
             to = await self._start_outbox(undo)
             await self._open_webhooks()
-            told = await self.store.ask(last_told)
-            await self.events.tell(*calibration_drafts(self.config, told, self.clock.utc_ns()))
+            told = await self.store.ask(last_calibrations)
+            await self.events.tell(*calibration_events(self.config, told, self.clock.utc_ns()))
             self._watchdog = undo.enter_context(LoopWatchdog(self._tell_stall, self._stall_s))
             await self._wires.begin(self._group, to, self.store, self._random)
             undo.push_async_callback(self._wires.end, _DRAIN_S)
@@ -254,7 +253,7 @@ class Service:
     async def _furnish_bays(self) -> None:
         """Make the bays as they were, and carry on their holds."""
         config = self.config
-        self._book = ProbeBook(config.probe)
+        self._book = ProbeTracker(config.probe)
         await self._recorder.note_probes()
         bays: dict[str, Bay] = {}
         for each in config.bay:
@@ -283,7 +282,7 @@ class Service:
         )
         self._commands = CommandHandler(means)
         self._wires = Wires(means, bays, self._commands, self._allowance_ns)
-        senses = Senses(config)
+        senses = ShopChecks(config)
         self._intake = Intake(self._book, senses, self.bays, self._writer, self.events, self.clock)
 
     async def _resume(self, row: HoldRow) -> None:

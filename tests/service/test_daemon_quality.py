@@ -22,13 +22,13 @@ from daemon_rig import (
     start,
 )
 
-from holdwatch_daemon.intake.channels import Senses
-from holdwatch_daemon.intake.quality import (
+from holdwatch_daemon.intake.checks import (
     ClockWatch,
     Figures,
     OrderWatch,
     PairWatch,
     Parting,
+    ShopChecks,
     StuckWatch,
 )
 from holdwatch_daemon.service import Service
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from holdwatch_daemon.intake.channels import Sensed
+    from holdwatch_daemon.intake.checks import Checked
     from holdwatch_daemon.store.events import Draft
 
 SECOND = "BM-bay1-second/pressure"
@@ -201,8 +201,8 @@ def second_gauge(tmp_path: Path, **figures: Any) -> dict[str, Any]:
     return table
 
 
-def take(senses: Senses, clock: TurnedClock, one: Reading) -> Sensed:
-    return senses.of(one.channel).take(one, clock.utc_ns(), clock.mono_ns())
+def take(checks: ShopChecks, clock: TurnedClock, one: Reading) -> Checked:
+    return checks.of(one.channel).take(one, clock.utc_ns(), clock.mono_ns())
 
 
 async def test_a_hold_runs_with_two_gauges_on_one_line(tmp_path: Path) -> None:
@@ -219,7 +219,11 @@ async def test_a_hold_runs_with_two_gauges_on_one_line(tmp_path: Path) -> None:
 
 
 def test_gauges_out_of_step_are_both_suspect_while_they_are(tmp_path: Path) -> None:
-    senses, clock, chance = Senses(parse_config(second_gauge(tmp_path))), TurnedClock(), seeded(2)
+    checks, clock, chance = (
+        ShopChecks(parse_config(second_gauge(tmp_path))),
+        TurnedClock(),
+        seeded(2),
+    )
     drafts: list[Draft] = []
     qualities: list[str] = []
     for second in range(2400):
@@ -228,10 +232,10 @@ def test_gauges_out_of_step_are_both_suspect_while_they_are(tmp_path: Path) -> N
             extra = 6.0 * max(second - 600, 0) if channel == SECOND else 0.0
             value = 1.5e6 + extra + chance.gauss(0.0, 150.0)
             one = reading(clock, GAUGE, value)._replace(channel=channel)
-            sensed = take(senses, clock, one)
-            assert sensed.reading is not None
-            drafts += sensed.drafts
-            qualities.append(str(sensed.reading.quality))
+            checked = take(checks, clock, one)
+            assert checked.reading is not None
+            drafts += checked.drafts
+            qualities.append(str(checked.reading.quality))
     (draft,) = drafts
     assert draft.type == "holdwatch.reading.doubted"
     assert draft.data["kind"] == "out_of_step"
@@ -243,32 +247,32 @@ def test_gauges_out_of_step_are_both_suspect_while_they_are(tmp_path: Path) -> N
 
 
 def test_what_is_beyond_the_range_is_saturated_and_told_once(tmp_path: Path) -> None:
-    senses, clock = Senses(shop(tmp_path)), TurnedClock()
+    checks, clock = ShopChecks(shop(tmp_path)), TurnedClock()
     drafts: list[Draft] = []
     qualities: list[str] = []
     for value in (1.0e6, 3.5e6, 3.6e6, 1.0e6, 3.5e6, *[1.0e6] * 40):
         clock.now_ns += 10**9
-        sensed = take(senses, clock, reading(clock, GAUGE, value))
-        assert sensed.reading is not None
-        drafts += sensed.drafts
-        qualities.append(str(sensed.reading.quality))
+        checked = take(checks, clock, reading(clock, GAUGE, value))
+        assert checked.reading is not None
+        drafts += checked.drafts
+        qualities.append(str(checked.reading.quality))
     assert qualities[:6] == ["good", "saturated", "saturated", "good", "saturated", "good"]
     assert [draft.type.rpartition(".")[2] for draft in drafts] == ["doubted", "trusted"]
-    below = take(senses, clock, reading(clock, GAUGE, -5.0)._replace(mono_ns=clock.now_ns + 1))
+    below = take(checks, clock, reading(clock, GAUGE, -5.0)._replace(mono_ns=clock.now_ns + 1))
     assert below.reading is not None
     assert below.reading.quality is Quality.SATURATED, "its range begins at 0"
 
 
 def test_a_stuck_gauge_is_suspect_until_it_moves(tmp_path: Path) -> None:
-    senses, clock = Senses(shop(tmp_path)), TurnedClock()
+    checks, clock = ShopChecks(shop(tmp_path)), TurnedClock()
     drafts: list[Draft] = []
 
     def read(value: float) -> str:
         clock.now_ns += 10**9
-        sensed = take(senses, clock, reading(clock, GAUGE, value))
-        drafts.extend(sensed.drafts)
-        assert sensed.reading is not None
-        return str(sensed.reading.quality)
+        checked = take(checks, clock, reading(clock, GAUGE, value))
+        drafts.extend(checked.drafts)
+        assert checked.reading is not None
+        return str(checked.reading.quality)
 
     chance = seeded(1)
     assert {read(rounded(chance, 1.5e6, 200.0, 100.0)) for _ in range(200)} == {"good"}
@@ -354,8 +358,8 @@ def test_a_calibrated_range_moves_with_its_values(tmp_path: Path) -> None:
     gauge = config.probe_named("BM-bay1-gauge")
     assert gauge is not None
     assert gauge.figures("pressure")["range"] == pytest.approx([-2.0, 3498.0])
-    senses, clock = Senses(config), TurnedClock()
-    at_zero = take(senses, clock, reading(clock, GAUGE, 500.0))
+    checks, clock = ShopChecks(config), TurnedClock()
+    at_zero = take(checks, clock, reading(clock, GAUGE, 500.0))
     assert at_zero.reading is not None
     assert at_zero.reading.quality is Quality.GOOD, "half of a zeroed gauge's readings are below 0"
     assert at_zero.reading.quantity is Quantity.PRESSURE_GAUGE

@@ -11,7 +11,7 @@ from daemon_rig import GAUGE, FedAdapter, TurnedClock, eventually, reading, seed
 from holdwatch_adapters.backoff import Backoff
 from holdwatch_adapters.ports import AdapterError
 from holdwatch_daemon.intake.bus import Lossless
-from holdwatch_daemon.intake.probes import AGAIN_NS, ProbeBook
+from holdwatch_daemon.intake.intake import AGAIN_NS, ProbeTracker
 from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import Channel, ProbeNotice, Reading
@@ -145,9 +145,9 @@ async def test_cancelling_releases_the_adapter() -> None:
     assert released.is_set()
 
 
-def book() -> ProbeBook:
+def book() -> ProbeTracker:
     table = {"probe": [{"name": PROBE, "address": "02:00:00:00:00:01", "profile": "ess"}]}
-    return ProbeBook(parse_config(table).probe)
+    return ProbeTracker(parse_config(table).probe)
 
 
 def test_a_link_is_told_once_for_each_change() -> None:

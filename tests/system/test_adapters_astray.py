@@ -22,8 +22,7 @@ from daemon_rig import (
     start,
 )
 
-from holdwatch_daemon.intake.flood import MOST_PER_S, FloodGate
-from holdwatch_daemon.intake.supervisor import Supervisor
+from holdwatch_daemon.intake.supervisor import MOST_PER_S, FloodGate, Supervisor
 from holdwatch_daemon.service import Service
 from holdwatch_physics.reading import Channel, ProbeNotice, Quality, Quantity, Reading
 

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdwatch_daemon.errors import CalibrationError, ConfigError
-from holdwatch_daemon.intake.zeroing import Gauge, two_points, zero
+from holdwatch_daemon.intake.calibration import Gauge, two_points, zero
 from holdwatch_daemon.settings.edit import ShopFile, _blocks
 from holdwatch_daemon.settings.load import load_config
 

@@ -16,7 +16,7 @@ from holdwatch_cli.enrol.live_readings import listen
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.intake.zeroing import Found, Gauge, two_points, zero
+from holdwatch_daemon.intake.calibration import Found, Gauge, two_points, zero
 from holdwatch_daemon.settings.edit import ShopFile
 from holdwatch_physics.reading import Channel, Quantity, Role, role_of
 from holdwatch_physics.units import parse_unit

@@ -12,7 +12,7 @@ from holdwatch_adapters.settings import Calibration, CalibrationSettings
 from holdwatch_cli.adapters import adapters_for
 from holdwatch_daemon.clock import SystemClock
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.intake.calibration import last_told
+from holdwatch_daemon.intake.calibration import last_calibrations
 from holdwatch_daemon.store.opening import ProcessLock
 from holdwatch_physics.reading import Channel, ProbeNotice, Reading
 
@@ -112,7 +112,9 @@ async def _of_serve(
     """Follow what ``serve`` records, with its calibration taken off again."""
     connection = sqlite3.connect(f"file:{shop.database}?mode=ro", uri=True)
     try:
-        lines = {channel: _told_line(data) for channel, data in last_told(connection).items()}
+        lines = {
+            channel: _told_line(data) for channel, data in last_calibrations(connection).items()
+        }
         clock = SystemClock()
         after_ns = dict.fromkeys(channels, clock.mono_ns())
         while True:

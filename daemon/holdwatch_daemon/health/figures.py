@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.health.loop_watch import LoopState
-    from holdwatch_daemon.intake.probes import ProbeState
+    from holdwatch_daemon.intake.intake import ProbeState
     from holdwatch_daemon.intake.supervisor import AdapterState
     from holdwatch_daemon.outlets.mqtt import Outbox
     from holdwatch_daemon.outlets.webhooks import WebhookState

@@ -1,4 +1,4 @@
-"""Adapters, each in a task of its own, started again after a growing pause when they fail."""
+"""Supervises adapters: restarts each after a growing pause, and stops what floods."""
 
 from __future__ import annotations
 
@@ -6,12 +6,11 @@ import asyncio
 import logging
 from contextlib import aclosing
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, cast
+from typing import TYPE_CHECKING, Final, Literal, cast
 
 from holdwatch_adapters.backoff import Backoff
 from holdwatch_adapters.ports import AdapterError
-from holdwatch_daemon.intake.flood import FloodGate
-from holdwatch_physics.reading import ProbeNotice, Reading
+from holdwatch_physics.reading import Channel, ProbeNotice, Reading
 
 if TYPE_CHECKING:
     from collections.abc import AsyncGenerator, Awaitable, Callable
@@ -19,12 +18,99 @@ if TYPE_CHECKING:
 
     from holdwatch_adapters.ports import Adapter, Clock
 
+
+MOST_PER_S: Final = 50
+"""Items of one channel, or notices of one kind of one probe, that are taken in one second of
+their own time: ten times what gauges of this trade send (common practice, no source)."""
+_MOST_SENDERS: Final = 1_024
+"""Senders that are counted one by one; all beyond share one count."""
+_MOST_COMPLAINTS: Final = 8
+"""Probes that are complained of in one minute; more are only counted."""
+
+
+@dataclass(slots=True)
+class _Count:
+    """How many items of one sender came in the newest second that had any."""
+
+    second: int
+    items: int = 0
+
+
+class FloodGate:
+    """Counts what each channel sends, and stops what is beyond measure.
+
+    The first ``most_per_s`` items of each second pass, so that a probe that floods is still heard.
+    All strangers together count as one sender: however many there are, they are not believed.
+
+    Args:
+        is_enrolled: Whether a probe of this name is one of the shop's.
+        most_per_s: Items of one sender in one second.
+
+    Attributes:
+        stopped: How many items were stopped.
+    """
+
+    def __init__(
+        self, is_enrolled: Callable[[str], bool] = lambda _: True, most_per_s: int = MOST_PER_S
+    ) -> None:
+        self.stopped = 0
+        self._is_enrolled = is_enrolled
+        self._most = most_per_s
+        self._counts: dict[str, _Count] = {}
+        self._minute = 0
+        self._complained: set[str] = set()
+
+    def passes(self, item: Reading | ProbeNotice) -> bool:
+        """Count an item; whether it is to be taken in."""
+        sender = item.channel if isinstance(item, Reading) else f"{item.probe} {item.kind}"
+        second = item.mono_ns // 1_000_000_000
+        count = self._counts.get(sender)
+        if count is None:
+            count = self._count_of_new(item, sender, second)
+        if count.second != second:
+            count.second, count.items = second, 0
+        count.items += 1
+        if count.items <= self._most:
+            return True
+        self.stopped += 1
+        return False
+
+    def _count_of_new(self, item: Reading | ProbeNotice, sender: str, second: int) -> _Count:
+        if not self._is_counted_alone(item):
+            sender = ""
+        return self._counts.setdefault(sender, _Count(second))
+
+    def _is_counted_alone(self, item: Reading | ProbeNotice) -> bool:
+        return len(self._counts) < _MOST_SENDERS and self._is_enrolled(_probe(item))
+
+    def complaint(self, item: Reading | ProbeNotice) -> ProbeNotice | None:
+        """Return what to say of a stopped item, once a minute of a probe, and of few; else None."""
+        probe = _probe(item)
+        minute = item.mono_ns // 60_000_000_000
+        if minute != self._minute:
+            self._minute = minute
+            self._complained.clear()
+        if probe in self._complained or len(self._complained) >= _MOST_COMPLAINTS:
+            return None
+        self._complained.add(probe)
+        what = item.channel if isinstance(item, Reading) else f"{probe}, notices {item.kind!r}"
+        text = (
+            f"{what}: more than {self._most} a second, and what is beyond is not taken; "
+            "check the probe, or set it to send less often."
+        )
+        return ProbeNotice(probe, "refused", item.utc_ns, item.mono_ns, text)
+
+
+def _probe(item: Reading | ProbeNotice) -> str:
+    return Channel.parse(item.channel).probe if isinstance(item, Reading) else item.probe
+
+
 log = logging.getLogger(__name__)
 
 _STEADY_S = 60.0
 """An adapter that ran this long before it failed starts again after the shortest pause."""
 _BREATH = 64
-"""Stopped items of a flood after which everything else gets its turn."""
+"""Supervises adapters: restarts each after a growing pause, and stops what floods."""
 
 
 @dataclass(slots=True)

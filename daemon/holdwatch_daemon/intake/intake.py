@@ -1,4 +1,4 @@
-"""What no probe can have measured, or no clock can have said: kept out of every judgement."""
+"""Takes readings and notices in: checked once, stored first, then handed to their bays."""
 
 from __future__ import annotations
 
@@ -7,101 +7,178 @@ from typing import TYPE_CHECKING, cast
 
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.rows import FlaggedReading
-from holdwatch_physics.possible import POSSIBLE, impossible
 from holdwatch_physics.reading import Channel, Quality, Reading
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+    from holdwatch_adapters.settings import ProbeSettings
     from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.clock import ServiceClock
-    from holdwatch_daemon.intake.channels import ChannelSense, Senses
-    from holdwatch_daemon.intake.probes import ProbeBook, ProbeState
+    from holdwatch_daemon.intake.checks import ChannelChecks, Doubt, ShopChecks
+    from holdwatch_daemon.messages import EventType
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_daemon.store.writer import Writer
-    from holdwatch_physics.reading import ProbeNotice, Quantity
-
-AHEAD_NS = 2_000_000_000
-"""A reading may be stamped this far ahead of the clock, ns; beyond it the stamp is wrong."""
-_LATEST_NS = 2**62
+    from holdwatch_physics.reading import ProbeNotice
 
 
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """Why a reading is not judged; ``stored`` says whether it is worth keeping."""
+LOW_BATTERY_PERCENT = 15.0
+"""At or below it a probe's battery is named in an event, once until it recovers."""
+_RECOVERED_PERCENT = 25.0
+AGAIN_NS = 60_000_000_000
+"""Malformed or refused data of one probe is reported at most once in this time, ns."""
 
-    text: str
-    stored: bool
+
+@dataclass(slots=True)
+class ProbeState:
+    """One probe as it is now."""
+
+    name: str
+    connected: bool | None = None  # None: never heard of
+    readings: int = 0
+    battery_percent: float | None = None
+    battery_low: bool = False
+    rssi_dbm: float | None = None
+    malformed: int = 0
+    refused: int = 0
+    duplicates: int = 0
+    out_of_order: int = 0
+    malformed_unreported: int = 0
+    refused_unreported: int = 0
+    malformed_reported_ns: int | None = None
+    refused_reported_ns: int | None = None
 
 
-def doubt(reading: Reading, now_mono_ns: int) -> Doubt | None:
-    """Return why a reading cannot be believed, or None.
+MOST_STRANGERS = 50
+"""Names of probes not enrolled that are reported; more are only counted."""
 
-    Args:
-        reading: As the adapter gave it.
-        now_mono_ns: Monotonic time of the clock that stamps readings, ns.
-    """
-    why = impossible(reading.quantity, reading.value)
-    if why:
-        return Doubt(f"{reading.channel}: {why}; check the probe", stored=False)
-    if not (0 < reading.utc_ns < _LATEST_NS and -_LATEST_NS < reading.mono_ns < _LATEST_NS):
-        return Doubt(f"{reading.channel}: its time cannot be; check the clocks", stored=False)
-    ahead_ns = reading.mono_ns - now_mono_ns
-    if ahead_ns > AHEAD_NS:
-        return Doubt(
-            f"{reading.channel}: stamped {ahead_ns / 1e9:.1f} s ahead of the clock; "
-            "it is stored but not judged",
-            stored=True,
+
+class ProbeTracker:
+    """The state of every probe; turns notices into events, each change reported once."""
+
+    def __init__(self, enrolled: Iterable[ProbeSettings]) -> None:
+        self.states = {probe.name: ProbeState(probe.name) for probe in enrolled}
+        self.strangers = 0
+        self._strangers_reported: set[str] = set()
+
+    def knows(self, channel: str) -> bool:
+        """Whether a channel belongs to an enrolled probe; others are counted and not believed."""
+        if Channel.parse(channel).probe in self.states:
+            return True
+        self.strangers += 1
+        return False
+
+    def is_new_stranger(self, probe: str) -> bool:
+        """Whether this probe, which is not enrolled, has not been reported of yet."""
+        if probe in self._strangers_reported or len(self._strangers_reported) >= MOST_STRANGERS:
+            return False
+        self._strangers_reported.add(probe)
+        return True
+
+    def take(self, notice: ProbeNotice) -> Draft | None:
+        """Enter a notice; return the event it is worth, or None."""
+        state = self.states.get(notice.probe)
+        if state is None:
+            self.strangers += 1
+            return None
+        if notice.kind in {"connected", "lost"}:
+            return self._link(state, notice)
+        if notice.kind == "battery":
+            return self._battery(state, notice)
+        if notice.kind == "signal":
+            state.rssi_dbm = notice.value
+            return None
+        if notice.kind == "refused":
+            return self.refuse(notice.probe, notice.detail, notice.utc_ns, notice.mono_ns)
+        return self._malformed(state, notice)
+
+    def refuse(self, probe: str, why: str, utc_ns: int, mono_ns: int) -> Draft | None:
+        """Count a reading that is not believed; return an event at a limited rate."""
+        state = self.states[probe]
+        state.refused += 1
+        state.refused_unreported += 1
+        if state.refused_reported_ns is not None and mono_ns - state.refused_reported_ns < AGAIN_NS:
+            return None
+        count, state.refused_unreported, state.refused_reported_ns = (
+            state.refused_unreported,
+            0,
+            mono_ns,
         )
-    return None
+        data = {"probe": probe, "text": why, "count": count}
+        return Draft("holdwatch.reading.refused", utc_ns, data, subject=probe)
+
+    def _link(self, state: ProbeState, notice: ProbeNotice) -> Draft | None:
+        connected = notice.kind == "connected"
+        if state.connected is connected or (state.connected is None and not connected):
+            return None
+        state.connected = connected
+        kind: EventType = "holdwatch.probe.connected" if connected else "holdwatch.probe.lost"
+        return _draft(kind, notice)
+
+    def _battery(self, state: ProbeState, notice: ProbeNotice) -> Draft | None:
+        state.battery_percent = notice.value
+        if notice.value is None:
+            return None
+        if state.battery_low:
+            state.battery_low = notice.value < _RECOVERED_PERCENT
+            return None
+        state.battery_low = notice.value <= LOW_BATTERY_PERCENT
+        if not state.battery_low:
+            return None
+        return _draft("holdwatch.probe.battery_low", notice, battery_percent=notice.value)
+
+    def _malformed(self, state: ProbeState, notice: ProbeNotice) -> Draft | None:
+        state.malformed += 1
+        state.malformed_unreported += 1
+        reported = state.malformed_reported_ns
+        if reported is not None and notice.mono_ns - reported < AGAIN_NS:
+            return None
+        count, state.malformed_unreported = state.malformed_unreported, 0
+        state.malformed_reported_ns = notice.mono_ns
+        return _draft("holdwatch.probe.malformed", notice, count=count)
+
+
+def _draft(kind: EventType, notice: ProbeNotice, **figures: float) -> Draft:
+    data: dict[str, object] = {"probe": notice.probe, **figures}
+    if notice.detail:
+        data["text"] = notice.detail
+    return Draft(kind, notice.utc_ns, data, subject=notice.probe)
 
 
 @dataclass(frozen=True, slots=True)
 class _Known:
     """What belongs to an enrolled probe's channel: looked up once, not of every reading."""
 
-    quantity: Quantity
-    low: float
-    high: float
     probe: ProbeState
-    sense: ChannelSense
+    checks: ChannelChecks
     bays: tuple[Bay, ...]
     names: frozenset[str]
-
-    def is_sound(self, reading: Reading, now_mono_ns: int) -> bool:
-        """Whether there is no doubt of a reading; where there may be, ``doubt`` decides."""
-        return (
-            self.low <= reading.value <= self.high
-            and reading.quantity is self.quantity
-            and 0 < reading.utc_ns < _LATEST_NS
-            and -_LATEST_NS < reading.mono_ns <= now_mono_ns + AHEAD_NS
-        )
 
 
 class Intake:
     """Takes what adapters bring: to the recorder first, then to the bays that hear it.
 
     Args:
-        book: The enrolled probes; others are not believed.
-        senses: Calibrates readings and says how far each may be believed.
+        probes: The enrolled probes; others are not believed.
+        checks: Calibrates readings and says how far each may be believed.
         bays: The bays by name.
         writer: The recorder.
-        events: Where what is worth an event is told.
+        events: Where what is worth an event is reported.
         clock: The one that stamps readings.
     """
 
     def __init__(
         self,
-        book: ProbeBook,
-        senses: Senses,
+        probes: ProbeTracker,
+        checks: ShopChecks,
         bays: Mapping[str, Bay],
         writer: Writer,
         events: EventLog,
         clock: ServiceClock,
     ) -> None:
-        self._book = book
-        self._senses = senses
+        self._probes = probes
+        self._checks = checks
         self._bays = tuple(bays.values())
         self._known: dict[str, _Known] = {}
         self._runners: list[HoldRunner | None] = []
@@ -123,7 +200,7 @@ class Intake:
         for item in items:
             if type(item) is not Reading:
                 notice = cast("ProbeNotice", item)
-                self._tell(self._book.take(notice), notice.probe)
+                self._tell(self._probes.take(notice), notice.probe)
                 continue
             known = self._known.get(item.channel) or self._look_up(item)
             if known is None:
@@ -136,14 +213,12 @@ class Intake:
     def _look_up(self, reading: Reading) -> _Known | None:
         """Find what belongs to a reading's channel; None of a probe that is not enrolled."""
         channel = reading.channel
-        if not self._book.knows(channel):
+        if not self._probes.knows(channel):
             return None
         bays = tuple(bay for bay in self._bays if bay.hears(channel))
         known = self._known[channel] = _Known(
-            reading.quantity,
-            *POSSIBLE[reading.quantity],
-            self._book.states[Channel.parse(channel).probe],
-            self._senses.of(channel),
+            self._probes.states[Channel.parse(channel).probe],
+            self._checks.of(channel),
             bays,
             frozenset(bay.name for bay in bays),
         )
@@ -152,7 +227,7 @@ class Intake:
     def _tell_stranger(self, reading: Reading) -> None:
         """Say, once for each, that a probe is not enrolled and is not believed."""
         probe = Channel.parse(reading.channel).probe
-        if self._book.is_new_stranger(probe):
+        if self._probes.is_new_stranger(probe):
             text = f"Probe {probe!r} is not enrolled: nothing of it is recorded; see `enrol`."
             draft = Draft(
                 "holdwatch.reading.refused", reading.utc_ns, {"text": text}, subject=probe
@@ -161,25 +236,24 @@ class Intake:
 
     def _reading(self, reading: Reading, known: _Known, now_utc_ns: int, now_mono_ns: int) -> bool:
         """Take a reading; return whether it is one to act on."""
-        if not known.is_sound(reading, now_mono_ns):
-            found = doubt(reading, now_mono_ns)
-            if found is not None:
-                self._refuse(reading, found, now_utc_ns, now_mono_ns)
-                return False
-        sensed, drafts, out_of_order = known.sense.take(reading, now_utc_ns, now_mono_ns)
+        found = known.checks.doubt(reading, now_mono_ns)
+        if found is not None:
+            self._refuse(reading, found, now_utc_ns, now_mono_ns)
+            return False
+        checked, drafts, out_of_order = known.checks.take(reading, now_utc_ns, now_mono_ns)
         for draft in drafts:
             self._tell(draft, str(draft.subject))
-        if sensed is None:
+        if checked is None:
             known.probe.duplicates += 1
             return False
         known.probe.readings += 1
         known.probe.out_of_order += out_of_order
-        self._sort(sensed, known.bays)
+        self._sort(checked, known.bays)
         return True
 
     def _refuse(self, reading: Reading, why: Doubt, now_utc_ns: int, now_mono_ns: int) -> None:
         probe = Channel.parse(reading.channel).probe
-        self._tell(self._book.refuse(probe, why.text, now_utc_ns, now_mono_ns), probe)
+        self._tell(self._probes.refuse(probe, why.text, now_utc_ns, now_mono_ns), probe)
         if why.stored:
             suspect = reading._replace(quality=Quality.SUSPECT)
             self._waiting.append(FlaggedReading(suspect, "future"))
