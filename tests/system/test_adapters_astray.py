@@ -195,4 +195,4 @@ def test_the_gate_stays_small_however_many_senders_there_are() -> None:
         gate.passes(ProbeNotice(f"p{n}", "malformed", clock.utc_ns(), clock.mono_ns()))
         gate.complaint(reading(clock, f"p{n}/pressure", 1.0))
     assert len(gate._counts) <= 1_025
-    assert len(gate._told) <= 8
+    assert len(gate._complained) <= 8
