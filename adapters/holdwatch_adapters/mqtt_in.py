@@ -13,7 +13,6 @@ import json
 import logging
 import math
 import re
-import ssl
 from functools import cached_property
 from typing import TYPE_CHECKING, Annotated, Final, Literal, NoReturn
 
@@ -21,6 +20,7 @@ import aiomqtt
 from pydantic import AfterValidator, Field
 
 from holdwatch_adapters.decoding import PayloadError, plain_number
+from holdwatch_adapters.mqtt_session import connected, first_text
 from holdwatch_adapters.ports import AdapterError
 from holdwatch_adapters.settings import Broker, BrokerSettings, DeclaredValue, ProbeSettings
 from holdwatch_adapters.stream import ItemQueue, Items, Presence, Reporter, streamed, within
@@ -219,47 +219,27 @@ class MqttAdapter:
         failed: AdapterError | None = None  # raised outside `except*`, which would wrap it
         try:
             await self._connected(queue)
-        except* (aiomqtt.MqttError, OSError, TimeoutError) as group:
-            error: BaseException = group
-            while isinstance(error, BaseExceptionGroup):
-                error = error.exceptions[0]
+        except* (aiomqtt.MqttError, OSError) as group:
             failed = AdapterError(
-                f"mqtt: the broker {self._broker} cannot be used ({error}): is it running, and "
-                "are address and login right?"
+                f"mqtt: the broker {self._broker} cannot be used ({first_text(group)}): is it "
+                "running, and are address and login right?"
             )
         if failed is not None:
             raise failed
 
     async def _connected(self, queue: ItemQueue) -> None:
-        to = self._broker
-        client = aiomqtt.Client(
-            to.host,
-            to.port,
-            username=to.username,
-            password=to.password,
-            clean_session=True,
-            # Its own limits rest on asyncio.wait_for, which in Python 3.11 may swallow a
-            # cancellation; ``within`` does not.
-            timeout=math.inf,
-            keepalive=30,
-            tls_context=ssl.create_default_context(cafile=to.ca_file) if to.tls else None,
-            # What it has to say of broken connections is said once, in a sentence.
-            logger=logging.Logger("mqtt", logging.CRITICAL),  # noqa: LOG001 - heard by nobody
-        )
-        try:
-            await within(self._patience_s, client.__aenter__())
-            loop = asyncio.get_running_loop()
+        loop = asyncio.get_running_loop()
+        async with connected(self._broker, patience_s=self._patience_s) as client:
             subscribers = [_Subscriber(probe, self._clock, loop.time()) for probe in self._probes]
             for topic in sorted({t.topic for probe in self._probes for t in probe.topic}):
                 granted = await within(self._patience_s, client.subscribe(topic, qos=0))
                 if any(_is_refused(code) for code in granted):
-                    raise AdapterError(f"mqtt: {to} does not let us read the topic {topic!r}")
+                    raise AdapterError(
+                        f"mqtt: {self._broker} does not let us read the topic {topic!r}"
+                    )
             async with asyncio.TaskGroup() as group:
                 group.create_task(_listen(client, subscribers, queue))
                 group.create_task(_watch(subscribers, queue))
-        finally:
-            with contextlib.suppress(aiomqtt.MqttError, TimeoutError, RuntimeError):
-                await within(2.0, client.__aexit__(None, None, None))
 
 
 def _is_refused(code: object) -> bool:

@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING
 import psycopg
 from pydantic import ValidationError
 
+from holdwatch_adapters.settings import Broker, BrokerSettings, SettingsError
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.outlets.destination import Destination, destination
-from holdwatch_daemon.settings.shop import MqttConfig
 from holdwatch_fleet.base import Base
 from holdwatch_fleet.fill import Filler, events_in_store, land_all, read_shops
 from holdwatch_fleet.land import Lander, Share
@@ -31,7 +30,7 @@ log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
-class Broker:
+class BrokerOptions:
     """The broker as the options give it."""
 
     host: str
@@ -52,7 +51,7 @@ def run_create(dsn: str) -> int:
 
 def run_land(
     dsn: str,
-    broker: Broker,
+    broker: BrokerOptions,
     *,
     prefix: str,
     name: str | None,
@@ -66,7 +65,7 @@ def run_land(
     Raises:
         UserError: An option, the database or the broker stands against it.
     """
-    to = _destination(broker)
+    to = _broker(broker)
     topics = _topics(prefix)
     addresses = read_shops(shops)
     with _base(dsn) as base:
@@ -121,19 +120,21 @@ def _base(dsn: str) -> Base:
         raise UserError(f"the PostgreSQL database cannot be reached: {_text(error)}") from error
 
 
-def _destination(broker: Broker) -> Destination:
+def _broker(options: BrokerOptions) -> Broker:
     given = {
-        "host": broker.host,
-        "port": broker.port or (8883 if broker.tls else 1883),
-        "username": broker.username,
-        "password_file": broker.password_file,
-        "tls": broker.tls,
-        "ca_file": broker.ca_file,
+        "host": options.host,
+        "port": options.port or (8883 if options.tls else 1883),
+        "username": options.username,
+        "password_file": options.password_file,
+        "tls": options.tls,
+        "ca_file": options.ca_file,
     }
     try:
-        return destination(MqttConfig.model_validate(given), "", "")
+        return BrokerSettings.model_validate(given).broker("the broker")
     except ValidationError as error:
         raise UserError(error.errors(include_url=False)[0]["msg"]) from error
+    except SettingsError as error:
+        raise UserError(str(error)) from error
 
 
 def _topics(prefix: str) -> Topics:

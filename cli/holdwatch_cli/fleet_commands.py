@@ -88,12 +88,12 @@ def land(
     Example: holdwatch fleet land --mqtt broker.example --tls --username fleet
     --password-file fleet-password --postgres "host=db dbname=fleet" --shops shops.toml
     """
-    from holdwatch_cli.fleet import Broker, run_land
+    from holdwatch_cli.fleet import BrokerOptions, run_land
     from holdwatch_fleet.fill import Patience
 
     status = run_land(
         postgres,
-        Broker(mqtt, port, username, password_file, tls, ca_file),
+        BrokerOptions(mqtt, port, username, password_file, tls, ca_file),
         prefix=prefix,
         name=name,
         group=group,

@@ -9,6 +9,7 @@ from functools import partial
 from random import Random
 from typing import TYPE_CHECKING, Self
 
+from holdwatch_adapters.settings import Broker, SettingsError
 from holdwatch_daemon.bays.alarms import Alarms
 from holdwatch_daemon.bays.bay import Bay, FinishedHold
 from holdwatch_daemon.bays.commands import CommandHandler, Means
@@ -17,6 +18,7 @@ from holdwatch_daemon.bays.resume import carry_on, give_up, last_finished, repla
 from holdwatch_daemon.bays.runner import OVERDUE_NS
 from holdwatch_daemon.bays.view import bay_state, live_message
 from holdwatch_daemon.clock import ClockSteps, Naps, step_text
+from holdwatch_daemon.errors import ConfigError
 from holdwatch_daemon.health.figures import health_of, metrics_of
 from holdwatch_daemon.health.loop_watch import LIMIT_S, LoopWatchdog
 from holdwatch_daemon.health.pulse import Pulse
@@ -26,9 +28,8 @@ from holdwatch_daemon.intake.checks import ShopChecks
 from holdwatch_daemon.intake.intake import Intake, ProbeTracker
 from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.outlets.broker import EmbeddedBroker
-from holdwatch_daemon.outlets.destination import Destination, destination
 from holdwatch_daemon.outlets.feed import Feed
-from holdwatch_daemon.outlets.mqtt import Outbox
+from holdwatch_daemon.outlets.mqtt import Destination, Outbox
 from holdwatch_daemon.properties import fluids_for
 from holdwatch_daemon.store import answers
 from holdwatch_daemon.store.events import Draft
@@ -144,7 +145,9 @@ class Service:
             told = await self.store.ask(last_calibrations)
             await self.events.tell(*calibration_events(self.config, told, self.clock.utc_ns()))
             self._watchdog = undo.enter_context(LoopWatchdog(self._tell_stall, self._stall_s))
-            await self._wires.begin(self._group, to, self.store, self._random)
+            await self._wires.begin(
+                self._group, to.broker, f"{to.client_id}-wire", self.store, self._random
+            )
             undo.push_async_callback(self._wires.end, _DRAIN_S)
             self._start_tasks()
             undo.push_async_callback(self._stop_tasks)
@@ -328,12 +331,16 @@ class Service:
         client_id = f"holdwatch-{self.config.site.name}-{self._database_id}"
         prefix = self.config.mqtt_prefix
         if self.config.mqtt is None:
-            broker = await undo.enter_async_context(EmbeddedBroker())
-            key = f"embedded/{prefix}"
-            to = Destination(broker.host, broker.port, prefix, key, client_id)
+            embedded = await undo.enter_async_context(EmbeddedBroker())
+            broker, key = Broker(embedded.host, embedded.port), f"embedded/{prefix}"
         else:
-            to = await asyncio.to_thread(destination, self.config.mqtt, prefix, client_id)
-        self.broker_address = (to.host, to.port)
+            try:
+                broker = await asyncio.to_thread(self.config.mqtt.broker, "[mqtt]")
+            except SettingsError as error:
+                raise ConfigError([str(error)]) from error
+            key = f"{broker}/{prefix}"
+        to = Destination(broker, prefix, key, client_id)
+        self.broker_address = (broker.host, broker.port)
         self._outbox = Outbox(
             to,
             self.feed,

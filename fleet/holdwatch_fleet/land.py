@@ -25,7 +25,7 @@ from holdwatch_fleet.message import Refused, RefusedError, read_event, read_live
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from holdwatch_daemon.outlets.destination import Destination
+    from holdwatch_adapters.settings import Broker
     from holdwatch_fleet.message import Topics
 
 log = logging.getLogger(__name__)
@@ -80,7 +80,7 @@ class Lander:
 
     def __init__(
         self,
-        to: Destination,
+        to: Broker,
         topics: Topics,
         share: Share,
         dsn: str,

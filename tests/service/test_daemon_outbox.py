@@ -31,10 +31,10 @@ from daemon_rig import (
     shop,
 )
 
+from holdwatch_adapters import mqtt_session
+from holdwatch_adapters.settings import Broker
 from holdwatch_daemon.messages import BayState, Event, Live, Reply, SayIsolated, StartHold
 from holdwatch_daemon.outlets.broker import EmbeddedBroker
-from holdwatch_daemon.outlets.destination import Destination
-from holdwatch_daemon.outlets.mqtt_client import client_to
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.store.events import Draft
 
@@ -295,8 +295,7 @@ async def test_a_broker_that_reads_no_more_gets_everything_once_it_reads_again()
 
     async with await asyncio.start_server(serve, "127.0.0.1", 0) as server:
         port = server.sockets[0].getsockname()[1]
-        to = Destination("127.0.0.1", port, PREFIX, "key", "client")
-        async with client_to(to, keepalive_s=30) as client:
+        async with mqtt_session.connected(Broker("127.0.0.1", port)) as client:
             sock: Any = client._client.socket()
             assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY), (
                 "it waits for no company"

@@ -10,10 +10,10 @@ import aiomqtt
 import httpx
 from daemon_rig import seeded
 
+from holdwatch_adapters.settings import Broker
 from holdwatch_daemon.messages import Event, Reply
-from holdwatch_daemon.outlets.destination import Destination
 from holdwatch_daemon.outlets.feed import Feed
-from holdwatch_daemon.outlets.mqtt import Outbox
+from holdwatch_daemon.outlets.mqtt import Destination, Outbox
 from holdwatch_daemon.outlets.webhooks import Webhook
 from holdwatch_daemon.settings.shop import WebhookConfig
 
@@ -50,7 +50,7 @@ async def test_a_flood_of_commands_waits_its_turn() -> None:
 
     nothing: Any = None
     feed = Feed(["bay-1"], nothing, nothing)
-    to = Destination("127.0.0.1", 1883, "garage", "key", "client")
+    to = Destination(Broker("127.0.0.1"), "garage", "key", "client")
     outbox = Outbox(to, feed, carry_out, nothing, nothing, seeded(1), lambda: 0)
     await outbox._take_commands(cast("Any", Flood()))
     while outbox._commands:

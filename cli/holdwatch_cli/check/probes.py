@@ -13,6 +13,7 @@ import aiomqtt
 from holdwatch_adapters.bluetooth.settings import BluetoothSettings
 from holdwatch_adapters.modbus import ModbusSettings, TcpWay
 from holdwatch_adapters.mqtt_in import MqttProbeSettings
+from holdwatch_adapters.mqtt_session import connected, first_text
 from holdwatch_adapters.settings import SettingsError
 from holdwatch_cli.check.finding import Finding
 
@@ -75,16 +76,11 @@ async def _answers(what: str, settings: BrokerSettings) -> Finding:
     except SettingsError as error:
         return Finding(what, False, str(error).removeprefix(": "), _PLACE_THE_FILE)
     try:
-        params = aiomqtt.TLSParameters(ca_certs=to.ca_file) if to.tls else None
-        async with asyncio.timeout(_PATIENCE_S):
-            async with aiomqtt.Client(
-                to.host, to.port, username=to.username, password=to.password, tls_params=params
-            ):
-                return Finding(what, True, f"{to} answers")
-    except (aiomqtt.MqttError, OSError, TimeoutError) as error:
+        async with connected(to, patience_s=_PATIENCE_S):
+            return Finding(what, True, f"{to} answers")
+    except (aiomqtt.MqttError, OSError) as error:
         mend = "Start it, or check host, port, user and password under [mqtt]."
-        why = str(error) or f"no answer in {_PATIENCE_S:g} s"
-        return Finding(what, False, f"{to}: {why}", mend)
+        return Finding(what, False, f"{to}: {first_text(error)}", mend)
 
 
 def _serial_ports(shop: ShopConfig) -> Iterator[Finding]:

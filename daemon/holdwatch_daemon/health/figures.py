@@ -189,7 +189,7 @@ def _broker(outbox: Outbox | None, newest_event: int) -> dict[str, object]:
         return {"state": "connecting", "address": None, "error": None, "behind": newest_event}
     return {
         "state": outbox.status.state,
-        "address": f"{outbox.to.host}:{outbox.to.port}",
+        "address": str(outbox.to.broker),
         "error": outbox.status.error,
         "behind": newest_event - outbox.status.confirmed,
     }

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import logging
 from collections import deque
-from contextlib import aclosing, asynccontextmanager
+from contextlib import AbstractAsyncContextManager, aclosing
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Literal
@@ -14,21 +14,21 @@ from typing import TYPE_CHECKING, Literal
 import aiomqtt
 from pydantic import TypeAdapter, ValidationError
 
-from holdwatch_adapters.backoff import Backoff
+from holdwatch_adapters.mqtt_session import connected, stay_connected
 from holdwatch_daemon.messages import Command, Reply
 from holdwatch_daemon.outlets.feed import Pace
-from holdwatch_daemon.outlets.mqtt_client import Client, client_to, disconnect, first_text
 from holdwatch_daemon.outlets.redelivery import Trail, repeat_after
 from holdwatch_daemon.settings.shop import is_loopback
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.events import Draft
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncGenerator, Awaitable, Callable, Iterable
+    from collections.abc import Awaitable, Callable, Iterable
     from random import Random
 
+    from holdwatch_adapters.mqtt_session import Client
+    from holdwatch_adapters.settings import Broker
     from holdwatch_daemon.messages import Event
-    from holdwatch_daemon.outlets.destination import Destination
     from holdwatch_daemon.outlets.feed import Feed, Frame
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_daemon.store.queries import Queries
@@ -50,6 +50,23 @@ _PACE = Pace(busy_s=0.5, quiet_s=1.0)
 """How often a bay's newest values go out."""
 
 _COMMAND: TypeAdapter[Command] = TypeAdapter(Command)
+
+
+@dataclass(frozen=True, slots=True)
+class Destination:
+    """Where to publish.
+
+    Attributes:
+        broker: The broker.
+        prefix: The topic before ``/status`` and the others.
+        key: What the position is kept under in the store.
+        client_id: Stable, so that a broker ends a dead connection of ours when we come back.
+    """
+
+    broker: Broker
+    prefix: str
+    key: str
+    client_id: str
 
 
 @dataclass(slots=True)
@@ -93,34 +110,16 @@ class Outbox:
         self._trail = Trail(0)
         self._moved = asyncio.Event()
         self._commands: set[asyncio.Task[None]] = set()
-        if not is_loopback(to.host) and not to.tls:
-            log.warning("MQTT to %s is not encrypted; set tls = true in [mqtt]", to.host)
+        if not is_loopback(to.broker.host) and not to.broker.tls:
+            log.warning("MQTT to %s is not encrypted; set tls = true in [mqtt]", to.broker.host)
 
     async def run(self) -> None:
         """Publish until cancelled; then say ``offline``."""
         position = await self._queries.ask(lambda c: answers.outbox_position(c, self.to.key))
         self.status.confirmed = self._noted = position or 0
         self._trail = Trail(self._noted)
-        backoff = Backoff(self._random)
         try:
-            while True:
-                before = self.status.connects
-                try:
-                    reason = await self._run_once()
-                except Exception as error:  # holds must go on whatever is wrong with the way out
-                    log.exception("the outbox broke")
-                    reason = first_text(error)
-                if self.status.connects > before:
-                    backoff.reset()
-                if self.status.state != "refused":
-                    log.warning(
-                        "MQTT broker %s:%d: %s; holds go on, events wait in the store",
-                        self.to.host,
-                        self.to.port,
-                        reason,
-                    )
-                self.status.state, self.status.error = "refused", reason
-                await asyncio.sleep(backoff.next_s())
+            await stay_connected(self._connect, self._publish_all, self._lost, self._random)
         finally:
             self.status.state = "stopped"
             for task in self._commands:
@@ -148,42 +147,30 @@ class Outbox:
         )
         self._noted = sequence
 
-    async def _run_once(self) -> str:
-        """Connect and publish until the connection breaks; return why."""
-        reason = "the connection ended"
-        try:
-            async with self._connected() as client:
-                try:
-                    await self._serve(client)
-                finally:
-                    # Said while the connection stands; where it is broken the will says it.
-                    await self._say_goodbye(client)
-        except* (aiomqtt.MqttError, OSError) as group:
-            reason = first_text(group)
-        return reason
+    def _connect(self) -> AbstractAsyncContextManager[Client]:
+        return connected(
+            self.to.broker,
+            client_id=self.to.client_id,
+            will=aiomqtt.Will(self._topic("status"), b"offline", qos=1, retain=True),
+            most_waiting=_MOST_WAITING,
+            patience_s=_TIMEOUT_S,
+        )
 
-    @asynccontextmanager
-    async def _connected(self) -> AsyncGenerator[Client, None]:
-        """Connect for the length of the block, leaving no socket behind however it ends."""
-        client = self._client()
+    def _lost(self, reason: str) -> None:
+        if self.status.state != "refused":
+            text = "MQTT broker %s: %s; holds go on, events wait in the store"
+            log.warning(text, self.to.broker, reason)
+        self.status.state, self.status.error = "refused", reason
+
+    async def _publish_all(self, client: Client, stands: Callable[[], None]) -> None:
+        """Publish until the connection breaks."""
         try:
-            async with asyncio.timeout(_TIMEOUT_S):
-                await client.__aenter__()
-        except (asyncio.CancelledError, TimeoutError) as error:
-            await disconnect(client)
-            if isinstance(error, TimeoutError):
-                raise aiomqtt.MqttError("it does not answer") from None
-            raise
-        try:
-            yield client
+            await self._serve(client, stands)
         finally:
-            await disconnect(client)
+            # Said while the connection stands; where it is broken the will says it.
+            await self._say_goodbye(client)
 
-    def _client(self) -> Client:
-        will = aiomqtt.Will(self._topic("status"), b"offline", qos=1, retain=True)
-        return client_to(self.to, keepalive_s=30, will=will, most_waiting=_MOST_WAITING)
-
-    async def _serve(self, client: Client) -> None:
+    async def _serve(self, client: Client, stands: Callable[[], None]) -> None:
         for bay in self._feed.bays:
             async with asyncio.timeout(_TIMEOUT_S):
                 await client.subscribe(self._topic("bay", bay, "command"), qos=1)
@@ -191,7 +178,8 @@ class Outbox:
         await self._publish_retained(client)
         self.status.state, self.status.error = "connected", None
         self.status.connects += 1
-        log.info("MQTT broker %s:%d connected", self.to.host, self.to.port)
+        stands()
+        log.info("MQTT broker %s connected", self.to.broker)
         async with asyncio.TaskGroup() as group:
             group.create_task(self._publish_events(client))
             group.create_task(self._publish_changes(client))

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import aiomqtt
 
-from holdwatch_adapters.backoff import Backoff
-from holdwatch_daemon.outlets.mqtt_client import client_to, disconnect, first_text
+from holdwatch_adapters.mqtt_session import connected, stay_connected
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection
     from random import Random
 
-    from holdwatch_daemon.outlets.destination import Destination
+    from holdwatch_adapters.mqtt_session import Client
+    from holdwatch_adapters.settings import Broker
 
 log = logging.getLogger(__name__)
 
@@ -42,6 +42,7 @@ class RelayLink:
 
     Args:
         to: The broker.
+        client_id: The name of this connection there.
         topics: Where relays say their states.
         hear: Takes a state message.
         turn: Takes whether the broker can be reached, on each change.
@@ -50,13 +51,15 @@ class RelayLink:
 
     def __init__(
         self,
-        to: Destination,
+        to: Broker,
+        client_id: str,
         topics: Collection[str],
         hear: Callable[[State], None],
         turn: Callable[[bool], None],
         random: Random,
     ) -> None:
         self._to = to
+        self._client_id = client_id
         self._topics = frozenset(topics)
         self._hear = hear
         self._turn = turn
@@ -74,45 +77,34 @@ class RelayLink:
 
     async def run(self) -> None:
         """Keep the connection until cancelled."""
-        backoff = Backoff(self._random)
-        while True:
-            was_up = False
-            try:
-                was_up, reason = await self._run_once()
-            except Exception as error:  # holds must go on whatever is wrong with the way to relays
-                log.exception("the way to the relays broke")
-                reason = str(error)
-            if was_up:
-                backoff.reset()
-            log.warning("relays: broker %s:%d: %s", self._to.host, self._to.port, reason)
-            await asyncio.sleep(backoff.next_s())
+        await stay_connected(
+            lambda: connected(
+                self._to,
+                client_id=self._client_id,
+                keepalive_s=_KEEPALIVE_S,
+                patience_s=_TIMEOUT_S,
+            ),
+            self._serve,
+            lambda reason: log.warning("relays: broker %s: %s", self._to, reason),
+            self._random,
+        )
 
-    async def _run_once(self) -> tuple[bool, str]:
-        """Connect and serve until the connection breaks; return whether it stood, and why."""
-        client = client_to(self._to, keepalive_s=_KEEPALIVE_S)
-        stood, reason = False, "the connection ended"
-        try:
-            async with asyncio.timeout(_TIMEOUT_S):
-                await client.__aenter__()
-                for topic in sorted(self._topics):
-                    await client.subscribe(topic, qos=1)
-            stood = True
-            log.info("relays: broker %s:%d connected", self._to.host, self._to.port)
-            await self._serve(client)
-        except* (aiomqtt.MqttError, OSError) as group:
-            reason = first_text(group)
-        finally:
-            self._go_down()
-            await disconnect(client)
-        return stood, reason
-
-    async def _serve(self, client: aiomqtt.Client) -> None:
+    async def _serve(self, client: Client, stands: Callable[[], None]) -> None:
+        """Subscribe, then carry states in and commands out until the connection breaks."""
+        async with asyncio.timeout(_TIMEOUT_S):
+            for topic in sorted(self._topics):
+                await client.subscribe(topic, qos=1)
+        stands()
+        log.info("relays: broker %s connected", self._to)
         self._out.clear()
         self._up = True
-        self._turn(True)
-        async with asyncio.TaskGroup() as group:
-            group.create_task(self._listen(client))
-            group.create_task(self._speak(client))
+        try:
+            self._turn(True)
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._listen(client))
+                group.create_task(self._speak(client))
+        finally:
+            self._go_down()
 
     def _go_down(self) -> None:
         was, self._up = self._up, False
@@ -120,7 +112,7 @@ class RelayLink:
         if was:
             self._turn(False)
 
-    async def _listen(self, client: aiomqtt.Client) -> None:
+    async def _listen(self, client: Client) -> None:
         async for message in client.messages:
             topic = message.topic.value
             if topic not in self._topics:  # the embedded broker hands out what nobody asked for
@@ -130,7 +122,7 @@ class RelayLink:
             self._hear(State(topic, payload, bool(message.retain)))
         raise aiomqtt.MqttError("the connection ended")
 
-    async def _speak(self, client: aiomqtt.Client) -> None:
+    async def _speak(self, client: Client) -> None:
         while True:
             self._news.clear()
             while self._out:

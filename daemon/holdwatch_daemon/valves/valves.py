@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -16,10 +15,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from random import Random
 
+    from holdwatch_adapters.settings import Broker
     from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.bays.commands import CommandHandler
     from holdwatch_daemon.bays.hold_start import Means
-    from holdwatch_daemon.outlets.destination import Destination
     from holdwatch_daemon.store.queries import Queries
     from holdwatch_daemon.valves.link import State
 
@@ -56,15 +55,20 @@ class Wires:
         self._by_topic = {topic: w for w in self._wired.values() for topic in w.topics}
 
     async def begin(
-        self, group: asyncio.TaskGroup, to: Destination, queries: Queries, random: Random
+        self,
+        group: asyncio.TaskGroup,
+        to: Broker,
+        client_id: str,
+        queries: Queries,
+        random: Random,
     ) -> None:
         """Command every valve closed and every pump off, and connect to the relays."""
         if not self._wired:
             return
         for name, wired in self._wired.items():
             wired.begin_safe(interrupted=await queries.ask(partial(_was_running, bay=name)))
-        own = replace(to, client_id=f"{to.client_id}-wire")
-        self._link = RelayLink(own, tuple(self._by_topic), self._hear, self._turn, random)
+        topics = tuple(self._by_topic)
+        self._link = RelayLink(to, client_id, topics, self._hear, self._turn, random)
         self._task = group.create_task(self._link.run())
 
     def tick(self) -> list[str]:

@@ -1,4 +1,8 @@
-"""The MQTT client library's client, mended where connections break at odd moments."""
+"""Connects to an MQTT broker, and again with growing pauses whenever the connection breaks.
+
+Probes, the way out and the relays share it, so that login, encryption, time limits and what the
+library does at odd moments are dealt with in one place.
+"""
 
 from __future__ import annotations
 
@@ -8,15 +12,23 @@ import logging
 import math
 import socket
 import ssl
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import aiomqtt
 import paho.mqtt.client as paho
 
-if TYPE_CHECKING:
-    from holdwatch_daemon.outlets.destination import Destination
+from holdwatch_adapters.backoff import Backoff
 
-_GOODBYE_S = 1.0
+if TYPE_CHECKING:
+    from collections.abc import AsyncGenerator, Awaitable, Callable
+    from contextlib import AbstractAsyncContextManager
+    from random import Random
+
+    from holdwatch_adapters.settings import Broker
+
+log = logging.getLogger(__name__)
+
+_GOODBYE_S: Final = 1.0
 
 
 class Client(aiomqtt.Client):
@@ -109,30 +121,39 @@ class Client(aiomqtt.Client):
             return False
 
 
-def client_to(
-    to: Destination,
+@contextlib.asynccontextmanager
+async def connected(
+    to: Broker,
     *,
-    keepalive_s: int,
+    client_id: str | None = None,
+    keepalive_s: int = 30,
     will: aiomqtt.Will | None = None,
     most_waiting: int | None = None,
-) -> Client:
-    """Return an unconnected client.
+    patience_s: float = 10.0,
+) -> AsyncGenerator[Client, None]:
+    """Connect for the length of the block, leaving no socket behind however it ends.
 
-    Its own time limits are off: they rest on ``asyncio.wait_for``, which in Python 3.11 swallows
-    a cancellation that meets the result; ``asyncio.timeout`` does not.
+    The library's own time limits are off: they rest on ``asyncio.wait_for``, which in Python 3.11
+    swallows a cancellation that meets the result; ``asyncio.timeout`` does not.
 
     Args:
         to: The broker.
+        client_id: Stable, so that a broker ends a dead connection of ours when we come back; None
+            lets the library choose one.
         keepalive_s: A broker that is gone is noticed within about one and a half times this.
         will: What the broker says when the connection breaks.
         most_waiting: Messages that may wait to be taken; None for any number.
+        patience_s: For connecting, s.
+
+    Raises:
+        aiomqtt.MqttError: The broker cannot be reached, refuses, or was lost.
     """
-    return Client(
+    client = Client(
         to.host,
         to.port,
         username=to.username,
         password=to.password,
-        identifier=to.client_id,
+        identifier=client_id,
         clean_session=True,
         will=will,
         timeout=math.inf,
@@ -145,9 +166,48 @@ def client_to(
         # What it has to say of broken connections, its user says once, in a sentence.
         logger=logging.Logger("mqtt", logging.CRITICAL),  # noqa: LOG001 - heard by nobody
     )
+    try:
+        try:
+            async with asyncio.timeout(patience_s):
+                await client.__aenter__()
+        except TimeoutError:
+            raise aiomqtt.MqttError(f"no answer within {patience_s:g} s") from None
+        yield client
+    finally:
+        await _disconnect(client)
 
 
-async def disconnect(client: Client) -> None:
+async def stay_connected(
+    connect: Callable[[], AbstractAsyncContextManager[Client]],
+    serve: Callable[[Client, Callable[[], None]], Awaitable[None]],
+    lost: Callable[[str], None],
+    random: Random,
+) -> None:
+    """Connect and serve until cancelled, whatever the broker or the serving does.
+
+    Args:
+        connect: Makes one connection (see ``connected``).
+        serve: Uses it until it breaks; calls what it is given once all is well, after which the
+            pauses are short again.
+        lost: Takes the reason each time that the connection has ended or could not be made.
+        random: For the jitter of pauses.
+    """
+    backoff = Backoff(random)
+    while True:
+        reason = "the connection ended"
+        try:
+            async with connect() as client:
+                await serve(client, backoff.reset)
+        except* (aiomqtt.MqttError, OSError) as group:
+            reason = first_text(group)
+        except* Exception as group:  # holds must go on whatever is wrong with the broker
+            log.exception("what serves an MQTT connection broke")
+            reason = first_text(group)
+        lost(reason)
+        await asyncio.sleep(backoff.next_s())
+
+
+async def _disconnect(client: Client) -> None:
     """End a connection, in order where it can be, and leave nothing of it behind."""
     try:
         with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
