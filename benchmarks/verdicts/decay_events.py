@@ -13,8 +13,7 @@ import numpy as np
 from decay_world import WORLDS, Trace, simulate
 
 from holdwatch_procedures.holds.decay.disturbances import DecayWatch
-from holdwatch_procedures.holds.disturbance import Action
-from holdwatch_procedures.holds.estimates import Cause
+from holdwatch_procedures.holds.estimates import Action, Cause
 
 HOURS = 6.0
 
@@ -23,10 +22,10 @@ def causes(trace: Trace) -> list[Cause]:
     """What restarts the hold in a trace."""
     watch = DecayWatch()
     return [
-        spoil.cause
+        disturbance.cause
         for block in trace.blocks()
-        for spoil in watch.push(block)
-        if spoil.action is not Action.NOTE
+        for disturbance in watch.push(block)
+        if disturbance.action is not Action.NOTE
     ]
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from holdwatch_procedures.holds.estimates import Block, Clamp
-from holdwatch_procedures.holds.grain import Grain, GrainWatch
+from holdwatch_procedures.holds.resolution import Resolution, ResolutionWatch
 
 Array = NDArray[np.float64]
 
@@ -159,7 +159,7 @@ class Trace:
 
     def blocks(self) -> list[Block]:
         """Return the blocks as the engine takes them."""
-        gauge, clamp = grains(self.gauge), grains(self.clamp)
+        gauge, clamp = resolutions(self.gauge), resolutions(self.clamp)
         return [
             Block(
                 index=k,
@@ -171,7 +171,7 @@ class Trace:
                 coldest_k=None,
                 ambient_k=room,
                 barometer_pa=outside,
-                pressure_grain=gauge[k] if gauge else None,
+                pressure_resolution=gauge[k] if gauge else None,
                 clamps=(Clamp("pipe_temperature", t, clamp[k]),)
                 if clamp and not math.isnan(t)
                 else (),
@@ -188,11 +188,11 @@ class Trace:
         ]
 
 
-def grains(series: Array | None) -> list[Grain | None]:
+def resolutions(series: Array | None) -> list[Resolution | None]:
     """Return what each block of an instrument's readings shows of it."""
     if series is None:
         return []
-    watch = GrainWatch(None)
+    watch = ResolutionWatch(None)
     found = []
     for k in range(len(series) // BLOCK):
         for place in range(k * BLOCK, (k + 1) * BLOCK):

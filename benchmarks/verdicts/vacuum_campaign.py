@@ -171,7 +171,7 @@ class Tally:
     covered: list[bool] = field(default_factory=list)
     widths: list[float] = field(default_factory=list)
     causes: Counter[str] = field(default_factory=Counter)
-    spoils: Counter[str] = field(default_factory=Counter)
+    disturbances: Counter[str] = field(default_factory=Counter)
     looks_ms: list[float] = field(default_factory=list)
 
 
@@ -191,9 +191,9 @@ def judge(
     verdict, at, spoilt = "", minutes, False
     estimate = None
     for block in simulate(world, minutes, rng):
-        spoils = watch.push(block)
-        tally.spoils.update(spoil.text.key for spoil in spoils)
-        spoilt = spoilt or any(spoil.action != "note" for spoil in spoils)
+        disturbances = watch.push(block)
+        tally.disturbances.update(disturbance.text.key for disturbance in disturbances)
+        spoilt = spoilt or any(disturbance.action != "note" for disturbance in disturbances)
         enough = engine.take(block)
         due = not verdict and not spoilt and block.index % every == every - 1
         if not enough or not (due or block.index in LOOKS):
@@ -247,7 +247,7 @@ def report(name: str, tally: Tally) -> None:
         f"(p90 {np.percentile(tally.minutes, 90):.0f}, of decided {np.median(decided):.0f})  "
         f"95 %: {100 * np.mean(tally.covered95):.1f}  deciding: {100 * np.mean(tally.covered):.1f}"
         f"  width {np.median(tally.widths):.2f}  ms {np.mean(tally.looks_ms):.1f}  "
-        f"{ {str(k): v for k, v in tally.causes.items()} } {dict(tally.spoils)}",
+        f"{ {str(k): v for k, v in tally.causes.items()} } {dict(tally.disturbances)}",
         flush=True,
     )
 

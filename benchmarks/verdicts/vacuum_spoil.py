@@ -34,7 +34,11 @@ def found(world: World, blocks: list[Block]) -> list[tuple[Cause, float]]:
         noise_share=world.noise_share,
     )
     watch = VacuumWatch(setup)
-    return [(spoil.cause, spoil.t_s) for block in blocks for spoil in watch.push(block)]
+    return [
+        (disturbance.cause, disturbance.t_s)
+        for block in blocks
+        for disturbance in watch.push(block)
+    ]
 
 
 def draw(rng: np.random.Generator, share: float | None) -> World:

@@ -12,7 +12,7 @@ from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality, Quantity
 from holdwatch_procedures.evacuation.progress import EvacuationNews, EvacuationWatch
 from holdwatch_procedures.holds.hold import Hold
-from holdwatch_procedures.holds.marks import MARK_WORD
+from holdwatch_procedures.holds.order import MARK_WORD
 from holdwatch_procedures.holds.verdict import Outcome
 
 if TYPE_CHECKING:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from holdwatch_procedures.holds.charging import ChargingWatch, charging_end
+from holdwatch_procedures.holds.start import ChargingWatch, charging_end
 
 
 def test_a_trace_at_pressure_starts_at_its_first_reading() -> None:

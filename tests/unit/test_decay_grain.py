@@ -6,11 +6,13 @@ import random
 
 import pytest
 
-from holdwatch_procedures.holds.grain import Dither, GrainWatch
+from holdwatch_procedures.holds.resolution import Dither, ResolutionWatch
 
 
-def watched(values: list[float], every_s: float = 1.0, declared: float | None = None) -> GrainWatch:
-    watch = GrainWatch(declared)
+def watched(
+    values: list[float], every_s: float = 1.0, declared: float | None = None
+) -> ResolutionWatch:
+    watch = ResolutionWatch(declared)
     for place, value in enumerate(values):
         watch.add(place * every_s, value)
     return watch
@@ -26,7 +28,7 @@ def test_the_step_is_the_smallest_change_or_what_was_declared() -> None:
 
 
 def test_the_interval_is_the_usual_one_and_a_silence_does_not_change_it() -> None:
-    watch = GrainWatch(None)
+    watch = ResolutionWatch(None)
     for t_s in (0.0, 15.0, 30.0, 600.0, 615.0, 630.0):
         watch.add(t_s, 1.0)
     assert watch.interval_s == 15.0
@@ -47,13 +49,13 @@ def test_a_block_counts_its_own_moves_and_an_empty_one_gives_nothing() -> None:
 def coarse_share(noise: float, place: float) -> float:
     """Share for noise and a place between two steps, both in steps, over two hours."""
     chance = random.Random(5)
-    watch, dither = GrainWatch(1.0), Dither()
+    watch, dither = ResolutionWatch(1.0), Dither()
     for block in range(720):
         for second in range(10):
             watch.add(10.0 * block + second, float(round(place + chance.gauss(0.0, noise))))
-        grain = watch.close()
-        assert grain is not None
-        dither.push(grain)
+        resolution = watch.close()
+        assert resolution is not None
+        dither.push(resolution)
     return dither.coarse_share
 
 

@@ -9,9 +9,8 @@ from itertools import pairwise
 import pytest
 
 from holdwatch_procedures.holds.decay.disturbances import DecayWatch
-from holdwatch_procedures.holds.disturbance import Action, Spoil
-from holdwatch_procedures.holds.estimates import Block, Cause, Clamp
-from holdwatch_procedures.holds.grain import Grain
+from holdwatch_procedures.holds.estimates import Action, Block, Cause, Clamp, Disturbance
+from holdwatch_procedures.holds.resolution import Resolution
 from holdwatch_procedures.wording import render
 
 
@@ -20,14 +19,14 @@ def noise(k: int, size: float) -> float:
     return size * (math.sin(1.7 * k) + 0.7 * math.sin(0.9 * k + 1.0) + 0.5 * math.sin(2.9 * k))
 
 
-def lively(level: float, step: float) -> Grain:
+def lively(level: float, step: float) -> Resolution:
     """Ten readings that noise shakes over several steps."""
-    return Grain(step, level - 2.0 * step, level + 2.0 * step, 9, 10, 1.0)
+    return Resolution(step, level - 2.0 * step, level + 2.0 * step, 9, 10, 1.0)
 
 
-def still(level: float, step: float | None, *, moves: int = 0) -> Grain:
+def still(level: float, step: float | None, *, moves: int = 0) -> Resolution:
     """Ten readings of one value, or of two if it moved."""
-    return Grain(step, level, level + moves * (step or 0.0), moves, 10, 1.0)
+    return Resolution(step, level, level + moves * (step or 0.0), moves, 10, 1.0)
 
 
 def block(
@@ -35,8 +34,8 @@ def block(
     *,
     pressure: float | None = None,
     pipe: float | None = None,
-    gauge: Grain | None = None,
-    clamp: Grain | None = None,
+    gauge: Resolution | None = None,
+    clamp: Resolution | None = None,
 ) -> Block:
     t_s = (k + 0.5) * 10.0
     warm = 295.0 + 0.2 * math.sin(t_s / 600.0) + noise(k + 500, 0.02)
@@ -53,14 +52,14 @@ def block(
         coldest_k=None,
         ambient_k=None,
         barometer_pa=101325.0,
-        pressure_grain=None if math.isnan(level) else gauge or lively(level, 690.0),
+        pressure_resolution=None if math.isnan(level) else gauge or lively(level, 690.0),
         clamps=(Clamp("pipe_temperature", warm, clamp or lively(warm, 0.02)),),
     )
 
 
-def watch(blocks: list[Block], watcher: DecayWatch | None = None) -> list[Spoil]:
+def watch(blocks: list[Block], watcher: DecayWatch | None = None) -> list[Disturbance]:
     watcher = watcher or DecayWatch(resolution_pa=690.0)
-    return [spoil for each in blocks for spoil in watcher.push(each)]
+    return [disturbance for each in blocks for disturbance in watcher.push(each)]
 
 
 def shifted(k: int, by_pa: float) -> Block:
@@ -75,7 +74,7 @@ def test_a_quiet_hold_spoils_nothing() -> None:
 @pytest.mark.parametrize("size_pa", [-10_000.0, -5_000.0, 5_000.0, 20_000.0])
 def test_a_step_is_found_where_it_was(size_pa: float) -> None:
     found = watch([block(k) if k < 200 else shifted(k, size_pa) for k in range(300)])
-    assert [spoil.cause for spoil in found] == [Cause.STEP]
+    assert [disturbance.cause for disturbance in found] == [Cause.STEP]
     assert found[0].action is Action.RESTART
     assert found[0].t_s == pytest.approx(2000.0, abs=20.0)
     assert ("rose" in render(found[0].text)) == (size_pa > 0.0)
@@ -101,7 +100,9 @@ def test_a_fast_leak_is_not_a_step() -> None:
 
 def test_a_clamp_that_falls_off_is_found() -> None:
     found = watch([block(k) if k < 200 else block(k, pipe=292.5) for k in range(300)])
-    assert {spoil.cause for spoil in found if spoil.action is Action.RESTART} == {Cause.THERMOMETER}
+    assert {disturbance.cause for disturbance in found if disturbance.action is Action.RESTART} == {
+        Cause.THERMOMETER
+    }
     assert found[0].t_s == pytest.approx(2000.0, abs=70.0)
 
 
@@ -115,7 +116,7 @@ def test_a_lively_gauge_that_repeats_itself_is_stuck_whatever_it_did_before(
     assert frozen is not None
     blocks += [block(k, pressure=frozen, gauge=still(frozen, 690.0)) for k in range(200, 300)]
     found = [s for s in watch(blocks) if s.cause is Cause.GAP]
-    assert [spoil.action for spoil in found] == [Action.RESTART] * 3
+    assert [disturbance.action for disturbance in found] == [Action.RESTART] * 3
     assert found[0].t_s == pytest.approx(2300.0, abs=15.0)
 
 
@@ -133,7 +134,9 @@ def test_a_gauge_stuck_from_the_start_is_found_in_five_minutes() -> None:
     found = watch(
         [block(k, pressure=1.6e6, gauge=still(1.6e6, None)) for k in range(40)], DecayWatch()
     )
-    assert [(spoil.cause, spoil.action) for spoil in found] == [(Cause.GAP, Action.RESTART)]
+    assert [(disturbance.cause, disturbance.action) for disturbance in found] == [
+        (Cause.GAP, Action.RESTART)
+    ]
     assert found[0].t_s <= 310.0
 
 
@@ -141,7 +144,7 @@ def test_a_declared_resolution_gives_a_resting_gauge_an_hour() -> None:
     resting = [block(k, pressure=1.6e6, gauge=still(1.6e6, 690.0)) for k in range(380)]
     steady = [replace(each, pipe_k=295.0) for each in resting]
     found = watch(steady)
-    assert [(spoil.cause, spoil.action) for spoil in found] == [
+    assert [(disturbance.cause, disturbance.action) for disturbance in found] == [
         (Cause.GAP, Action.NOTE),
         (Cause.GAP, Action.RESTART),
     ]
@@ -176,7 +179,7 @@ def test_the_steps_of_a_coarse_gauge_are_not_steps_of_the_pressure() -> None:
         for k, p in enumerate(levels)
     ]
     assert [s for s in watch(blocks) if s.cause is Cause.STEP] == []
-    fine = [replace(b, pressure_grain=lively(b.pressure_pa or 0.0, 100.0)) for b in blocks]
+    fine = [replace(b, pressure_resolution=lively(b.pressure_pa or 0.0, 100.0)) for b in blocks]
     assert [s for s in watch(fine) if s.cause is Cause.STEP] != []
 
 
@@ -193,13 +196,13 @@ def test_what_a_leak_loses_in_a_silence_is_not_a_step() -> None:
 
 
 def test_short_gaps_are_noted_and_long_ones_restart() -> None:
-    def with_gap(minutes: int) -> list[Spoil]:
+    def with_gap(minutes: int) -> list[Disturbance]:
         gone = range(200, 200 + 6 * minutes)
         blocks = [block(k, pressure=math.nan) if k in gone else block(k) for k in range(500)]
         return watch(blocks, DecayWatch(resolution_pa=690.0, longest_gap_s=1200.0))
 
-    assert [spoil.action for spoil in with_gap(5)] == [Action.NOTE]
-    assert [spoil.action for spoil in with_gap(30)] == [Action.RESTART]
+    assert [disturbance.action for disturbance in with_gap(5)] == [Action.NOTE]
+    assert [disturbance.action for disturbance in with_gap(30)] == [Action.RESTART]
     assert with_gap(30)[0].t_s == pytest.approx(3800.0, abs=10.0)
 
 
@@ -207,7 +210,9 @@ def test_a_lively_thermometer_that_repeats_itself_is_stuck_and_not_believed_agai
     watcher = DecayWatch()
     stuck = [block(k, pipe=295.0, clamp=still(295.0, 0.02)) for k in range(200, 240)]
     found = watch([*(block(k) for k in range(200)), *stuck], watcher)
-    assert [(spoil.cause, spoil.action) for spoil in found] == [(Cause.THERMOMETER, Action.RESTART)]
+    assert [(disturbance.cause, disturbance.action) for disturbance in found] == [
+        (Cause.THERMOMETER, Action.RESTART)
+    ]
     assert watcher.distrusted == {"pipe_temperature"}
 
 
@@ -216,7 +221,9 @@ def test_a_thermometer_that_never_moved_is_told_and_believed_with_care(step: flo
     watcher = DecayWatch(clamps={"pipe_temperature": (step, None)})
     steady = [block(k, pipe=295.0, clamp=still(295.0, step)) for k in range(400)]
     found = watch(steady, watcher)
-    assert [(spoil.cause, spoil.action) for spoil in found] == [(Cause.THERMOMETER, Action.NOTE)]
+    assert [(disturbance.cause, disturbance.action) for disturbance in found] == [
+        (Cause.THERMOMETER, Action.NOTE)
+    ]
     assert watcher.distrusted == set()
 
 

@@ -12,7 +12,7 @@ from scipy import stats
 
 from holdwatch_procedures.holds.confidence import half_width
 from holdwatch_procedures.holds.decay.bank import Bank, BankSpec
-from holdwatch_procedures.holds.plain import PlainSlope
+from holdwatch_procedures.holds.segment import LinearFit
 
 
 def norris() -> list[tuple[float, float]]:
@@ -26,7 +26,7 @@ def norris() -> list[tuple[float, float]]:
 def test_the_plain_slope_meets_the_certified_values_of_norris() -> None:
     points = norris()
     assert len(points) == 36
-    line = PlainSlope()
+    line = LinearFit()
     line.extend(points)
     # Certified values, NIST Statistical Reference Datasets, Norris.
     assert line.slope == pytest.approx(1.00211681802045, rel=1e-9)
@@ -34,7 +34,7 @@ def test_the_plain_slope_meets_the_certified_values_of_norris() -> None:
 
 
 def test_times_of_the_size_of_an_epoch_lose_no_digits() -> None:
-    line = PlainSlope()
+    line = LinearFit()
     line.extend((1.75e9 + x, 1.0e6 + y) for x, y in norris())
     assert line.slope == pytest.approx(1.00211681802045, rel=1e-6)
 

@@ -1,4 +1,4 @@
-"""What spoils a standing vacuum, a rise within a time, and several holds together."""
+"""What disturbances a standing vacuum, a rise within a time, and several holds together."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from vacuum_world import Release, World, simulate
 
-from holdwatch_procedures.holds.disturbance import Action, Spoil
-from holdwatch_procedures.holds.estimates import Block, Cause, Estimate
+from holdwatch_procedures.holds.estimates import Action, Block, Cause, Disturbance, Estimate
 from holdwatch_procedures.holds.sliding import SlidingMedian
 from holdwatch_procedures.holds.vacuum.disturbances import VacuumWatch
 from holdwatch_procedures.holds.vacuum.rise import RiseLook, RiseWatch
@@ -36,9 +35,9 @@ def moved(blocks: list[Block], start: int, by: float) -> list[Block]:
     ]
 
 
-def watch(blocks: list[Block], setup: VacuumSetup = SETUP, **more: float) -> list[Spoil]:
+def watch(blocks: list[Block], setup: VacuumSetup = SETUP, **more: float) -> list[Disturbance]:
     seen = VacuumWatch(setup, **more)
-    return [spoil for block in blocks for spoil in seen.push(block)]
+    return [disturbance for block in blocks for disturbance in seen.push(block)]
 
 
 @pytest.mark.parametrize("remembered", [1, 2, 7, 8])
@@ -53,14 +52,14 @@ def test_the_median_of_the_newest_values_is_that_of_a_list_of_them(remembered: i
         assert (sliding.count, sliding.median) == (newest.size, float(np.median(newest)))
 
 
-# -- spoils -------------------------------------------------------------------------------------
+# -- disturbances ------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("by", [40.0, -40.0])
 def test_a_step_restarts_the_judging_within_a_block(by: float) -> None:
-    spoils = watch(moved(hold(World(leak_pa_per_s=0.05)), 60, by))
-    assert next((s.cause, s.action) for s in spoils) == (Cause.STEP, Action.RESTART)
-    assert spoils[0].t_s == 605.0
+    disturbances = watch(moved(hold(World(leak_pa_per_s=0.05)), 60, by))
+    assert next((s.cause, s.action) for s in disturbances) == (Cause.STEP, Action.RESTART)
+    assert disturbances[0].t_s == 605.0
 
 
 def test_ordinary_holds_raise_nothing() -> None:
@@ -73,8 +72,8 @@ def test_ordinary_holds_raise_nothing() -> None:
         )
         setup = dataclasses.replace(SETUP, noise_share=0.005)
         blocks = hold(world, seed=seed)
-        spoils = [s for s in watch(blocks, setup) if s.cause is not Cause.SATURATED]
-        assert spoils == []
+        disturbances = [s for s in watch(blocks, setup) if s.cause is not Cause.SATURATED]
+        assert disturbances == []
 
 
 def test_a_pump_that_pulls_again_voids_the_hold() -> None:
@@ -85,9 +84,9 @@ def test_a_pump_that_pulls_again_voids_the_hold() -> None:
         else b
         for b in blocks
     ]
-    spoils = watch(pulled)
-    assert (spoils[-1].cause, spoils[-1].action) == (Cause.STEP, Action.VOID)
-    assert "fell" in render(spoils[-1].text)
+    disturbances = watch(pulled)
+    assert (disturbances[-1].cause, disturbances[-1].action) == (Cause.STEP, Action.VOID)
+    assert "fell" in render(disturbances[-1].text)
 
 
 def test_hoses_evening_out_in_the_first_two_minutes_void_nothing() -> None:
@@ -95,8 +94,8 @@ def test_hoses_evening_out_in_the_first_two_minutes_void_nothing() -> None:
 
 
 def test_the_end_of_the_range_voids_the_hold_once() -> None:
-    spoils = watch(hold(World(leak_pa_per_s=3.0, top_pa=2600.0)))
-    assert [(s.cause, s.action) for s in spoils] == [(Cause.SATURATED, Action.VOID)]
+    disturbances = watch(hold(World(leak_pa_per_s=3.0, top_pa=2600.0)))
+    assert [(s.cause, s.action) for s in disturbances] == [(Cause.SATURATED, Action.VOID)]
 
 
 def test_a_gauge_that_froze_voids_the_hold_after_five_minutes() -> None:
@@ -107,9 +106,9 @@ def test_a_gauge_that_froze_voids_the_hold_after_five_minutes() -> None:
         else b
         for b in blocks
     ]
-    spoils = watch(frozen)
-    assert [(s.cause, s.action) for s in spoils] == [(Cause.GAP, Action.VOID)]
-    assert spoils[0].t_s == 600.0 + 300.0 - 5.0
+    disturbances = watch(frozen)
+    assert [(s.cause, s.action) for s in disturbances] == [(Cause.GAP, Action.VOID)]
+    assert disturbances[0].t_s == 600.0 + 300.0 - 5.0
 
 
 def test_a_coarse_silent_gauge_may_rest_longer_once_it_has_moved() -> None:

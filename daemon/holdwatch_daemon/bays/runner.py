@@ -13,9 +13,8 @@ from holdwatch_daemon.store import rows
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.trace_line import TRACE_HEADER
-from holdwatch_procedures.holds.marks import MARK_WORD
+from holdwatch_procedures.holds.order import MARK_WORD, WAIT_NS
 from holdwatch_procedures.holds.scale import unknown_leak
-from holdwatch_procedures.holds.sequence import WAIT_NS
 from holdwatch_procedures.holds.verdict import NoticeKind, Outcome, Phase, Progress, Verdict
 from holdwatch_procedures.wording import Say, as_written, render, said
 

@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holdwatch_procedures.evacuation.stagnation import Stagnation, StagnationWatch
-from holdwatch_procedures.holds.onset import rise_onset_s
 from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import numpy.typing as npt
+
 
 BIN_S = 2.0
 WINDOW_S = 600.0
@@ -40,6 +40,8 @@ JUMP_FORGOTTEN_S = 60.0
 RESUMES_WITHIN_S = 300.0
 HIGHEST_VACUUM_PA = 5000.0
 LEAST_SIGMA_PA = 0.02
+KINKS_A_SAMPLE = 4
+"""How many moments a sampling interval are tried as the beginning of a rise."""
 
 
 class EvacuationPhase(StrEnum):
@@ -294,3 +296,29 @@ class EvacuationWatch:
             )
             self._since_s = t
             yield EvacuationEvent(EvacuationNews.RESUMED, t, Say("pumpdown.pulls_again"))
+
+
+def rise_onset_s(times_s: npt.NDArray[np.float64], values_pa: npt.NDArray[np.float64]) -> float:
+    """Return when the values began to rise, s.
+
+    Least squares of p = a + b·t + c·max(0, t − t0), c > 0, for every t0 on a grid of a quarter
+    of the sampling interval; the last time where none fits.
+
+    Args:
+        times_s: Sampling times, s, at least three.
+        values_pa: Pressures, Pa.
+    """
+    step = float(np.median(np.diff(times_s)))
+    kinks = np.arange(times_s[0], times_s[-1] - step, step / KINKS_A_SAMPLE)
+    bends = np.maximum(times_s[:, None] - kinks[None, :], 0.0)
+    line, _ = np.linalg.qr(np.column_stack([np.ones_like(times_s), times_s - times_s[0]]))
+    left = values_pa - line @ (line.T @ values_pa)
+    bends -= line @ (line.T @ bends)
+    along = bends.T @ left
+    power = np.einsum("ij,ij->j", bends, bends)
+    gain = np.where(
+        (along > 0.0) & (power > 1e-9 * step**2), along**2 / np.maximum(power, 1e-300), 0
+    )
+    if not gain.size or float(gain.max()) <= 0.0:
+        return float(times_s[-1])
+    return float(kinks[int(np.argmax(gain))])

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
 from holdwatch_procedures.holds.estimates import BLOCK_S, Block, Clamp
-from holdwatch_procedures.holds.grain import GrainWatch
-from holdwatch_procedures.holds.sequence import Columns
+from holdwatch_procedures.holds.order import Columns
+from holdwatch_procedures.holds.resolution import ResolutionWatch
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from collections.abc import Set as AbstractSet
 
+    from holdwatch_procedures.holds.order import Entry
     from holdwatch_procedures.holds.recipe import ChannelSpec, Recipe
-    from holdwatch_procedures.holds.sequence import Entry
 
 BLOCK_NS = round(BLOCK_S * 1e9)
 MAD_TO_SD = 1.4826
@@ -76,7 +76,7 @@ class BlockBuilder:
         recipe: The channels' figures.
         pressure: Role name of the gauge.
         start_ns: Start of the first block, ns of the hold's clock.
-        before: The builder of the stretch before, whose knowledge of the instruments goes on.
+        before: The builder of the segment before, whose knowledge of the instruments goes on.
         distrusted: Role names that are not believed any more.
     """
 
@@ -105,7 +105,9 @@ class BlockBuilder:
         self._pipe_offset_k: dict[str, float] = {}
         self._pipe_last: dict[str, tuple[float, float]] = {}
         self._distrusted = distrusted
-        self._grains: dict[str, GrainWatch] = {} if before is None else before._grains  # noqa: SLF001 (its own kind)
+        self._resolutions: dict[str, ResolutionWatch] = {}
+        if before is not None:
+            self._resolutions = before._resolutions  # noqa: SLF001 (its own kind)
         self._specs = specs = specs_by_role(recipe)
         self._limits = {name: range_for(spec) for name, spec in specs.items()}
         spec = specs.get(pressure)
@@ -186,14 +188,14 @@ class BlockBuilder:
             self._gauge = quantity is Quantity.PRESSURE_GAUGE
             gathered.times.extend([(t_ns - start_ns) / 1e9 for t_ns in times_ns])
         if is_pressure or role_of(role) is Role.PIPE_TEMPERATURE:
-            self._grain(role).add_many([t_ns / 1e9 for t_ns in times_ns], values)
+            self._resolution(role).add_many([t_ns / 1e9 for t_ns in times_ns], values)
 
-    def _grain(self, role: str) -> GrainWatch:
-        watch = self._grains.get(role)
+    def _resolution(self, role: str) -> ResolutionWatch:
+        watch = self._resolutions.get(role)
         if watch is None:
             spec = self._specs.get(role)
             declared = None if spec is None else spec.delta_si("resolution")
-            watch = self._grains[role] = GrainWatch(declared)
+            watch = self._resolutions[role] = ResolutionWatch(declared)
         return watch
 
     def _count_doubt(self, quality: Quality | None) -> None:
@@ -224,7 +226,7 @@ class BlockBuilder:
             coldest_k=_coldest_k(means),
             ambient_k=means.get(Role.AMBIENT_TEMPERATURE),
             barometer_pa=room_pa if room_pa is not None else self._room_constant_pa,
-            pressure_grain=self._grain(self._pressure).close(),
+            pressure_resolution=self._resolution(self._pressure).close(),
             clamps=clamps,
         )
         closed = ClosedBlock(block, times, values, self._saturated, self._doubtful, self._total)
@@ -283,13 +285,13 @@ class BlockBuilder:
         found: list[Clamp] = []
         for role, mean in means.items():
             if role_of(role) is Role.PIPE_TEMPERATURE:
-                found.append(Clamp(role, mean, self._grain(role).close()))
+                found.append(Clamp(role, mean, self._resolution(role).close()))
                 gathered = self._bins[role]
                 self._pipe_last[role] = (gathered.last_s, gathered.values[-1])
         for role, (last_s, kelvin) in self._pipe_last.items():
             if role in self._bins:
                 continue
-            keeps_s = min(PIPE_KEEPS_INTERVALS * self._grain(role).interval_s, PIPE_KEEPS_S)
+            keeps_s = min(PIPE_KEEPS_INTERVALS * self._resolution(role).interval_s, PIPE_KEEPS_S)
             if start_s + BLOCK_S / 2 - last_s <= keeps_s:
                 found.append(Clamp(role, kelvin, None))
         return tuple(sorted(found, key=lambda clamp: clamp.role))

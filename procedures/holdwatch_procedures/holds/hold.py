@@ -7,23 +7,19 @@ from typing import TYPE_CHECKING
 
 from holdwatch_procedures.holds import reasons
 from holdwatch_procedures.holds.blocks import BLOCK_NS
-from holdwatch_procedures.holds.disturbance import Action, Spoil
-from holdwatch_procedures.holds.estimates import BLOCK_S, Cause
-from holdwatch_procedures.holds.figures import (
-    leak_of,
-    limit_of,
-    own_slope,
-    progress_of,
-    ready_estimate,
-    settled_at,
-    smallest_visible,
+from holdwatch_procedures.holds.estimates import BLOCK_S, Action, Cause, Disturbance
+from holdwatch_procedures.holds.order import (
+    EXTENDED,
+    MARK_WORD,
+    Columns,
+    Item,
+    Ledger,
+    Roles,
+    Sequencer,
 )
-from holdwatch_procedures.holds.leaving import time_left
-from holdwatch_procedures.holds.marks import EXTENDED, MARK_WORD
 from holdwatch_procedures.holds.overpressure import OverPressure
-from holdwatch_procedures.holds.scale import charge_density
-from holdwatch_procedures.holds.segment import Look, Stretch
-from holdwatch_procedures.holds.sequence import Columns, Item, Ledger, Roles, Sequencer
+from holdwatch_procedures.holds.scale import charge_density, unknown_leak
+from holdwatch_procedures.holds.segment import Segment
 from holdwatch_procedures.holds.start import Starter
 from holdwatch_procedures.holds.verdict import (
     CurvePoint,
@@ -31,6 +27,7 @@ from holdwatch_procedures.holds.verdict import (
     NoticeKind,
     Outcome,
     Phase,
+    Progress,
     Verdict,
 )
 from holdwatch_procedures.wording import Say
@@ -40,9 +37,9 @@ if TYPE_CHECKING:
 
     from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import Quality, Quantity
+    from holdwatch_procedures.holds.order import Entry
     from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.holds.sequence import Entry
-    from holdwatch_procedures.holds.verdict import Progress
+    from holdwatch_procedures.holds.segment import Evaluation
 
 
 class Hold:
@@ -74,14 +71,14 @@ class Hold:
         self._sequencer = Sequencer()
         self._ledger = Ledger()
         self._starter = Starter(recipe)
-        self._stretch: Stretch | None = None
+        self._segment: Segment | None = None
         self._mark_ns: int | None = None
         self._seen = False
         self._first_ns: int | None = None
         self._now_ns = 0
         self._notices: list[Notice] = []
         self._causes: list[Cause] = []
-        self._spoilt: dict[Say, float] = {}  # what was found, and at which minute first
+        self._found: dict[Say, float] = {}  # what was found, and at which minute first
         self._curve: list[CurvePoint] = []
         self._phase = Phase.EVACUATING if recipe.is_vacuum else Phase.WAITING
         self._alarm = OverPressure(recipe)
@@ -139,7 +136,7 @@ class Hold:
         """Take a mark: the procedure's own word starts its clock, ``note …`` is only kept.
 
         ``extended 30`` adds so many minutes to the hold's longest duration: the bounds hold at
-        every look, so that looking for longer spoils none of them.
+        every evaluation, so that evaluating for longer weakens none of them.
         """
         if self.verdict is not None:
             return []
@@ -164,12 +161,12 @@ class Hold:
         if self.verdict is None:
             self._process_all(self._sequencer.rest())
         if self._ending is None:
-            if self._stretch is None:
-                self._begin_stretch(at_end=True)
-            self._look_until(self._now_ns)
+            if self._segment is None:
+                self._begin_segment(at_end=True)
+            self._evaluate_until(self._now_ns)
         if self._ending is None:
-            if self._stretch is not None:
-                self._stretch.finish()
+            if self._segment is not None:
+                self._segment.finish()
             self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
         self._seal()
         verdict = self.verdict
@@ -181,16 +178,26 @@ class Hold:
         """How the hold stands now."""
         if self.verdict is None:
             self._process_ready()
-        stretch, mark_ns = self._stretch, self._mark_ns
-        return progress_of(
-            stretch,
-            leak_of(self.recipe, stretch),
+        segment, mark_ns = self._segment, self._mark_ns
+        started_ns = mark_ns if mark_ns is not None else self._first_ns or 0
+        latest_s = started_ns / 1e9 + self.longest_min * 60.0
+        earliest_s = None if segment is None else segment.earliest_end_s
+        estimate = None if segment is None else segment.estimate
+        scaled = segment is not None and segment.scale is not None
+        return Progress(
             phase=self._phase,
             elapsed_s=self._now_ns / 1e9,
             since_mark_s=None if mark_ns is None else (self._now_ns - mark_ns) / 1e9,
-            sentence=reasons.progress(self.recipe, self._phase, stretch, self.verdict),
-            left=time_left(self.longest_min, mark_ns, self._first_ns, stretch),
-            pressure_pa=self._starter.pressure_pa,
+            sentence=reasons.progress(self.recipe, self._phase, segment, self.verdict),
+            leak=segment.leak if segment is not None and scaled else None,
+            smallest_visible_g_per_year=None if segment is None else segment.smallest_visible(),
+            criterion_g_per_year=None if segment is None else segment.criterion_g_per_year,
+            pressure_change_raw_pa=None if segment is None else segment.raw_change_pa,
+            pressure_change_compensated_pa=None if estimate is None else estimate.compensated_pa,
+            earliest_end_s=None if earliest_s is None else min(earliest_s, latest_s),
+            latest_end_s=latest_s,
+            pressure_pa=self._starter.pressure_pa if segment is None else segment.pressure_pa,
+            temperature_k=None if segment is None else segment.temperature_k,
         )
 
     def curve_since(self, index: int) -> list[CurvePoint]:
@@ -221,10 +228,10 @@ class Hold:
 
     def _only_fills(self) -> bool:
         """Whether what is ready would only fill the block now open, so that it can wait."""
-        stretch, sequencer = self._stretch, self._sequencer
+        segment, sequencer = self._segment, self._sequencer
         return (
-            stretch is not None
-            and sequencer.watermark_ns <= stretch.end_ns
+            segment is not None
+            and sequencer.watermark_ns <= segment.end_ns
             and not sequencer.marks
             and not (self._seen and self._starter.may_pull_again(self._now_ns))
         )
@@ -238,9 +245,9 @@ class Hold:
         place = 0
         while place < len(items):
             plain = self._plain_from(items, place)
-            if plain is not None and self._stretch is not None:
+            if plain is not None and self._segment is not None:
                 self._ledger.add_readings(plain)
-                self._stretch.add_many(plain)
+                self._segment.add_many(plain)
                 self._now_ns = plain.times_ns[-1]
                 place += len(plain.times_ns)
                 continue
@@ -258,12 +265,12 @@ class Hold:
 
         Nearly all readings of a long hold are such; all others are looked at one by one.
         """
-        stretch, first_ns = self._stretch, items[place][0]
-        if stretch is None or self._ending is not None or first_ns >= stretch.end_ns:
+        segment, first_ns = self._segment, items[place][0]
+        if segment is None or self._ending is not None or first_ns >= segment.end_ns:
             return None
         if self._seen and self._starter.may_pull_again(first_ns):
             return None
-        filling = items[place : bisect_left(items, (stretch.end_ns,), place)]
+        filling = items[place : bisect_left(items, (segment.end_ns,), place)]
         columns, floor_pa = Columns.of(filling), self._over.floor_pa
         if 0 not in columns.ranks and max(columns.values) <= floor_pa:
             return columns
@@ -278,10 +285,10 @@ class Hold:
         if self._first_ns is None:
             self._first_ns = t_ns
         began_ns = self._mark_ns
-        if self._stretch is None and began_ns is not None and t_ns >= began_ns + BLOCK_NS:
-            self._begin_stretch(at_end=False)
-        if self._stretch is not None:
-            self._look_until(t_ns)
+        if self._segment is None and began_ns is not None and t_ns >= began_ns + BLOCK_NS:
+            self._begin_segment(at_end=False)
+        if self._segment is not None:
+            self._evaluate_until(t_ns)
         elif self._is_overdue(t_ns):
             self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
         self._ledger.add(item)
@@ -291,11 +298,11 @@ class Hold:
         over = self._over.news(item)
         if over is not None:
             self._causes.append(Cause.OVERPRESSURE)
-            self._spoilt.setdefault(over, t_ns / 60e9)
+            self._found.setdefault(over, t_ns / 60e9)
         if item.quantity is None:
             self._take_mark(item)
-        elif self._stretch is not None:
-            self._stretch.add(item)
+        elif self._segment is not None:
+            self._segment.add(item)
             if self._seen and self._starter.pulls_again(item):
                 self._evacuate_again(t_ns)
         else:
@@ -311,13 +318,13 @@ class Hold:
         if word != MARK_WORD[self.recipe.procedure]:
             return
         self._starter.forget_before(item.t_ns)
-        self._stretch = None
+        self._segment = None
         self._set_mark(item.t_ns, reasons.started_by_mark(self.recipe))
 
     def _evacuate_again(self, t_ns: int) -> None:
         """Take back an isolation that was seen and was none."""
         self._starter.begin_again()
-        self._stretch = self._mark_ns = None
+        self._segment = self._mark_ns = None
         self._enter(Phase.EVACUATING, t_ns, Say("hold.pulls_again"))
 
     def _set_mark(self, t_ns: int, text: Say, *, seen: bool = False) -> None:
@@ -335,7 +342,7 @@ class Hold:
         for text in self._starter.news():
             self._tell(item.t_ns, NoticeKind.NOTED, text)
 
-    def _begin_stretch(self, *, at_end: bool) -> None:
+    def _begin_segment(self, *, at_end: bool) -> None:
         """Start judging from the mark with the readings kept since."""
         if self._mark_ns is None and at_end:
             self._mark_ns = self._starter.fallback_ns()
@@ -343,55 +350,55 @@ class Hold:
         role = None if start_ns is None else self._starter.role_since(start_ns)
         if start_ns is None or role is None:
             return
-        stretch = Stretch(self.recipe, self._fluids, role, start_ns, before=None)
-        self._stretch = stretch
+        segment = Segment(self.recipe, self._fluids, role, start_ns, before=None)
+        self._segment = segment
         for item in self._starter.take_since(start_ns):
-            self._look_until(item.t_ns)
-            if self._stretch is stretch and self._ending is None:
-                stretch.add(item)
+            self._evaluate_until(item.t_ns)
+            if self._segment is segment and self._ending is None:
+                segment.add(item)
 
-    def _look_until(self, t_ns: int) -> None:
-        stretch = self._stretch
-        if stretch is None:
+    def _evaluate_until(self, t_ns: int) -> None:
+        segment = self._segment
+        if segment is None:
             return
-        for look in stretch.close_until(t_ns):
-            self._curve.append(look.point)
-            self._take_look(stretch, look)
-            if self._ending is not None or self._stretch is not stretch:
+        for evaluation in segment.close_until(t_ns):
+            self._curve.append(evaluation.point)
+            self._act_on(segment, evaluation)
+            if self._ending is not None or self._segment is not segment:
                 return
 
-    def _take_look(self, stretch: Stretch, look: Look) -> None:
-        end_ns = stretch.start_ns + round((look.block.t_s + BLOCK_S / 2) * 1e9)
+    def _act_on(self, segment: Segment, evaluation: Evaluation) -> None:
+        end_ns = segment.start_ns + round((evaluation.block.t_s + BLOCK_S / 2) * 1e9)
         self._now_ns = max(self._now_ns, end_ns)
-        if stretch.settled_at_s is not None and self._phase is Phase.SETTLING:
+        if segment.settled_at_s is not None and self._phase is Phase.SETTLING:
             self._enter(Phase.HOLDING, end_ns, Say("hold.settled"))
-        if look.decision is not None:
-            decided = look.decision is not Outcome.INCONCLUSIVE
-            self._conclude(look.decision, decided_s=end_ns / 1e9 if decided else None)
+        if evaluation.decision is not None:
+            decided = evaluation.decision is not Outcome.INCONCLUSIVE
+            self._conclude(evaluation.decision, decided_s=end_ns / 1e9 if decided else None)
             return
-        for spoil in look.spoils:
-            if self._take_spoil(stretch, spoil, end_ns):
+        for disturbance in evaluation.disturbances:
+            if self._act_on_disturbance(segment, disturbance, end_ns):
                 return
         if self._is_overdue(end_ns):
             self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
 
-    def _take_spoil(self, stretch: Stretch, spoil: Spoil, end_ns: int) -> bool:
-        """Act on a spoiling event; return whether the stretch is over."""
-        if spoil.cause not in self._causes:
-            self._causes.append(spoil.cause)
-        is_news = spoil.text not in self._spoilt
-        self._spoilt.setdefault(spoil.text, (stretch.start_s + spoil.t_s) / 60.0)
-        if spoil.action is Action.NOTE:
+    def _act_on_disturbance(self, segment: Segment, disturbance: Disturbance, end_ns: int) -> bool:
+        """Act on a disturbance; return whether the segment is over."""
+        if disturbance.cause not in self._causes:
+            self._causes.append(disturbance.cause)
+        is_news = disturbance.text not in self._found
+        self._found.setdefault(disturbance.text, (segment.start_s + disturbance.t_s) / 60.0)
+        if disturbance.action is Action.NOTE:
             if is_news:
-                self._tell(end_ns, NoticeKind.NOTED, spoil.text, spoil.cause)
+                self._tell(end_ns, NoticeKind.NOTED, disturbance.text, disturbance.cause)
             return False
-        if spoil.action is Action.VOID:
+        if disturbance.action is Action.VOID:
             self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
             return True
         if is_news:
-            anew = Say("hold.restarted", why=spoil.text)
-            self._tell(end_ns, NoticeKind.RESTARTED, anew, spoil.cause)
-        self._stretch = Stretch(self.recipe, self._fluids, stretch.role, end_ns, before=stretch)
+            anew = Say("hold.restarted", why=disturbance.text)
+            self._tell(end_ns, NoticeKind.RESTARTED, anew, disturbance.cause)
+        self._segment = Segment(self.recipe, self._fluids, segment.role, end_ns, before=segment)
         if not self.recipe.is_vacuum:
             self._phase = Phase.SETTLING
         return True
@@ -410,40 +417,40 @@ class Hold:
         if self.verdict is not None or self._ending is None:
             return
         outcome, decided_s = self._ending
-        stretch = self._stretch
-        estimate = ready_estimate(stretch)
-        if outcome is Outcome.INCONCLUSIVE and stretch is not None and stretch.lost is not None:
-            self._causes.append(stretch.lost)
-        remark = stretch.entry_remark if stretch is not None else None
-        barred = remark is not None and estimate is not None
-        causes = reasons.causes(self.recipe, outcome, self._causes, estimate, spoilt=barred)
+        segment = self._segment
+        estimate = None if segment is None else segment.ready_estimate
+        if outcome is Outcome.INCONCLUSIVE and segment is not None and segment.lost is not None:
+            self._causes.append(segment.lost)
+        barred = segment is not None and bool(segment.entry_remark) and estimate is not None
+        causes = reasons.causes(self.recipe, outcome, self._causes, estimate, barred=barred)
         marked = self._mark_ns is not None
         sha256 = self._ledger.sha256()
+        criterion = self.recipe.criterion
         self.verdict = Verdict(
             outcome=outcome,
             causes=causes,
             reasons=reasons.reasons(
-                self.recipe, outcome, stretch, self._spoilt, causes, marked=marked
+                self.recipe, outcome, segment, self._found, causes, marked=marked
             ),
             decided_at_s=decided_s,
-            leak=leak_of(self.recipe, stretch),
-            smallest_visible_g_per_year=smallest_visible(stretch, outcome),
-            pressure_change_raw_pa=stretch.raw_change_pa if stretch is not None else None,
-            pressure_change_compensated_pa=(
-                estimate.compensated_pa if estimate is not None else None
+            leak=unknown_leak(self.recipe) if segment is None else segment.leak,
+            smallest_visible_g_per_year=(
+                None if segment is None else segment.smallest_visible(outcome)
             ),
-            criterion_kind=self.recipe.criterion.kind,
-            criterion_limit=self.recipe.criterion.limit,
-            criterion_source=self.recipe.criterion.source,
-            criterion_g_per_year=limit_of(stretch),
-            own_slope_pa_per_s=own_slope(stretch),
-            settled_at_s=settled_at(stretch),
+            pressure_change_raw_pa=None if segment is None else segment.raw_change_pa,
+            pressure_change_compensated_pa=None if estimate is None else estimate.compensated_pa,
+            criterion_kind=criterion.kind,
+            criterion_limit=criterion.limit,
+            criterion_source=criterion.source,
+            criterion_g_per_year=None if segment is None else segment.criterion_g_per_year,
+            own_slope_pa_per_s=None if segment is None else segment.own_slope,
+            settled_at_s=None if segment is None else segment.settled_s,
             mark_s=None if self._mark_ns is None else self._mark_ns / 1e9,
             readings_used=self._ledger.readings,
             readings_sha256=sha256,
             version=self._version,
             procedure=self.recipe.procedure,
-            sentence=reasons.verdict(self.recipe, outcome, stretch, causes),
+            sentence=reasons.verdict(self.recipe, outcome, segment, causes),
             judged_until_ns=self._ledger.last_ns,
             quality=dict(self._ledger.quality),
         )

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeAlias, cast
 
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
 from holdwatch_procedures.holds.hold import Hold
-from holdwatch_procedures.holds.marks import EXTENDED, MARK_WORD
-from holdwatch_procedures.holds.sequence import WAIT_NS
+from holdwatch_procedures.holds.order import EXTENDED, MARK_WORD, WAIT_NS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence

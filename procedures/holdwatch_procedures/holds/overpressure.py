@@ -9,8 +9,8 @@ from holdwatch_physics.reading import Quality, Quantity, Role, role_of
 from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
+    from holdwatch_procedures.holds.order import Item
     from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.holds.sequence import Item
 
 
 class OverPressure:

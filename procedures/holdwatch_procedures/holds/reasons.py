@@ -6,7 +6,6 @@ import math
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures.holds.estimates import Cause
-from holdwatch_procedures.holds.leaving import GAIN_EXPONENT
 from holdwatch_procedures.holds.verdict import Outcome, Phase
 from holdwatch_procedures.wording import Say
 
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
     from holdwatch_procedures.holds.estimates import Estimate
     from holdwatch_procedures.holds.recipe import Recipe
     from holdwatch_procedures.holds.scale import Scale
-    from holdwatch_procedures.holds.segment import Stretch
+    from holdwatch_procedures.holds.segment import Segment
     from holdwatch_procedures.holds.vacuum.rise import RiseLook
     from holdwatch_procedures.holds.verdict import Verdict
 
@@ -36,7 +35,7 @@ def started_by_mark(recipe: Recipe) -> Say:
     return Say("hold.isolated_as_said" if recipe.is_vacuum else "hold.closed_as_said")
 
 
-def progress(recipe: Recipe, phase: Phase, stretch: Stretch | None, verdict: Verdict | None) -> Say:
+def progress(recipe: Recipe, phase: Phase, segment: Segment | None, verdict: Verdict | None) -> Say:
     """One sentence on what the hold is doing now."""
     if verdict is not None:
         return verdict.sentence
@@ -44,25 +43,25 @@ def progress(recipe: Recipe, phase: Phase, stretch: Stretch | None, verdict: Ver
         return Say("hold.evacuating")
     if phase is Phase.WAITING:
         return Say("hold.waiting")
-    estimate = stretch.estimate if stretch is not None else None
-    if phase is Phase.SETTLING or stretch is None or stretch.scale is None:
+    estimate = segment.estimate if segment is not None else None
+    if phase is Phase.SETTLING or segment is None or segment.scale is None:
         return Say("hold.settling")
     if estimate is None or not estimate.ready or not math.isfinite(estimate.smallest_visible):
         return Say("hold.nothing_visible")
     return Say(
         "hold.visible",
         held_s=estimate.t_s,
-        visible_g_per_year=stretch.scale.grams(estimate.smallest_visible),
+        visible_g_per_year=segment.scale.grams(estimate.smallest_visible),
         refrigerant=recipe.refrigerant,
     )
 
 
 def verdict(
-    recipe: Recipe, outcome: Outcome, stretch: Stretch | None, causes: tuple[Cause, ...]
+    recipe: Recipe, outcome: Outcome, segment: Segment | None, causes: tuple[Cause, ...]
 ) -> Say:
     """The verdict in one sentence."""
-    estimate = stretch.estimate if stretch is not None else None
-    scale = stretch.scale if stretch is not None else None
+    estimate = segment.estimate if segment is not None else None
+    scale = segment.scale if segment is not None else None
     criterion = recipe.criterion
     if outcome is Outcome.PASS and estimate is not None and scale is not None:
         if criterion.is_change:
@@ -94,13 +93,13 @@ def causes(
     found: Iterable[Cause],
     estimate: Estimate | None,
     *,
-    spoilt: bool = False,
+    barred: bool = False,
 ) -> tuple[Cause, ...]:
     """What was found, each word once.
 
     A fail is a leak, but where any rise of a vacuum fails: there it is what the data shows, and
     a leak where it shows nothing else; in its first minutes nothing can tell. An undecided hold
-    without a cause was too short, unless it was ``spoilt`` in a way that has no word.
+    without a cause was too short, unless it was ``barred`` from deciding in a way that has no word.
     """
     failed = outcome is Outcome.FAIL
     any_rise = recipe.is_vacuum and recipe.criterion.is_change
@@ -109,7 +108,7 @@ def causes(
     named += [cause for cause in seen if cause is not Cause.LEAK or failed]
     if not named and failed and estimate is not None:
         named = [Cause.LEAK]
-    if outcome is Outcome.INCONCLUSIVE and not named and not spoilt:
+    if outcome is Outcome.INCONCLUSIVE and not named and not barred:
         named = [Cause.TOO_SHORT]
     return tuple(dict.fromkeys(named))
 
@@ -117,41 +116,41 @@ def causes(
 def reasons(
     recipe: Recipe,
     outcome: Outcome,
-    stretch: Stretch | None,
-    spoilt: Mapping[Say, float],
+    segment: Segment | None,
+    found: Mapping[Say, float],
     named: tuple[Cause, ...],
     *,
     marked: bool,
 ) -> tuple[Say, ...]:
     """Why the verdict is what it is, what would settle it, and what it assumes.
 
-    ``spoilt`` holds what spoiled the hold, with the minute of the hold at which it happened;
+    ``found`` holds what disturbed the hold, with the minute of the hold at which it happened;
     ``named`` the causes, and ``marked`` whether the clock was ever started.
     """
-    told = [Say("reason.at", at_s=60.0 * at_min, what=what) for what, at_min in spoilt.items()]
-    if stretch is None or stretch.scale is None:
+    told = [Say("reason.at", at_s=60.0 * at_min, what=what) for what, at_min in found.items()]
+    if segment is None or segment.scale is None:
         told.append(_no_start(recipe, marked=marked))
     else:
-        told += _judged(recipe, outcome, stretch, named)
+        told += _judged(recipe, outcome, segment, named)
     return tuple(dict.fromkeys(told))
 
 
 def _judged(
-    recipe: Recipe, outcome: Outcome, stretch: Stretch, named: tuple[Cause, ...]
+    recipe: Recipe, outcome: Outcome, segment: Segment, named: tuple[Cause, ...]
 ) -> Iterator[Say]:
     """The reasons of a hold that has been judged."""
-    estimate = stretch.estimate
-    if stretch.entry_remark is not None:
-        yield stretch.entry_remark
-    if stretch.rise is not None:
-        yield _rise(recipe, stretch.rise)
+    estimate = segment.estimate
+    if segment.entry_remark is not None:
+        yield segment.entry_remark
+    if segment.rise is not None:
+        yield _rise(recipe, segment.rise)
     elif outcome is Outcome.INCONCLUSIVE:
-        yield from _undecided(recipe, stretch, estimate, named)
-    elif estimate is not None and stretch.scale is not None:
-        yield _bounds(recipe, outcome, stretch.scale, estimate)
+        yield from _undecided(recipe, segment, estimate, named)
+    elif estimate is not None and segment.scale is not None:
+        yield _bounds(recipe, outcome, segment.scale, estimate)
     if estimate is not None:
         yield from estimate.notes
-    yield from _assumptions(recipe, stretch)
+    yield from _assumptions(recipe, segment)
 
 
 def _rise(recipe: Recipe, rise: RiseLook) -> Say:
@@ -179,13 +178,13 @@ def _no_start(recipe: Recipe, *, marked: bool) -> Say:
 
 
 def _undecided(
-    recipe: Recipe, stretch: Stretch, estimate: Estimate | None, named: tuple[Cause, ...]
+    recipe: Recipe, segment: Segment, estimate: Estimate | None, named: tuple[Cause, ...]
 ) -> Iterator[Say]:
-    scale = stretch.scale
+    scale = segment.scale
     if scale is None or any(cause in named for cause in NOT_SETTLED_BY_TIME):
         return
-    if stretch.lost is not None:
-        yield LOST[stretch.lost]
+    if segment.lost is not None:
+        yield LOST[segment.lost]
     if estimate is None or not estimate.ready:
         yield Say("reason.too_short", least_s=LEAST_S[recipe.is_vacuum])
         return
@@ -203,8 +202,7 @@ def _undecided(
 def _settling(recipe: Recipe, estimate: Estimate, scale: Scale) -> Say:
     """What would settle an undecided hold."""
     other = Say("reason.finer_gauge" if recipe.is_vacuum else "reason.higher_pressure")
-    ratio = max(estimate.smallest_visible / scale.limit_slope, 1.5)
-    more_s = estimate.t_s * ratio**GAIN_EXPONENT if math.isfinite(ratio) else math.inf
+    more_s = estimate.time_to_see_s(scale.limit_slope, least_ratio=1.5)
     if more_s > LONGEST_ADVICE_S:
         return Say("reason.time_will_not_settle", other=other)
     return Say("reason.what_would_settle", more_s=more_s, other=other)
@@ -236,16 +234,16 @@ def _bounds(recipe: Recipe, outcome: Outcome, scale: Scale, estimate: Estimate) 
     )
 
 
-def _assumptions(recipe: Recipe, stretch: Stretch) -> Iterator[Say]:
+def _assumptions(recipe: Recipe, segment: Segment) -> Iterator[Say]:
     if (
         recipe.barometer_kpa is None
         and recipe.altitude_m is None
-        and not stretch.barometer_measured
+        and not segment.barometer_measured
     ):
         yield Say("reason.sea_level")
     if recipe.is_vacuum:
         return
-    if not stretch.thermometer_seen:
+    if not segment.thermometer_seen:
         yield Say("reason.no_thermometer")
-    if stretch.needs_barometer:
+    if segment.needs_barometer:
         yield Say("reason.no_barometer")

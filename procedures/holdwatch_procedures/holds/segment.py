@@ -1,21 +1,24 @@
-"""One undisturbed stretch of a hold: blocks into engine and watches, looks out."""
+"""Judges one undisturbed segment of a hold: readings in, an evaluation after every block out.
+
+Blocks of ten seconds go to the engine of the procedure and to the watches for disturbances;
+what they find is turned into the figures that a verdict, a snapshot and the curve show.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from statistics import median
+from collections import deque
+from dataclasses import dataclass, field, replace
+from statistics import fmean, median
 from typing import TYPE_CHECKING
 
+from holdwatch_physics.fluids import R_GAS
 from holdwatch_procedures.holds.blocks import BlockBuilder, ClosedBlock
 from holdwatch_procedures.holds.decay.disturbances import DecayWatch
 from holdwatch_procedures.holds.decay.engine import DecayEngine
 from holdwatch_procedures.holds.decay.signal import FLOOR_S
-from holdwatch_procedures.holds.disturbance import Action, Spoil
-from holdwatch_procedures.holds.estimates import BLOCK_S, Cause
-from holdwatch_procedures.holds.facts import FIRST_BLOCKS, Facts
-from holdwatch_procedures.holds.plain import PlainSlope, amount_density
-from holdwatch_procedures.holds.scale import Scale, scale_for
+from holdwatch_procedures.holds.estimates import BLOCK_S, Action, Cause, Disturbance
+from holdwatch_procedures.holds.scale import Scale, scale_for, unknown_leak
 from holdwatch_procedures.holds.setups import (
     decay_setup,
     decay_watch,
@@ -31,45 +34,187 @@ from holdwatch_procedures.holds.verdict import CurvePoint, Outcome
 from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from holdwatch_physics.fluids import Fluids
+    from holdwatch_procedures.holds.decay.gross import GrossLeak
     from holdwatch_procedures.holds.estimates import Block, Estimate
-    from holdwatch_procedures.holds.gross import GrossLeak
+    from holdwatch_procedures.holds.order import Columns, Item
     from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.holds.sequence import Columns, Item
     from holdwatch_procedures.holds.vacuum.disturbances import VacuumWatch
     from holdwatch_procedures.holds.vacuum.rise import RiseLook, RiseWatch
+    from holdwatch_procedures.holds.verdict import Leak
 
-AGREEING_LOOKS = 4
-"""Looks in a row that must agree before a verdict: a step is recognised three blocks after it
-happened, and must not have decided by then. The bounds hold at every look, so waiting only
-makes the error rates smaller."""
+
+AGREEING_EVALUATIONS = 4
+"""Evaluations in a row that must agree before a verdict: a step is recognised three blocks after
+it happened, and must not have decided by then. The bounds hold at every evaluation, so waiting
+only makes the error rates smaller."""
 SATURATED_BLOCKS = 2
 OVERPRESSURE_BLOCKS = 1
+FIRST_BLOCKS = 30
+"""Blocks that count as the first minutes of a segment (five minutes)."""
+ENDS = 6
+"""Blocks averaged at either end of a pressure change (one minute)."""
+LOST_BLOCKS = 30
+"""Five minutes without a usable reading: the instrument is gone."""
+
+
+@dataclass(slots=True)
+class Observed:
+    """The remembered part of a segment.
+
+    Attributes:
+        origin_s: From when on a change of pressure is counted, seconds from the start.
+        first_pa: Absolute pressure of the first block that had one, Pa.
+        last_pa: That of the newest, Pa.
+        temperature_k: Newest pipe temperature, or the room's where no pipe is read, K.
+        thermometer: Whether a pipe thermometer has been read.
+        early_pa, early_room_pa, early_k: Of the first minutes: gas, room, gas temperature.
+    """
+
+    origin_s: float
+    first_pa: float | None = None
+    last_pa: float | None = None
+    temperature_k: float | None = None
+    thermometer: bool = False
+    early_pa: list[float] = field(default_factory=list)
+    early_room_pa: list[float] = field(default_factory=list)
+    early_k: list[float] = field(default_factory=list)
+    _blocks_without_pressure: int = 0
+    _blocks_without_pipe: int = 0
+    _since_origin: int = 0
+    _origin_pa: list[float] = field(default_factory=list)
+    _newest_pa: deque[float] = field(default_factory=lambda: deque(maxlen=ENDS))
+
+    @property
+    def change_pa(self) -> float | None:
+        """Measured change of absolute pressure, minute to minute where there are two, Pa."""
+        if self._since_origin >= 2 * ENDS:
+            return fmean(self._newest_pa) - fmean(self._origin_pa)
+        if self.last_pa is None or self.first_pa is None:
+            return None
+        return self.last_pa - self.first_pa
+
+    @property
+    def lost(self) -> Cause | None:
+        """What has been silent for the last minutes: the thermometer, the gauge, or nothing."""
+        if self._blocks_without_pressure >= LOST_BLOCKS:
+            return Cause.GAP
+        if self.thermometer and self._blocks_without_pipe >= LOST_BLOCKS:
+            return Cause.THERMOMETER
+        return None
+
+    def remember(self, block: Block) -> None:
+        """Take a block in."""
+        temperature = block.pipe_k
+        self.thermometer = self.thermometer or temperature is not None
+        self._blocks_without_pipe = 0 if temperature is not None else self._blocks_without_pipe + 1
+        self._blocks_without_pressure += 1
+        if temperature is None:
+            temperature = block.ambient_k
+        if temperature is not None:
+            self.temperature_k = temperature
+        if block.pressure_pa is not None:
+            self._pressure(block, block.pressure_pa, temperature)
+
+    def _pressure(self, block: Block, pressure_pa: float, temperature_k: float | None) -> None:
+        self._blocks_without_pressure = 0
+        if self.first_pa is None:
+            self.first_pa = pressure_pa
+        self.last_pa = pressure_pa
+        self._newest_pa.append(pressure_pa)
+        if block.t_s >= self.origin_s:
+            self._since_origin += 1
+            if len(self._origin_pa) < ENDS:
+                self._origin_pa.append(pressure_pa)
+        if len(self.early_pa) < FIRST_BLOCKS:
+            self.early_pa.append(pressure_pa)
+            self.early_room_pa.append(block.barometer_pa)
+            if temperature_k is not None:
+                self.early_k.append(temperature_k)
+
+
+class LinearFit:
+    """Least-squares slope of x over t, from two points on.
+
+    Sums are kept about the first point, so that times and values of any size lose no digits
+    (checked against the certified values of the NIST statistical reference data sets).
+    """
+
+    def __init__(self) -> None:
+        self.points = 0
+        self._t0 = 0.0
+        self._x0 = 0.0
+        self._mean_t = 0.0
+        self._mean_x = 0.0
+        self._stt = 0.0
+        self._stx = 0.0
+
+    def add(self, t: float, x: float) -> None:
+        """Take one more point in."""
+        if self.points == 0:
+            self._t0, self._x0 = t, x
+        self.points += 1
+        dt = t - self._t0 - self._mean_t
+        dx = x - self._x0 - self._mean_x
+        self._mean_t += dt / self.points
+        self._mean_x += dx / self.points
+        rest = t - self._t0 - self._mean_t
+        self._stt += dt * rest
+        self._stx += dx * rest
+
+    def extend(self, points: Iterable[tuple[float, float]]) -> None:
+        """Take many points in."""
+        for t, x in points:
+            self.add(t, x)
+
+    @property
+    def slope(self) -> float | None:
+        """The slope, or None while all points share one time."""
+        return self._stx / self._stt if self._stt > 0.0 else None
+
+    @property
+    def intercept(self) -> float | None:
+        """The value at t = 0, or None where there is no slope."""
+        slope = self.slope
+        if slope is None:
+            return None
+        return self._x0 + self._mean_x - slope * (self._t0 + self._mean_t)
+
+
+def amount_density(pressure_pa: float, compressibility: float, gas_k: float) -> float:
+    """Amount of gas in a cubic metre, p/(Z·R·T), mol/m³.
+
+    Source: real-gas law; 40 CFR 1065.644 uses its slope times the volume as the leak rate.
+
+    >>> round(amount_density(101325.0, 1.0, 273.15), 4)
+    44.615
+    """
+    return pressure_pa / (compressibility * R_GAS * gas_k)
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
-    """What the hold sees after a block: estimate, spoiling events, and a decision if one fell."""
+class Evaluation:
+    """What the hold sees after a block: estimate, disturbances, and a decision if one fell."""
 
     block: Block
     estimate: Estimate | None
-    spoils: tuple[Spoil, ...]
+    disturbances: tuple[Disturbance, ...]
     decision: Outcome | None
     point: CurvePoint
 
 
-class Stretch:
-    """Judges what comes after one start: a mark, or the end of a spoiling event.
+class Segment:
+    """Judges what comes after one start: a mark, or the end of a disturbance.
 
-    ``before`` is the stretch that a spoiling event has ended, where there is one.
+    ``before`` is the segment that a disturbance has ended, where there is one.
 
     Add ordered items; before each, close the blocks that end before it with ``close_until``.
     """
 
     def __init__(
-        self, recipe: Recipe, fluids: Fluids, role: str, start_ns: int, *, before: Stretch | None
+        self, recipe: Recipe, fluids: Fluids, role: str, start_ns: int, *, before: Segment | None
     ) -> None:
         self.recipe = recipe
         self._most_pa = recipe.max_gauge_pa
@@ -84,10 +229,10 @@ class Stretch:
         self._bounded: Outcome | None = None
         self._agreed = 0
         self.settled_at_s: float | None = None
-        self.plain = PlainSlope()
+        self._amounts = LinearFit()
         self._fluids = fluids
         self._origin_s = SKIP_S if recipe.is_vacuum else FLOOR_S
-        self._facts = Facts(self._origin_s)
+        self._observed = Observed(self._origin_s)
         self._saturated_run = self._over_run = 0
         self._held: list[Block] = []
         self._engine: DecayEngine | VacuumEngine | None = None
@@ -108,7 +253,7 @@ class Stretch:
 
     @property
     def start_s(self) -> float:
-        """Start of the stretch, seconds of the hold's clock."""
+        """Start of the segment, seconds of the hold's clock."""
         return self.start_ns / 1e9
 
     @property
@@ -116,33 +261,97 @@ class Stretch:
         """Measured change of absolute pressure since the engine's start, Pa."""
         if self.rise is not None and math.isfinite(self.rise.rise_pa):
             return self.rise.rise_pa  # counted from isolation, as its criterion is
-        return self._facts.change_pa
+        return self._observed.change_pa
+
+    @property
+    def ready_estimate(self) -> Estimate | None:
+        """The newest estimate, where it may decide."""
+        return self.estimate if self.estimate is not None and self.estimate.ready else None
+
+    @property
+    def leak(self) -> Leak:
+        """The leak: the engine's where it is ready, else that of the plain regression."""
+        scale = self.scale
+        if scale is None:
+            return unknown_leak(self.recipe)
+        estimate = self.ready_estimate
+        if estimate is not None:
+            return scale.leak(estimate)
+        slope = self._amounts.slope
+        if slope is None:
+            return scale.plain_leak(None)
+        # The regression is of mol/m³ over time; a gas under pressure loses, a vacuum gains.
+        sign = 1.0 if self.recipe.is_vacuum else -1.0
+        amount = sign * slope * self.recipe.volume_m3
+        return scale.plain_leak(amount / scale.mol_per_pa)
+
+    @property
+    def own_slope(self) -> tuple[float, float, float] | None:
+        """Slope and bounds of this hold alone, without earlier holds of the same system, Pa/s."""
+        own = self.own
+        return (own.slope, own.low, own.high) if own is not None and own.ready else None
+
+    @property
+    def criterion_g_per_year(self) -> float | None:
+        """The criterion in g a year; None while it is not known."""
+        return self.scale.limit_grams if self.scale is not None else None
+
+    @property
+    def settled_s(self) -> float | None:
+        """When the gas had settled, seconds of the hold's clock; None while it has not."""
+        return None if self.settled_at_s is None else self.start_s + self.settled_at_s
+
+    @property
+    def earliest_end_s(self) -> float | None:
+        """When a tight unit could pass, seconds of the hold's clock; None without a forecast.
+
+        That is when the smallest visible leak will have fallen to the criterion.
+        """
+        if self.estimate is None or self.scale is None:
+            return None
+        needed_s = self.estimate.time_to_see_s(self.scale.limit_slope)
+        return self.start_s + needed_s if math.isfinite(needed_s) else None
+
+    def smallest_visible(self, outcome: Outcome | None = None) -> float | None:
+        """Return the smallest leak that could have been seen by now, g a year.
+
+        Args:
+            outcome: That of the verdict, once there is one.
+        """
+        estimate = self.ready_estimate
+        if estimate is None or self.scale is None:
+            return None
+        visible = estimate.smallest_visible
+        if outcome is Outcome.PASS:
+            # What has been ruled out has been seen, whatever the forecast for the noise says.
+            visible = min(visible, max(estimate.high, 0.0))
+        return self.scale.grams(visible) if math.isfinite(visible) else None
 
     @property
     def entry_remark(self) -> Say | None:
         """What there is to say of the pressure at which a vacuum was isolated."""
-        start_pa = self._facts.first_pa
+        start_pa = self._observed.first_pa
         return remark(self.recipe, start_pa) if self.recipe.is_vacuum and start_pa else None
 
     @property
     def lost(self) -> Cause | None:
         """What has been silent for the last minutes: the thermometer, the gauge, or nothing."""
-        return self._facts.lost
+        return self._observed.lost
 
     @property
     def pressure_pa(self) -> float | None:
         """Absolute pressure of the newest block, Pa."""
-        return self._facts.last_pa
+        return self._observed.last_pa
 
     @property
     def temperature_k(self) -> float | None:
         """Pipe temperature of the newest block, K."""
-        return self._facts.temperature_k
+        return self._observed.temperature_k
 
     @property
     def thermometer_seen(self) -> bool:
         """Whether a pipe thermometer has given a usable reading, even if none is believed now."""
-        return self._facts.thermometer or bool(self._distrusted)
+        return self._observed.thermometer or bool(self._distrusted)
 
     @property
     def _distrusted(self) -> frozenset[str]:
@@ -173,7 +382,7 @@ class Stretch:
         """Take readings that all belong to the block now open, in order."""
         self.builder.add_many(readings)
 
-    def close_until(self, t_ns: int) -> Iterator[Look]:
+    def close_until(self, t_ns: int) -> Iterator[Evaluation]:
         """Close and judge every block that ends at or before ``t_ns`` of the hold's clock."""
         for closed in self.builder.close_until(t_ns):
             yield self._judge(closed)
@@ -184,10 +393,10 @@ class Stretch:
         if self.scale is None:
             self._set_scale()
 
-    def _judge(self, closed: ClosedBlock) -> Look:
+    def _judge(self, closed: ClosedBlock) -> Evaluation:
         self._remember(closed)
         estimate = self._push(closed.block)
-        spoils = (*self._at_a_glance(closed), *self._watched(closed.block))
+        disturbances = (*self._block_limits(closed), *self._watched(closed.block))
         if estimate is not None:
             self.own = estimate
             estimate = self.estimate = self._together(estimate)
@@ -195,32 +404,32 @@ class Stretch:
         if estimate is None or not estimate.ready:
             gross = self._gross_leak(closed.block)
         decision: Outcome | None = None
-        spoilt = any(spoil.action is not Action.NOTE for spoil in spoils)
-        if not spoilt and (gross is not None or self._says_something(closed.block)):
+        disturbed = any(found.action is not Action.NOTE for found in disturbances)
+        if not disturbed and (gross is not None or self._may_decide(closed.block)):
             decision = self._decide(closed.block, gross or estimate)
         estimate = gross or estimate
-        return Look(closed.block, estimate, spoils, decision, self._point(closed.block))
+        return Evaluation(closed.block, estimate, disturbances, decision, self._point(closed.block))
 
     def _remember(self, closed: ClosedBlock) -> None:
-        self._facts.remember(closed.block)
+        self._observed.remember(closed.block)
         if closed.block.pressure_pa is not None and self.estimate is None:
-            self._extend_plain(closed)
+            self._take_amounts(closed)
 
-    def _extend_plain(self, closed: ClosedBlock) -> None:
-        """Amounts of gas, as pressures at the stretch's first temperature, into the regression."""
+    def _take_amounts(self, closed: ClosedBlock) -> None:
+        """Amounts of gas, as pressures at the segment's first temperature, into the regression."""
         gas = "air" if self.recipe.is_vacuum else self.recipe.gas
-        gas_k = self._facts.temperature_k or self.recipe.reference_k
+        gas_k = self._observed.temperature_k or self.recipe.reference_k
         pressure = max(closed.block.pressure_pa or 0.0, 1.0)
         z = self._fluids.compressibility(gas, pressure, gas_k)
         per_pa = amount_density(1.0, z, gas_k)
-        self.plain.extend(zip(closed.times, [p * per_pa for p in closed.values], strict=True))
+        self._amounts.extend(zip(closed.times, [p * per_pa for p in closed.values], strict=True))
 
-    def _at_a_glance(self, closed: ClosedBlock) -> Iterator[Spoil]:
-        """What a glance at the block shows: the end of the range, too much pressure."""
+    def _block_limits(self, closed: ClosedBlock) -> Iterator[Disturbance]:
+        """What the block by itself shows: the end of the range, too much pressure."""
         block = closed.block
         self._saturated_run = self._saturated_run + 1 if 2 * closed.saturated > closed.total else 0
         if self._saturated_run == SATURATED_BLOCKS:
-            yield Spoil(Cause.SATURATED, block.t_s, Say("hold.saturated"), Action.VOID)
+            yield Disturbance(Cause.SATURATED, block.t_s, Say("hold.saturated"), Action.VOID)
         most = self._most_pa
         over = (
             most is not None
@@ -230,14 +439,14 @@ class Stretch:
         self._over_run = self._over_run + 1 if over else 0
         if self._over_run == OVERPRESSURE_BLOCKS and most is not None:
             text = Say("hold.over_pressure", most_pa=most)
-            yield Spoil(Cause.OVERPRESSURE, block.t_s, text, Action.VOID)
+            yield Disturbance(Cause.OVERPRESSURE, block.t_s, text, Action.VOID)
 
     def _push(self, block: Block) -> Estimate | None:
         if self._engine is not None:
             return self._engine_push(block)
         self._held.append(block)
         needed = 1 if self.recipe.is_vacuum else FIRST_BLOCKS
-        if len(self._facts.early_pa) < needed:
+        if len(self._observed.early_pa) < needed:
             return None
         self._set_scale()
         self._engine = self._build_engine()
@@ -298,20 +507,20 @@ class Stretch:
         )
 
     def _set_scale(self) -> None:
-        facts = self._facts
-        if not facts.early_pa:
+        observed = self._observed
+        if not observed.early_pa:
             return
-        pressure = facts.early_pa[0] if self.recipe.is_vacuum else median(facts.early_pa)
+        pressure = observed.early_pa[0] if self.recipe.is_vacuum else median(observed.early_pa)
         self.scale = scale_for(
             self.recipe,
             self._fluids,
             pressure,
-            median(facts.early_room_pa),
+            median(observed.early_room_pa),
             self._gas_k(),
         )
 
     def _gas_k(self) -> float:
-        early = self._facts.early_k
+        early = self._observed.early_k
         if early:
             return early[0] if self.recipe.is_vacuum else median(early)
         return self.recipe.coldest_wall_k or self.recipe.reference_k
@@ -331,34 +540,34 @@ class Stretch:
                 self._fluids,
                 scale,
                 role=self.role,
-                start_pa=median(self._facts.early_pa),
+                start_pa=median(self._observed.early_pa),
                 thermometer=any(block.pipe_k is not None for block in self._held),
                 barometer_measured=self.builder.barometer_measured,
             )
         )
 
-    def _watched(self, block: Block) -> Iterator[Spoil]:
-        """What the watch finds, its times turned from the watch's start to this stretch's."""
+    def _watched(self, block: Block) -> Iterator[Disturbance]:
+        """What the watch finds, its times turned from the watch's start to this segment's."""
         if self.watch is None:
             return
         earlier_s = self.start_s - self.watched_from_s
         seen = replace(block, t_s=block.t_s + earlier_s) if earlier_s else block
-        for spoil in self.watch.push(seen):
-            yield self._judged_spoil(replace(spoil, t_s=spoil.t_s - earlier_s))
+        for disturbance in self.watch.push(seen):
+            yield self._as_criterion_takes_it(replace(disturbance, t_s=disturbance.t_s - earlier_s))
 
-    def _judged_spoil(self, spoil: Spoil) -> Spoil:
+    def _as_criterion_takes_it(self, disturbance: Disturbance) -> Disturbance:
         """What a watch found, as this criterion takes it.
 
         Where any rise counts, a step is part of it: noted as its cause, no new start.
         """
-        if self._rise is not None and spoil.action is Action.RESTART:
-            if spoil.cause is Cause.STEP:
-                return replace(spoil, action=Action.NOTE)
-            return replace(spoil, action=Action.VOID)
-        return spoil
+        if self._rise is not None and disturbance.action is Action.RESTART:
+            if disturbance.cause is Cause.STEP:
+                return replace(disturbance, action=Action.NOTE)
+            return replace(disturbance, action=Action.VOID)
+        return disturbance
 
-    def _says_something(self, block: Block) -> bool:
-        """Whether the block may count as a look: it is news, from a gauge that is alive."""
+    def _may_decide(self, block: Block) -> bool:
+        """Whether the block counts as an evaluation: it is news, from a gauge that is alive."""
         if not isinstance(self.watch, DecayWatch):
             return True
         if self.watch.is_gauge_still:
@@ -382,14 +591,14 @@ class Stretch:
         same = bounded is self._bounded
         self._bounded = bounded
         self._agreed = self._agreed + 1 if same else 1
-        if self._agreed < AGREEING_LOOKS:
+        if self._agreed < AGREEING_EVALUATIONS:
             return None
         return self._allowed(bounded) if self.recipe.is_vacuum else bounded
 
     def _allowed(self, outcome: Outcome | None) -> Outcome | None:
         """What a vacuum may decide: nothing without one, no pass from far above its target."""
-        facts = self._facts
-        start_pa, last_pa = facts.first_pa, facts.last_pa
+        observed = self._observed
+        start_pa, last_pa = observed.first_pa, observed.last_pa
         if start_pa is None or last_pa is None or is_no_vacuum(start_pa):
             return None
         if outcome is Outcome.PASS and bars_pass(self.recipe, start_pa):

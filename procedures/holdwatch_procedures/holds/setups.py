@@ -10,8 +10,8 @@ from holdwatch_physics.fluids import wall_exponent
 from holdwatch_physics.reading import Role, role_of
 from holdwatch_procedures.holds.blocks import specs_by_role
 from holdwatch_procedures.holds.decay.disturbances import DecayWatch
+from holdwatch_procedures.holds.decay.gross import GrossLeak
 from holdwatch_procedures.holds.decay.setup import Barometer, DecaySetup
-from holdwatch_procedures.holds.gross import GrossLeak
 from holdwatch_procedures.holds.vacuum.disturbances import VacuumWatch
 from holdwatch_procedures.holds.vacuum.rise import RiseWatch
 from holdwatch_procedures.holds.vacuum.setup import VacuumSetup
@@ -131,7 +131,7 @@ def vacuum_setup(recipe: Recipe, scale: Scale, *, role: str) -> VacuumSetup:
 
 
 def decay_watch(recipe: Recipe, role: str) -> DecayWatch:
-    """Return the watch for what spoils a pressure decay."""
+    """Return the watch for what disturbances a pressure decay."""
     specs = specs_by_role(recipe)
     spec = specs.get(role)
     return DecayWatch(
@@ -148,7 +148,7 @@ def decay_watch(recipe: Recipe, role: str) -> DecayWatch:
 
 
 def vacuum_watch(recipe: Recipe, setup: VacuumSetup) -> VacuumWatch:
-    """Return the watch for what spoils a standing vacuum."""
+    """Return the watch for what disturbances a standing vacuum."""
     return VacuumWatch(setup, max_gap_s=recipe.limits.max_gap_min * 60.0)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from holdwatch_procedures.holds.decay.bounds import Blur
 from holdwatch_procedures.holds.estimates import BLOCK_S
-from holdwatch_procedures.holds.grain import Dither, rounding_doubt
+from holdwatch_procedures.holds.resolution import Dither, rounding_doubt
 
 if TYPE_CHECKING:
     from holdwatch_procedures.holds.estimates import Block
@@ -19,7 +19,7 @@ NATURAL_STILL_S = 3600.0
 class BlurWatch:
     """Counts, over the blocks that an engine judges, how far rounding averages out.
 
-    Blocks without grains (nobody counted) leave nothing unsaid.
+    Blocks without resolutions (nobody counted) leave nothing unsaid.
     """
 
     def __init__(self) -> None:
@@ -31,17 +31,17 @@ class BlurWatch:
 
     def push(self, block: Block) -> None:
         """Take one block."""
-        grain = block.pressure_grain
-        if grain is not None:
-            self._gauge.push(grain)
-            self._gauge_step = grain.step
-        fresh = [clamp for clamp in block.clamps if clamp.grain is not None]
+        resolution = block.pressure_resolution
+        if resolution is not None:
+            self._gauge.push(resolution)
+            self._gauge_step = resolution.step
+        fresh = [clamp for clamp in block.clamps if clamp.resolution is not None]
         moves = 0
         for clamp in fresh:
-            if clamp.grain is not None:
-                self._clamps[clamp.role].push(clamp.grain)
-                self._clamp_step[clamp.role] = clamp.grain.step or 0.0
-                moves += clamp.grain.moves
+            if clamp.resolution is not None:
+                self._clamps[clamp.role].push(clamp.resolution)
+                self._clamp_step[clamp.role] = clamp.resolution.step or 0.0
+                moves += clamp.resolution.moves
         if block.clamps:
             self._still_s = 0.0 if moves else self._still_s + BLOCK_S
             self._longest_still_s = max(self._longest_still_s, self._still_s)

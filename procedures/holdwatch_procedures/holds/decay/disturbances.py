@@ -1,4 +1,4 @@
-"""What spoils a pressure-decay hold: steps, stuck instruments, gaps, a fallen clamp."""
+"""Finds what disturbs a pressure-decay hold: steps, stuck instruments, gaps, a fallen clamp."""
 
 from __future__ import annotations
 
@@ -10,8 +10,7 @@ from statistics import fmean, median
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures.holds.decay.stuck import StuckWatch
-from holdwatch_procedures.holds.disturbance import Action, Spoil
-from holdwatch_procedures.holds.estimates import BLOCK_S, Block, Cause, Clamp
+from holdwatch_procedures.holds.estimates import BLOCK_S, Action, Block, Cause, Clamp, Disturbance
 from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
@@ -60,12 +59,12 @@ class StepWatch:
         self._quiet_until_s = -math.inf
         self._usual_s = 3.0 * BLOCK_S
 
-    def push(self, block: Block) -> Spoil | None:
+    def push(self, block: Block) -> Disturbance | None:
         """Take a block; return the step that it completes."""
         if block.pressure_pa is None:
             return None
-        if block.pressure_grain is not None:
-            self._usual_s = 3.0 * max(BLOCK_S, block.pressure_grain.interval_s)
+        if block.pressure_resolution is not None:
+            self._usual_s = 3.0 * max(BLOCK_S, block.pressure_resolution.interval_s)
         self._blocks.append(block)
         if block.t_s < self.SKIP_S - 60.0 or len(self._blocks) < 6:
             return None
@@ -92,12 +91,14 @@ class StepWatch:
         self._jumps.append(jump)
         insort(self._ordered, jump)
 
-    def _judge(self, recent: Sequence[Block], jump: float, times: float) -> Spoil | None:
+    def _judge(self, recent: Sequence[Block], jump: float, times: float) -> Disturbance | None:
         if len(self._jumps) < self.FEWEST:
             return None
         usual = median(self._ordered)
-        grain = recent[-1].pressure_grain
-        coarse_pa = self.FLOOR_STEPS * ((grain.step if grain is not None else None) or 0.0)
+        resolution = recent[-1].pressure_resolution
+        coarse_pa = self.FLOOR_STEPS * (
+            (resolution.step if resolution is not None else None) or 0.0
+        )
         excess = jump - usual * times
         least_pa = max(self.FLOOR_PA, coarse_pa)
         if abs(excess) <= least_pa * math.sqrt(times):
@@ -111,7 +112,7 @@ class StepWatch:
         text = Say(
             "decay.rose_at_once" if excess > 0.0 else "decay.fell_at_once", jump_pa=abs(excess)
         )
-        return Spoil(Cause.STEP, where_s, text, Action.RESTART)
+        return Disturbance(Cause.STEP, where_s, text, Action.RESTART)
 
     def _explained(self, recent: Sequence[Block]) -> float:
         warm = [b.pipe_k for b in self._blocks if b.pipe_k is not None]
@@ -144,15 +145,17 @@ class FallenClamp:
         self._half_s = 60.0
         self._step_k = 0.0
 
-    def push(self, block: Block, clamp: Clamp) -> Spoil | None:
+    def push(self, block: Block, clamp: Clamp) -> Disturbance | None:
         """Take a block; return the fall that it completes."""
         if block.pressure_pa is None:
             return None
-        if clamp.grain is not None:
-            gauge = block.pressure_grain
-            slowest_s = max(clamp.grain.interval_s, gauge.interval_s if gauge is not None else 0.0)
+        if clamp.resolution is not None:
+            gauge = block.pressure_resolution
+            slowest_s = max(
+                clamp.resolution.interval_s, gauge.interval_s if gauge is not None else 0.0
+            )
             self._half_s = min(max(60.0, 3.0 * slowest_s), self.MOST_S)
-            self._step_k = clamp.grain.step or 0.0
+            self._step_k = clamp.resolution.step or 0.0
         self._taken.append((block.t_s, clamp.kelvin, block.pressure_pa))
         if block.t_s < max(self.SKIP_S, self._quiet_until_s):
             return None
@@ -174,15 +177,15 @@ class FallenClamp:
             return None
         return self._judge(block, moved_k, _moved([p for _, _, p in taken], before))
 
-    def _judge(self, block: Block, moved_k: float, moved_pa: float) -> Spoil | None:
+    def _judge(self, block: Block, moved_k: float, moved_pa: float) -> Disturbance | None:
         expected_pa = _pa_per_k(block) * abs(moved_k)
-        grain = block.pressure_grain
-        step_pa = (grain.step if grain is not None else None) or 0.0
+        resolution = block.pressure_resolution
+        step_pa = (resolution.step if resolution is not None else None) or 0.0
         if expected_pa < 2.0 * step_pa or abs(moved_pa) >= 0.25 * expected_pa:
             return None
         self._quiet_until_s = block.t_s + 2.0 * self._half_s
         text = Say("decay.clamp_fell", moved_k=moved_k)
-        return Spoil(Cause.THERMOMETER, block.t_s - self._half_s, text, Action.RESTART)
+        return Disturbance(Cause.THERMOMETER, block.t_s - self._half_s, text, Action.RESTART)
 
 
 class GapWatch:
@@ -195,7 +198,7 @@ class GapWatch:
         self._longest_s = longest_s
         self._last_s: float | None = None
 
-    def push(self, block: Block) -> Spoil | None:
+    def push(self, block: Block) -> Disturbance | None:
         """Take a block; return the gap that it ends."""
         if block.pressure_pa is None:
             return None
@@ -203,15 +206,15 @@ class GapWatch:
         if before_s is None:
             return None
         missing_s = block.t_s - before_s - BLOCK_S
-        grain = block.pressure_grain
-        usual_s = self.NOTE_INTERVALS * grain.interval_s if grain is not None else 0.0
+        resolution = block.pressure_resolution
+        usual_s = self.NOTE_INTERVALS * resolution.interval_s if resolution is not None else 0.0
         if missing_s < max(self.NOTE_S, min(usual_s, self._longest_s)):
             return None
         if missing_s <= self._longest_s:
             text = Say("decay.gap_bridged", missing_s=missing_s)
-            return Spoil(Cause.GAP, before_s, text, Action.NOTE)
+            return Disturbance(Cause.GAP, before_s, text, Action.NOTE)
         text = Say("decay.gap", missing_s=missing_s, longest_s=self._longest_s)
-        return Spoil(Cause.GAP, block.t_s - 0.5 * BLOCK_S, text, Action.RESTART)
+        return Disturbance(Cause.GAP, block.t_s - 0.5 * BLOCK_S, text, Action.RESTART)
 
 
 class DecayWatch:
@@ -219,7 +222,7 @@ class DecayWatch:
 
     Push every block of the hold, from the mark on and across restarts where the caller can: the
     watches look after their own memory. A restart's ``t_s`` is where the event was. What is stuck
-    or off its pipe is judged from the grains and clamps that the blocks carry.
+    or off its pipe is judged from the resolutions and clamps that the blocks carry.
 
     Args:
         resolution_pa: Step of the gauge's readings, Pa; None where not declared.
@@ -268,24 +271,24 @@ class DecayWatch:
         """
         return self._gauge_stuck.is_pending
 
-    def push(self, block: Block) -> list[Spoil]:
+    def push(self, block: Block) -> list[Disturbance]:
         """Take the next block; return what it shows to be spoilt, oldest first."""
         clamps = [clamp for clamp in block.clamps if clamp.role not in self.distrusted]
         found = [self._gap.push(block)]
         for clamp in clamps:
             found += [self._fell(block, clamp), self._stuck_clamp(block, clamp)]
         found += [self._step.push(block), self._stuck_gauge(block)]
-        spoils = [spoil for spoil in found if spoil is not None]
-        return sorted(spoils, key=lambda spoil: spoil.t_s)
+        disturbances = [disturbance for disturbance in found if disturbance is not None]
+        return sorted(disturbances, key=lambda disturbance: disturbance.t_s)
 
-    def _fell(self, block: Block, clamp: Clamp) -> Spoil | None:
+    def _fell(self, block: Block, clamp: Clamp) -> Disturbance | None:
         fallen = self._fallen[clamp.role].push(block, clamp)
         if fallen is not None:
             self.distrusted.add(clamp.role)
         return fallen
 
-    def _stuck_gauge(self, block: Block) -> Spoil | None:
-        if block.pressure_pa is None or block.pressure_grain is None:
+    def _stuck_gauge(self, block: Block) -> Disturbance | None:
+        if block.pressure_pa is None or block.pressure_resolution is None:
             return None
         if block.pipe_k is not None:
             self._pipe_k = block.pipe_k
@@ -295,7 +298,7 @@ class DecayWatch:
         scale = self._scale_pa_per_k
         watch = self._gauge_stuck
         since_s = watch.push(
-            block.t_s, block.pressure_grain, scale * self._pipe_k, scale * self._pipe_step_k
+            block.t_s, block.pressure_resolution, scale * self._pipe_k, scale * self._pipe_step_k
         )
         if self._first_pa is None:
             self._first_pa = own
@@ -304,9 +307,9 @@ class DecayWatch:
         if since_s is None:
             return self._resting_gauge(block)
         text = Say("decay.gauge_stuck", still_s=since_s)
-        return Spoil(Cause.GAP, block.t_s, text, Action.RESTART)
+        return Disturbance(Cause.GAP, block.t_s, text, Action.RESTART)
 
-    def _resting_gauge(self, block: Block) -> Spoil | None:
+    def _resting_gauge(self, block: Block) -> Disturbance | None:
         """Tell once that a coarse gauge has not moved yet: it may be at rest, or stuck."""
         watch = self._gauge_stuck
         resting = watch.is_quiet and not watch.has_moved and watch.still_s >= watch.PLAIN_S
@@ -314,25 +317,25 @@ class DecayWatch:
             return None
         self._warned.add("gauge")
         text = Say("decay.gauge_rests")
-        return Spoil(Cause.GAP, block.t_s, text, Action.NOTE)
+        return Disturbance(Cause.GAP, block.t_s, text, Action.NOTE)
 
-    def _stuck_clamp(self, block: Block, clamp: Clamp) -> Spoil | None:
-        if clamp.grain is None:
+    def _stuck_clamp(self, block: Block, clamp: Clamp) -> Disturbance | None:
+        if clamp.resolution is None:
             return None  # carried on from an earlier block
         watch = self._pipe_stuck.get(clamp.role)
         if watch is None:
             watch = StuckWatch(*self._declared.get(clamp.role, (None, None)))
             self._pipe_stuck[clamp.role] = watch
-        self._pipe_step_k = max(self._pipe_step_k, clamp.grain.step or 0.0)
-        since_s = watch.push(block.t_s, clamp.grain)
+        self._pipe_step_k = max(self._pipe_step_k, clamp.resolution.step or 0.0)
+        since_s = watch.push(block.t_s, clamp.resolution)
         if since_s is None:
             return None
         if watch.has_moved and not watch.is_quiet:
             self.distrusted.add(clamp.role)
             text = Say("decay.clamp_stuck", still_s=since_s)
-            return Spoil(Cause.THERMOMETER, block.t_s, text, Action.RESTART)
+            return Disturbance(Cause.THERMOMETER, block.t_s, text, Action.RESTART)
         if clamp.role in self._warned or watch.still_s < self.CLAMP_NOTE_S:
             return None
         self._warned.add(clamp.role)
         text = Say("decay.clamp_rests", still_s=since_s)
-        return Spoil(Cause.THERMOMETER, block.t_s, text, Action.NOTE)
+        return Disturbance(Cause.THERMOMETER, block.t_s, text, Action.NOTE)

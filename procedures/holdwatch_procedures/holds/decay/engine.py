@@ -120,10 +120,10 @@ class DecayEngine:
         return self._look(block, row, self._bank.posterior())
 
     def _count(self, block: Block, row: Row) -> None:
-        grain = block.pressure_grain
-        if grain is not None:
-            self._block_share = BLOCK_S / max(BLOCK_S, grain.interval_s)
-            self._resolution_pa = grain.step
+        resolution = block.pressure_resolution
+        if resolution is not None:
+            self._block_share = BLOCK_S / max(BLOCK_S, resolution.interval_s)
+            self._resolution_pa = resolution.step
         self._promised += self._block_share
         if not row.usable:
             return

@@ -13,7 +13,7 @@ from holdwatch_procedures.holds.decay.bounds import Blur, doubts, visible
 from holdwatch_procedures.holds.decay.engine import FIRST_LOOK, READINGS_A_BLOCK
 from holdwatch_procedures.holds.decay.signal import COLUMNS, FLOOR_S, LAG_TIME_S
 from holdwatch_procedures.holds.estimates import BLOCK_S
-from holdwatch_procedures.holds.grain import rounding_doubt
+from holdwatch_procedures.holds.resolution import rounding_doubt
 
 if TYPE_CHECKING:
     from holdwatch_procedures.holds.decay.setup import DecaySetup

@@ -7,7 +7,7 @@ from collections import deque
 from typing import TYPE_CHECKING
 
 from holdwatch_procedures.holds.estimates import BLOCK_S
-from holdwatch_procedures.holds.grain import Dither, Grain
+from holdwatch_procedures.holds.resolution import Dither, Resolution
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,30 +49,30 @@ class StuckWatch:
         self._moved = False
         self._dither = Dither(self.MEMORY)
         self._seen: deque[tuple[int, int]] = deque(maxlen=self.MEMORY)
-        self._still: list[Grain] = []
+        self._still: list[Resolution] = []
         self._step = 0.0
         self._interval_s = 0.0
         self._expected: tuple[float, float] = (math.inf, -math.inf)
 
     def push(
-        self, t_s: float, grain: Grain, expected: float = 0.0, slack: float = 0.0
+        self, t_s: float, resolution: Resolution, expected: float = 0.0, slack: float = 0.0
     ) -> float | None:
         """Take a block; return since when it has been stuck, every five minutes, s.
 
         Args:
             t_s: Middle of the block, s.
-            grain: What its readings showed.
+            resolution: What its readings showed.
             expected: What other instruments would make of it, in the same unit.
             slack: How far they may move without any meaning, likewise.
         """
-        self._step = grain.step or 0.0
-        self._interval_s, self._last_s = grain.interval_s, t_s
-        if not self._begun or grain.moves:
-            self._take_move(grain)
+        self._step = resolution.step or 0.0
+        self._interval_s, self._last_s = resolution.interval_s, t_s
+        if not self._begun or resolution.moves:
+            self._take_move(resolution)
             self._begun, self._since_s = True, t_s
             self._expected = (expected, expected)
             return None
-        self._still.append(grain)
+        self._still.append(resolution)
         low, high = self._expected
         self._expected = (min(low, expected), max(high, expected))
         if not self._is_stuck(slack) or t_s - self._said_s < self.PLAIN_S:
@@ -117,20 +117,20 @@ class StuckWatch:
             return False
         return not self._moved or self._is_no_chance(self._still)
 
-    def _is_no_chance(self, still: Sequence[Grain]) -> bool:
+    def _is_no_chance(self, still: Sequence[Resolution]) -> bool:
         """Whether so many equal readings in a row are next to impossible for its noise."""
         moves = sum(count for count, _ in self._seen)
         readings = sum(count for _, count in self._seen)
         share = min(moves / max(readings, 1), self.MOST_MOVES)
-        equal = sum(grain.readings for grain in still)
+        equal = sum(resolution.readings for resolution in still)
         return equal * math.log1p(-share) < math.log(self.CHANCE)
 
-    def _take_move(self, grain: Grain) -> None:
+    def _take_move(self, resolution: Resolution) -> None:
         """Learn from a block with a move, and from the stillness before it if that was natural."""
         if self._begun:
             self._moved = True
             was_stuck = self._said_s > self._since_s
-            for seen in (*([] if was_stuck else self._still), grain):
+            for seen in (*([] if was_stuck else self._still), resolution):
                 self._dither.push(seen)
                 self._seen.append((seen.moves, seen.readings))
         self._still.clear()

@@ -1,4 +1,4 @@
-"""What spoils a standing vacuum: step, fall, end of range, stuck gauge, gap."""
+"""Finds what disturbs a standing vacuum: step, fall, end of range, stuck gauge, gap."""
 
 from __future__ import annotations
 
@@ -6,8 +6,7 @@ import math
 from collections import deque
 from typing import TYPE_CHECKING
 
-from holdwatch_procedures.holds.disturbance import Action, Spoil
-from holdwatch_procedures.holds.estimates import BLOCK_S, Block, Cause
+from holdwatch_procedures.holds.estimates import BLOCK_S, Action, Block, Cause, Disturbance
 from holdwatch_procedures.holds.sliding import SlidingMedian
 from holdwatch_procedures.holds.vacuum.noise import BlockNoise
 from holdwatch_procedures.wording import Say
@@ -57,7 +56,7 @@ class VacuumWatch:
         self._changes = 0
         self._done: set[str] = set()
 
-    def push(self, block: Block) -> list[Spoil]:
+    def push(self, block: Block) -> list[Disturbance]:
         """Take one block; return what it shows, each kind once."""
         if self._first_s is None:
             self._first_s = block.t_s
@@ -72,36 +71,36 @@ class VacuumWatch:
         found += step or self._fall(block, pressure)
         return found
 
-    def _once(self, kind: str, spoil: Spoil) -> Iterator[Spoil]:
+    def _once(self, kind: str, disturbance: Disturbance) -> Iterator[Disturbance]:
         if kind not in self._done:
             self._done.add(kind)
-            yield spoil
+            yield disturbance
 
-    def _gap(self, block: Block) -> Iterator[Spoil]:
+    def _gap(self, block: Block) -> Iterator[Disturbance]:
         if self._last_s is None:
             return
         silent_s = block.t_s - self._last_s - BLOCK_S
-        grain = block.pressure_grain
-        usual_s = GAP_INTERVALS * grain.interval_s if grain is not None else 0.0
+        resolution = block.pressure_resolution
+        usual_s = GAP_INTERVALS * resolution.interval_s if resolution is not None else 0.0
         if silent_s < max(GAP_NOTED_S, min(usual_s, self._max_gap_s)):
             return
         if silent_s > self._max_gap_s:
             text = Say("vacuum.gap", missing_s=silent_s)
-            yield Spoil(Cause.GAP, block.t_s, text, Action.RESTART)
+            yield Disturbance(Cause.GAP, block.t_s, text, Action.RESTART)
         else:
             text = Say("vacuum.gap_bridged", missing_s=silent_s)
-            yield Spoil(Cause.GAP, block.t_s, text, Action.NOTE)
+            yield Disturbance(Cause.GAP, block.t_s, text, Action.NOTE)
 
-    def _top(self, block: Block, pressure: float) -> Iterator[Spoil]:
+    def _top(self, block: Block, pressure: float) -> Iterator[Disturbance]:
         top = self._setup.range_top_pa
         if top is None:
             return
         self._at_top = self._at_top + 1 if pressure >= TOP_SHARE * top else 0
         if self._at_top == TOP_BLOCKS:
             text = Say("vacuum.saturated", top_pa=top)
-            yield from self._once("top", Spoil(Cause.SATURATED, block.t_s, text, Action.VOID))
+            yield from self._once("top", Disturbance(Cause.SATURATED, block.t_s, text, Action.VOID))
 
-    def _stuck(self, block: Block, pressure: float) -> Iterator[Spoil]:
+    def _stuck(self, block: Block, pressure: float) -> Iterator[Disturbance]:
         """Readings that never move: natural only where rounding hides noise and rise."""
         moved = block.pressure_sd_pa > 0.0 or pressure != self._same_pa
         if moved:
@@ -115,9 +114,9 @@ class VacuumWatch:
         allowed = STUCK_COARSE_S if coarse and self._changes else STUCK_S
         if still_s >= allowed:
             text = Say("vacuum.stuck", still_s=still_s)
-            yield from self._once("stuck", Spoil(Cause.GAP, block.t_s, text, Action.VOID))
+            yield from self._once("stuck", Disturbance(Cause.GAP, block.t_s, text, Action.VOID))
 
-    def _step(self, block: Block) -> Iterator[Spoil]:
+    def _step(self, block: Block) -> Iterator[Disturbance]:
         bend = self._noise.second_difference_pa
         if bend is None:
             return
@@ -127,11 +126,11 @@ class VacuumWatch:
             reach = max(STEP_SIGMAS * max(sigma, expected), STEP_LEAST_PA)
             if abs(bend) > reach:
                 text = Say("vacuum.jumped", jump_pa=bend)
-                spoil = Spoil(Cause.STEP, block.t_s, text, Action.RESTART)
-                yield from self._once("step", spoil)
+                disturbance = Disturbance(Cause.STEP, block.t_s, text, Action.RESTART)
+                yield from self._once("step", disturbance)
         self._differences.push(abs(bend))
 
-    def _fall(self, block: Block, pressure: float) -> Iterator[Spoil]:
+    def _fall(self, block: Block, pressure: float) -> Iterator[Disturbance]:
         """Pressure well below what it was: the pump pulls again, or the gauge cooled."""
         self._last_three.append(pressure)
         if len(self._last_three) < 3:
@@ -145,4 +144,4 @@ class VacuumWatch:
         reach = max(FALL_LEAST_PA, FALL_SHARE * self._highest_pa, FALL_SIGMAS * self._noise.sd_pa)
         if middle < self._highest_pa - reach:
             text = Say("vacuum.fell", before_pa=self._highest_pa, now_pa=middle)
-            yield from self._once("fall", Spoil(Cause.STEP, block.t_s, text, Action.VOID))
+            yield from self._once("fall", Disturbance(Cause.STEP, block.t_s, text, Action.VOID))

@@ -56,8 +56,8 @@ class BlockNoise:
         (first, a), (middle, b), (last, c) = self._recent
         if last - first == 2:
             self.second_difference_pa = a - 2.0 * b + c
-        grain = block.pressure_grain
-        apart = math.ceil(grain.interval_s / BLOCK_S) if grain is not None else 1
+        resolution = block.pressure_resolution
+        apart = math.ceil(resolution.interval_s / BLOCK_S) if resolution is not None else 1
         if last - first <= 2 * max(apart, 1):
             share = (middle - first) / (last - first)
             off = a + share * (c - a) - b

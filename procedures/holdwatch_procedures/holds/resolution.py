@@ -1,4 +1,4 @@
-"""How finely, how often and how lively one instrument speaks, learnt from its raw readings."""
+"""Learns an instrument's resolution, pace and liveliness from its raw readings."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ EQUAL_SHARE = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class Grain:
+class Resolution:
     """What one block showed of an instrument, in its own unit and without anything added.
 
     Attributes:
@@ -42,8 +42,8 @@ class Grain:
     interval_s: float
 
 
-class GrainWatch:
-    """Follows the raw readings of one channel and gives out a grain a block.
+class ResolutionWatch:
+    """Follows the raw readings of one channel and gives out what each block showed.
 
     Args:
         declared: Step of its readings as declared; None where it was not.
@@ -82,11 +82,11 @@ class GrainWatch:
         self._smallest, self._last = min(self._smallest, least), (times_s[-1], values[-1])
         self._moves += len(changes)
 
-    def close(self) -> Grain | None:
+    def close(self) -> Resolution | None:
         """End the block; None where it had no reading."""
         if not self._readings:
             return None
-        grain = Grain(
+        resolution = Resolution(
             step=self.step,
             low=self._low,
             high=self._high,
@@ -96,7 +96,7 @@ class GrainWatch:
         )
         self._low, self._high = math.inf, -math.inf
         self._moves = self._readings = 0
-        return grain
+        return resolution
 
     @property
     def step(self) -> float | None:
@@ -127,12 +127,12 @@ class Dither:
         self._coarse: deque[bool] = deque(maxlen=remembered)
         self._count = 0
 
-    def push(self, grain: Grain) -> None:
-        """Take the grain of a block."""
-        self._lows.append(grain.low)
-        self._highs.append(grain.high)
+    def push(self, resolution: Resolution) -> None:
+        """Take the resolution of a block."""
+        self._lows.append(resolution.low)
+        self._highs.append(resolution.high)
         span = max(self._highs) - min(self._lows)
-        coarse = grain.step is None or span < 1.5 * grain.step
+        coarse = resolution.step is None or span < 1.5 * resolution.step
         if len(self._coarse) == self._coarse.maxlen:
             self._count -= self._coarse[0]
         self._coarse.append(coarse)

@@ -1,8 +1,9 @@
-"""Readings in the order of their times, whatever order they came in, and the record of them."""
+"""Puts readings and marks into the order of their times, and counts and hashes what is judged."""
 
 from __future__ import annotations
 
 import hashlib
+import re
 from bisect import bisect_left
 from itertools import pairwise
 from operator import itemgetter
@@ -20,8 +21,13 @@ if TYPE_CHECKING:
     """What an `Item` holds, as a plain tuple: made in half the time, and few are asked by name."""
     _Gathered: TypeAlias = tuple[list[int], list[str], list[float], list[Quantity], list[Quality]]
 
+
 WAIT_NS = 2_000_000_000
 """How long a reading may be overtaken by later ones and still be judged, ns."""
+MARK_WORD = {"standing-vacuum": "isolated", "pressure-decay": "valve_closed"}
+"""The mark that starts each procedure's clock."""
+EXTENDED = re.compile(r"extended (\d{1,5}(?:\.\d{1,6})?)")
+"""The mark that lets a hold last so many minutes longer."""
 HASHED_TOGETHER = 1024
 """Readings that a ledger gathers before it hashes their lines."""
 
