@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from pydantic_core import core_schema
 
 from holdwatch_adapters.bluetooth.settings import (
     BluetoothSettings,
+    RadioSettings,
     check_bluetooth,
-    open_bluetooth,
 )
 from holdwatch_adapters.modbus import ModbusSettings, open_modbus
 from holdwatch_adapters.mqtt_in import MqttProbeSettings, open_mqtt
@@ -21,8 +21,34 @@ from holdwatch_adapters.serial_line import SerialSettings, open_serial
 if TYPE_CHECKING:
     from pydantic import GetCoreSchemaHandler
 
+    from holdwatch_adapters.ports import Adapter, Surroundings
+
+
+def _open_bluetooth(
+    probes: Sequence[BluetoothSettings], surroundings: Surroundings
+) -> list[Adapter]:
+    """Return the one adapter of all Bluetooth probes.
+
+    Raises:
+        SettingsError: A file that holds a key cannot be used.
+    """
+    # A shop without a radio need not wait for bleak.
+    from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter  # noqa: PLC0415
+
+    radio = surroundings.table(RadioSettings) or RadioSettings()
+    return [
+        BluetoothAdapter(
+            [probe.enrolled() for probe in probes],
+            surroundings.clock,
+            hci=radio.adapter,
+            passive=radio.scanning == "passive",
+            counters=surroundings.counters(),
+        )
+    ]
+
+
 KINDS: Final[dict[str, Kind]] = {
-    "bluetooth": Kind(BluetoothSettings, open_bluetooth, check_bluetooth),
+    "bluetooth": Kind(BluetoothSettings, _open_bluetooth, check_bluetooth),
     "modbus": Kind(ModbusSettings, open_modbus),
     "mqtt": Kind(MqttProbeSettings, open_mqtt),
     "serial": Kind(SerialSettings, open_serial),

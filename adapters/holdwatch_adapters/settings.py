@@ -23,7 +23,7 @@ from pydantic import (
 )
 
 from holdwatch_adapters.decoding import PayloadError, check_quantity
-from holdwatch_physics.reading import Quantity
+from holdwatch_physics.reading import Calibration, Quantity
 from holdwatch_physics.units import UnitError, parse_unit
 
 if TYPE_CHECKING:
@@ -76,27 +76,6 @@ def one_of(words: tuple[str, ...]) -> AfterValidator:
 
 AnyUnit = Annotated[str, unit_of(*PRESSURES, Quantity.TEMPERATURE)]
 """A unit word of a pressure, gauge or absolute, or of a temperature."""
-
-
-@dataclass(frozen=True, slots=True)
-class Calibration:
-    """The line from what a device says to what is recorded: value = said · scale + add.
-
-    Attributes:
-        scale: Without a unit.
-        add: Pa or K.
-    """
-
-    scale: float = 1.0
-    add: float = 0.0
-
-    def apply(self, said: float) -> float:
-        """Return the recorded value of what the device said, both in Pa or K."""
-        return said * self.scale + self.add
-
-    def undo(self, value: float) -> float:
-        """Return what the device said for a recorded value, both in Pa or K."""
-        return (value - self.add) / self.scale
 
 
 class CalibrationSettings(Table):

@@ -22,10 +22,9 @@ from holdwatch_daemon.errors import ConfigError
 from holdwatch_daemon.health.figures import health_of, metrics_of
 from holdwatch_daemon.health.loop_watch import LIMIT_S, LoopWatchdog
 from holdwatch_daemon.health.pulse import Pulse
-from holdwatch_daemon.intake.bus import Lossless
 from holdwatch_daemon.intake.calibration import calibration_events, last_calibrations
 from holdwatch_daemon.intake.checks import ShopChecks
-from holdwatch_daemon.intake.intake import Intake, ProbeTracker
+from holdwatch_daemon.intake.intake import Inbox, Intake, ProbeTracker
 from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.outlets.broker import EmbeddedBroker
 from holdwatch_daemon.outlets.feed import Feed
@@ -62,7 +61,6 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 _TICK_S = 0.5
-_MOST_AT_ONCE = 256
 _WAITING_ITEMS = 2_000
 _DRAIN_S = 2.0
 
@@ -133,7 +131,7 @@ class Service:
         async with contextlib.AsyncExitStack() as undo:
             await self._open_store(undo)
             self._pulse = Pulse(asyncio.get_running_loop().time)
-            self._inbox: Lossless[Reading | ProbeNotice] = Lossless(_WAITING_ITEMS)
+            self._inbox: Inbox[Reading | ProbeNotice] = Inbox(_WAITING_ITEMS)
             self._group = await undo.enter_async_context(asyncio.TaskGroup())
             undo.callback(self._close_subscriptions)
             self._fluids = await fluids_for(self.config)
@@ -319,7 +317,10 @@ class Service:
             )
             for adapter in self._adapters
         ]
-        self._tasks = [create(self._pump()), create(self._recorder.keep())]
+        self._tasks = [
+            create(self._intake.run(self._inbox, self._pulse, self.feed.note)),
+            create(self._recorder.keep()),
+        ]
         self._tasks += [create(supervisor.run()) for supervisor in self._supervisors]
 
     def _start_tasks(self) -> None:
@@ -361,17 +362,6 @@ class Service:
             self._webhooks = await open_webhooks(self.config, self.events, self.store, self._random)
 
     # -- running ----------------------------------------------------------------------------
-
-    async def _pump(self) -> None:
-        """Carry readings and notices from the adapters to recorder, bays and events."""
-        while True:
-            items = await self._inbox.take(_MOST_AT_ONCE)
-            self._pulse.busy()
-            for name in self._intake.take(items):
-                self.feed.note(name)
-            await self._writer.room()
-            self._pulse.idle()
-            await asyncio.sleep(0)  # a full inbox must not keep everything else from running
 
     async def _tick(self) -> None:
         """Look after what no reading brings about: silence, and time that is up."""

@@ -1,4 +1,4 @@
-"""Defines readings: their channel, quality, quantity, what can be one, and the roles in a bay."""
+"""Defines readings: channel, quality, quantity, what can be one, calibration, roles in a bay."""
 
 from __future__ import annotations
 
@@ -127,6 +127,27 @@ class Reading(NamedTuple):
     mono_ns: int
     value: float
     quality: Quality = Quality.GOOD
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """The line from what a device says to what is recorded: value = said · scale + add.
+
+    Attributes:
+        scale: Without a unit.
+        add: Pa or K.
+    """
+
+    scale: float = 1.0
+    add: float = 0.0
+
+    def apply(self, said: float) -> float:
+        """Return the recorded value of what the device said, both in Pa or K."""
+        return said * self.scale + self.add
+
+    def undo(self, value: float) -> float:
+        """Return what the device said for a recorded value, both in Pa or K."""
+        return (value - self.add) / self.scale
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,7 @@ from daemon_rig import GAUGE, FedAdapter, TurnedClock, eventually, reading, seed
 
 from holdwatch_adapters.backoff import Backoff
 from holdwatch_adapters.ports import AdapterError
-from holdwatch_daemon.intake.bus import Lossless
-from holdwatch_daemon.intake.intake import AGAIN_NS, ProbeTracker
+from holdwatch_daemon.intake.intake import AGAIN_NS, Inbox, ProbeTracker
 from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.settings.load import parse_config
 from holdwatch_physics.reading import Channel, ProbeNotice, Reading
@@ -198,7 +197,7 @@ def test_a_stranger_is_not_believed() -> None:
 
 
 async def test_a_full_queue_makes_whoever_puts_in_wait() -> None:
-    queue: Lossless[int] = Lossless(2)
+    queue: Inbox[int] = Inbox(2)
     await queue.put(1)
     await queue.put(2)
     waiting = asyncio.create_task(queue.put(3))
@@ -210,7 +209,7 @@ async def test_a_full_queue_makes_whoever_puts_in_wait() -> None:
 
 
 async def test_what_is_offered_is_taken_in_order_and_refused_when_full() -> None:
-    queue: Lossless[int] = Lossless(3)
+    queue: Inbox[int] = Inbox(3)
     taking = asyncio.create_task(queue.take(10))
     await asyncio.sleep(0)
     assert [queue.offer(number) for number in range(5)] == [True, True, True, False, False]
@@ -229,7 +228,7 @@ async def test_an_item_waits_for_room_only_where_there_is_none() -> None:
     adapter = FedAdapter()
     rig = Rig(adapter)
     waited: list[Reading | ProbeNotice] = []
-    inbox: Lossless[Reading | ProbeNotice] = Lossless(2)
+    inbox: Inbox[Reading | ProbeNotice] = Inbox(2)
 
     async def publish(item: Reading | ProbeNotice) -> None:
         waited.append(item)

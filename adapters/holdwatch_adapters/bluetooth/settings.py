@@ -22,8 +22,6 @@ from holdwatch_adapters.settings import (
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from holdwatch_adapters.ports import Adapter, Surroundings
-
 # A Bluetooth address, or the identifier that macOS gives in its place.
 _MAC = r"^[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}$"
 _ADDRESS = (
@@ -208,26 +206,3 @@ def check_bluetooth(probes: Sequence[BluetoothSettings]) -> Iterator[str]:
     for address, count in Counter(addresses).items():
         if count > 1:
             yield f"`probe.address`: {address} stands {count} times; each probe has its own"
-
-
-def open_bluetooth(
-    probes: Sequence[BluetoothSettings], surroundings: Surroundings
-) -> list[Adapter]:
-    """Return the one adapter of all Bluetooth probes.
-
-    Raises:
-        SettingsError: A file that holds a key cannot be used.
-    """
-    # A shop without a radio need not wait for bleak.
-    from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter  # noqa: PLC0415
-
-    radio = surroundings.table(RadioSettings) or RadioSettings()
-    return [
-        BluetoothAdapter(
-            [probe.enrolled() for probe in probes],
-            surroundings.clock,
-            hci=radio.adapter,
-            passive=radio.scanning == "passive",
-            counters=surroundings.counters(),
-        )
-    ]

@@ -151,8 +151,8 @@ def gauge_of(probe: ProbeSettings) -> Gauge:
 
 def shop_line(shop: ShopConfig, channel: str) -> Any:
     """Return the calibration of a channel, the one without effect where it has none."""
-    from holdwatch_adapters.settings import Calibration  # noqa: PLC0415 - light
     from holdwatch_daemon.intake.calibration import calibrations_of  # noqa: PLC0415 - light
+    from holdwatch_physics.reading import Calibration  # noqa: PLC0415 - light
 
     probe = shop.probe_of(channel)
     lines = {} if probe is None else calibrations_of(probe)

@@ -8,13 +8,13 @@ import sqlite3
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
-from holdwatch_adapters.settings import Calibration, CalibrationSettings
+from holdwatch_adapters.settings import CalibrationSettings
 from holdwatch_cli.adapters import adapters_for
 from holdwatch_daemon.clock import SystemClock
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.intake.calibration import last_calibrations
 from holdwatch_daemon.store.opening import ProcessLock
-from holdwatch_physics.reading import Channel, ProbeNotice, Reading
+from holdwatch_physics.reading import Calibration, Channel, ProbeNotice, Reading
 
 if TYPE_CHECKING:
     from collections.abc import AsyncGenerator

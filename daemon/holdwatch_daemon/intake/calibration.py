@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Mapping, Sequence
 
-    from holdwatch_adapters.settings import Calibration, CalibrationSettings, ProbeSettings
+    from holdwatch_adapters.settings import CalibrationSettings, ProbeSettings
     from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_physics.reading import Calibration
 
 
 def calibrations_of(probe: ProbeSettings) -> dict[str, Calibration]:

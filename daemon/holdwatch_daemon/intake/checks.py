@@ -25,11 +25,11 @@ from itertools import combinations, pairwise
 from statistics import median
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
-from holdwatch_adapters.settings import Calibration
 from holdwatch_daemon.intake.calibration import calibrations_of
 from holdwatch_daemon.store.events import Draft
 from holdwatch_physics.reading import (
     POSSIBLE,
+    Calibration,
     Channel,
     Quality,
     Quantity,

@@ -2,26 +2,85 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections import deque
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Generic, TypeVar, cast
 
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.rows import FlaggedReading
 from holdwatch_physics.reading import Channel, Quality, Reading
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from holdwatch_adapters.settings import ProbeSettings
     from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.clock import ServiceClock
+    from holdwatch_daemon.health.pulse import Pulse
     from holdwatch_daemon.intake.checks import ChannelChecks, Doubt, ShopChecks
     from holdwatch_daemon.messages import EventType
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_daemon.store.writer import Writer
     from holdwatch_physics.reading import ProbeNotice
 
+
+T = TypeVar("T")
+
+
+class Inbox(Generic[T]):
+    """A bounded queue: whoever puts in waits while it is full, so that nothing is dropped.
+
+    Args:
+        bound: Most items that wait.
+    """
+
+    def __init__(self, bound: int) -> None:
+        self._items: deque[T] = deque()
+        self._bound = bound
+        self._news = asyncio.Event()
+        self._room = asyncio.Event()
+
+    def offer(self, item: T) -> bool:
+        """Put an item in at once; return whether there was room."""
+        items = self._items
+        if len(items) >= self._bound:
+            return False
+        if not items:
+            self._news.set()
+        items.append(item)
+        return True
+
+    async def put(self, item: T) -> None:
+        """Put an item in, waiting for room."""
+        while not self.offer(item):
+            self._room.clear()
+            await self._room.wait()
+
+    async def take(self, most: int) -> list[T]:
+        """Wait for an item; return it with up to ``most − 1`` that are there already."""
+        while not self._items:
+            self._news.clear()
+            await self._news.wait()
+        return self.take_rest(most)
+
+    def take_rest(self, most: int | None = None) -> list[T]:
+        """Return what is there without waiting, up to ``most`` items."""
+        items = self._items
+        if most is None or len(items) <= most:
+            taken = list(items)
+            items.clear()
+        else:
+            taken = [items.popleft() for _ in range(most)]
+        self._room.set()
+        return taken
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+
+_MOST_AT_ONCE = 256
 
 LOW_BATTERY_PERCENT = 15.0
 """At or below it a probe's battery is named in an event, once until it recovers."""
@@ -209,6 +268,25 @@ class Intake:
                 changed |= known.names
         self._hand_on()
         return changed
+
+    async def run(
+        self, inbox: Inbox[Reading | ProbeNotice], pulse: Pulse, note: Callable[[str], None]
+    ) -> None:
+        """Take what comes into an inbox, until cancelled.
+
+        Args:
+            inbox: Where the adapters put it.
+            pulse: Told when there is work and when it is done.
+            note: Told the name of each bay with something new to show.
+        """
+        while True:
+            items = await inbox.take(_MOST_AT_ONCE)
+            pulse.busy()
+            for name in self.take(items):
+                note(name)
+            await self._writer.room()
+            pulse.idle()
+            await asyncio.sleep(0)  # a full inbox must not keep everything else from running
 
     def _look_up(self, reading: Reading) -> _Known | None:
         """Find what belongs to a reading's channel; None of a probe that is not enrolled."""
