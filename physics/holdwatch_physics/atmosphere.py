@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Final
 
-from holdwatch_physics.units import PaAbsolute
-
 SEA_LEVEL_PA: Final = 101_325.0
 _SEA_LEVEL_K: Final = 288.15
 _LAPSE_K_PER_M: Final = 0.0065
@@ -19,7 +17,7 @@ class AltitudeError(ValueError):
     """An altitude outside the standard's lowest layer."""
 
 
-def standard_pressure(altitude_m: float) -> PaAbsolute:
+def standard_pressure(altitude_m: float) -> float:
     """Return the pressure of the standard atmosphere, Pa absolute.
 
     p = 101325 · (1 − 0.0065 H/288.15)^5.25588 (ISO 2533, troposphere), with H the geopotential
@@ -38,4 +36,4 @@ def standard_pressure(altitude_m: float) -> PaAbsolute:
             f"{LOWEST_M:.0f} to {HIGHEST_M:.0f} m"
         )
     ratio = 1.0 - _LAPSE_K_PER_M * altitude_m / _SEA_LEVEL_K
-    return PaAbsolute(SEA_LEVEL_PA * ratio**_EXPONENT)
+    return float(SEA_LEVEL_PA * ratio**_EXPONENT)

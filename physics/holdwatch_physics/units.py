@@ -4,14 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final, NewType
+from typing import Final
 
 from holdwatch_physics.reading import Quantity
-
-PaAbsolute = NewType("PaAbsolute", float)
-"""Pressure above vacuum, Pa."""
-PaGauge = NewType("PaGauge", float)
-"""Pressure above the surrounding air, Pa; negative below it."""
 
 PASCAL_PER_PSI: Final = 0.45359237 * 9.80665 / 0.0254**2
 """6894.757 Pa: pound (exact) × standard gravity (exact) / inch² (exact); NIST SP 811 B.8."""
@@ -170,18 +165,35 @@ def parse_unit(text: str) -> Unit:
     )
 
 
-def absolute(gauge_pa: PaGauge, barometer_pa: PaAbsolute) -> PaAbsolute:
-    """Return the absolute pressure: gauge reading plus the pressure of the room, Pa.
+def absolute_pa(value_pa: float, measured: Quantity, room_pa: float) -> float:
+    """Return a pressure above vacuum, Pa, whichever of the two it was measured as.
 
     A gauge at its zero in a deep vacuum may read a few pascals too low, so that the sum is
     slightly negative; that is kept, since clipping it would bias a mean.
+
+    Args:
+        value_pa: The pressure as it was measured, Pa.
+        measured: Whether that is above vacuum or above the room.
+        room_pa: The pressure of the room, Pa.
+
+    >>> absolute_pa(-5_000.0, Quantity.PRESSURE_GAUGE, 79_500.0)
+    74500.0
     """
-    return PaAbsolute(gauge_pa + barometer_pa)
+    return value_pa + room_pa if measured is Quantity.PRESSURE_GAUGE else value_pa
 
 
-def gauge(absolute_pa: PaAbsolute, barometer_pa: PaAbsolute) -> PaGauge:
-    """Return the gauge pressure: absolute pressure less the pressure of the room, Pa."""
-    return PaGauge(absolute_pa - barometer_pa)
+def gauge_pa(value_pa: float, measured: Quantity, room_pa: float) -> float:
+    """Return a pressure above the room's, Pa, whichever of the two it was measured as.
+
+    Args:
+        value_pa: The pressure as it was measured, Pa.
+        measured: Whether that is above vacuum or above the room.
+        room_pa: The pressure of the room, Pa.
+
+    >>> gauge_pa(74_500.0, Quantity.PRESSURE_ABSOLUTE, 79_500.0)
+    -5000.0
+    """
+    return value_pa if measured is Quantity.PRESSURE_GAUGE else value_pa - room_pa
 
 
 def celsius(t_k: float) -> float:

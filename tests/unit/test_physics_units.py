@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import example, given
@@ -10,14 +11,15 @@ from hypothesis import strategies as st
 
 from holdwatch_physics.reading import SI_UNIT, Quantity
 from holdwatch_physics.units import (
-    PaAbsolute,
-    PaGauge,
     UnitError,
-    absolute,
-    gauge,
+    absolute_pa,
+    gauge_pa,
     parse_unit,
     show,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 STEMS = ("Pa", "kPa", "bar", "mbar", "psi", "inHg", "mmHg", "Torr", "micron")
 WORDS = [stem + kind for stem in STEMS for kind in "ga"] + ["Pa", "Torr", "micron"]
@@ -123,13 +125,23 @@ def test_unknown_words_name_what_to_write(word: str, mend: str) -> None:
 
 def test_gauge_plus_barometer() -> None:
     # A gauge at −5 kPa up a mountain of 79.5 kPa stands at 74.5 kPa, not at 96.3.
-    p = absolute(PaGauge(-5000.0), PaAbsolute(79500.0))
+    p = absolute_pa(-5000.0, Quantity.PRESSURE_GAUGE, 79500.0)
     assert p == 74500.0
-    assert gauge(p, PaAbsolute(79500.0)) == -5000.0
+    assert gauge_pa(p, Quantity.PRESSURE_ABSOLUTE, 79500.0) == -5000.0
+
+
+@pytest.mark.parametrize(
+    ("measured", "convert"),
+    [(Quantity.PRESSURE_GAUGE, gauge_pa), (Quantity.PRESSURE_ABSOLUTE, absolute_pa)],
+)
+def test_a_pressure_measured_as_it_is_wanted_stays_as_it_is(
+    measured: Quantity, convert: Callable[[float, Quantity, float], float]
+) -> None:
+    assert convert(1234.5, measured, 101325.0) == 1234.5
 
 
 def test_a_reading_below_zero_absolute_is_not_clipped() -> None:
-    assert absolute(PaGauge(-101345.0), PaAbsolute(101325.0)) == -20.0
+    assert absolute_pa(-101345.0, Quantity.PRESSURE_GAUGE, 101325.0) == -20.0
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Protocol
 
 from holdwatch_daemon.bays.gauge_selection import GaugeSelector
 from holdwatch_daemon.bays.progress import progress_of
-from holdwatch_physics.reading import Channel, Quality, Quantity, Role, role_of
-from holdwatch_physics.units import parse_unit
+from holdwatch_physics.reading import Channel, Quality, Role, role_of
+from holdwatch_physics.units import gauge_pa, parse_unit
 from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
@@ -243,12 +243,11 @@ class Bay:
         for role, reading, judged in put:
             meant = None if role is None else self._of_unit.get(role)
             if role is not None and meant is not None and _says_pressure(meant, reading.quality):
-                is_gauge = reading.quantity is Quantity.PRESSURE_GAUGE
-                gauge_pa = reading.value if is_gauge else reading.value - room_pa
-                if self.test_gas and self.runner is None and gauge_pa + room_pa < _EVACUATED_PA:
+                above_pa = gauge_pa(reading.value, reading.quantity, room_pa)
+                if self.test_gas and self.runner is None and above_pa + room_pa < _EVACUATED_PA:
                     self.test_gas = False
                 if most_pa is not None:
-                    self._watch_pressure(role, gauge_pa, most_pa, reading.utc_ns)
+                    self._watch_pressure(role, above_pa, most_pa, reading.utc_ns)
             if self.relays is not None:
                 self.relays.take(reading, judged=judged)
 

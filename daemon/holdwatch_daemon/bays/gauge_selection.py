@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+from holdwatch_physics.reading import Quality, Role, role_of
+from holdwatch_physics.units import absolute_pa
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -63,7 +64,7 @@ class GaugeSelector:
             barometer_pa: The room's pressure, Pa.
         """
         absolute = {
-            role: _absolute(reading, barometer_pa)
+            role: absolute_pa(reading.value, reading.quantity, barometer_pa)
             for role, reading in newest.items()
             if reading.quality in {Quality.GOOD, Quality.SUSPECT}
             or (reading.quality is Quality.SATURATED and role in self._pressure)
@@ -104,8 +105,3 @@ class GaugeSelector:
         """Whether a pressure gauge stands at its lowest value, as in a vacuum, or below it."""
         known = self._ranges.get(role)
         return known is not None and reading.value <= known[0]
-
-
-def _absolute(reading: Reading, barometer_pa: float) -> float:
-    is_gauge = reading.quantity is Quantity.PRESSURE_GAUGE
-    return reading.value + (barometer_pa if is_gauge else 0.0)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, Literal
 
-from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+from holdwatch_physics.reading import Quality, Role, role_of
+from holdwatch_physics.units import gauge_pa
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -65,8 +66,7 @@ def _most_above_room_pa(bay: Bay, roles: Collection[str]) -> tuple[str, float] |
             continue
         if reading.quality not in {Quality.GOOD, Quality.SATURATED}:
             continue
-        is_gauge = reading.quantity is Quantity.PRESSURE_GAUGE
-        above.append((reading.value - (0.0 if is_gauge else bay.barometer_pa()), role))
+        above.append((gauge_pa(reading.value, reading.quantity, bay.barometer_pa()), role))
     if not above:
         return None
     most_pa, role = max(above)

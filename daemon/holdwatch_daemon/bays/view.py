@@ -18,7 +18,7 @@ from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.fluids import FluidError
 from holdwatch_physics.reading import SI_UNIT, Quality, Quantity, Role, role_of
 from holdwatch_physics.refrigeration import subcooling_k, superheat_k
-from holdwatch_physics.units import parse_unit, show
+from holdwatch_physics.units import absolute_pa, gauge_pa, parse_unit, show
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -176,10 +176,8 @@ def shown(reading: Reading, role: str, units: ShowConfig, barometer_pa: float) -
         unit = parse_unit("kPaa")
     else:
         unit = parse_unit(units.pressure)
-    value = reading.value
-    if reading.quantity is not unit.quantity:
-        is_gauge = reading.quantity is Quantity.PRESSURE_GAUGE
-        value += barometer_pa if is_gauge else -barometer_pa
+    of = gauge_pa if unit.quantity is Quantity.PRESSURE_GAUGE else absolute_pa
+    value = of(reading.value, reading.quantity, barometer_pa)
     text, label = show(value, unit)
     return Shown(text=text, unit=label)
 
@@ -195,12 +193,12 @@ def _saturations(
         reading = fresh.get(role)
         if reading is None:
             continue
-        is_gauge = reading.quantity is Quantity.PRESSURE_GAUGE
-        absolute_pa = reading.value + (bay.barometer_pa() if is_gauge else 0.0)
-        if absolute_pa - bay.barometer_pa() < _RUNNING_PA:
+        room_pa = bay.barometer_pa()
+        pressure_pa = absolute_pa(reading.value, reading.quantity, room_pa)
+        if pressure_pa - room_pa < _RUNNING_PA:
             continue
         try:
-            bubble_k, dew_k = fluids.saturation_temperature_k(refrigerant, absolute_pa)
+            bubble_k, dew_k = fluids.saturation_temperature_k(refrigerant, pressure_pa)
         except FluidError:
             continue  # above the critical point there is no saturation to show
         # Vapour returns on the low side, liquid leaves on the high side.

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+from holdwatch_physics.reading import Quality, Role, role_of
+from holdwatch_physics.units import absolute_pa, gauge_pa
 from holdwatch_procedures.evacuation.interlock import Glimpse
 
 if TYPE_CHECKING:
@@ -35,12 +36,11 @@ def _glimpse(bay: Bay, role: str, room_pa: float, *, fresh: bool) -> Glimpse:
     reading = bay.newest.get(role)
     if reading is None:
         return Glimpse(role, is_vacuum, None, None, fresh=False, good=False)
-    is_gauge = reading.quantity is Quantity.PRESSURE_GAUGE
     return Glimpse(
         role,
         is_vacuum,
-        absolute_pa=reading.value + (room_pa if is_gauge else 0.0),
-        above_room_pa=reading.value - (0.0 if is_gauge else room_pa),
+        absolute_pa=absolute_pa(reading.value, reading.quantity, room_pa),
+        above_room_pa=gauge_pa(reading.value, reading.quantity, room_pa),
         fresh=fresh,
         good=reading.quality is Quality.GOOD,
         end=_end(bay, role, reading),

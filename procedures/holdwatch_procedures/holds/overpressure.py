@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+from holdwatch_physics.units import gauge_pa
 from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
@@ -52,5 +53,5 @@ class OverPressure:
         return role is not Role.VACUUM or item.quality is not Quality.SATURATED
 
     def _gauge_pa(self, item: Item) -> float:
-        room = 0.0 if item.quantity is Quantity.PRESSURE_GAUGE else self._room_pa
-        return item.value - room
+        assert item.quantity is not None  # noqa: S101 - a reading, no mark
+        return gauge_pa(item.value, item.quantity, self._room_pa)

@@ -6,6 +6,7 @@ from collections import deque
 from typing import TYPE_CHECKING
 
 from holdwatch_physics.reading import Quality, Quantity, Role
+from holdwatch_physics.units import absolute_pa
 from holdwatch_procedures.evacuation.progress import EvacuationNews, EvacuationWatch
 from holdwatch_procedures.holds.blocks import specs_by_role
 from holdwatch_procedures.wording import Say
@@ -198,9 +199,8 @@ class Starter:
 
     def _absolute_pa(self, item: Item) -> float:
         """The pressure of an item, absolute by the recipe's room pressure, Pa."""
-        if item.quantity is Quantity.PRESSURE_GAUGE:
-            return item.value + self._recipe.barometer_pa
-        return item.value
+        assert item.quantity is not None  # noqa: S101 - a reading, no mark
+        return absolute_pa(item.value, item.quantity, self._recipe.barometer_pa)
 
     def _begin_watch(self, role: str | None) -> None:
         spec = specs_by_role(self._recipe).get(role) if role is not None else None
