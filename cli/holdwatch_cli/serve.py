@@ -105,24 +105,28 @@ async def screen(service: Service, shop: ShopConfig) -> AsyncIterator[str]:
     Its libraries are imported in a thread, beside the readings that the service takes already.
     """
     http = shop.http
-    create_app, serving = await asyncio.to_thread(_screen_makers)
+    create_app, serving, serve_commands = await asyncio.to_thread(_screen_makers)
     settle()
     app = await asyncio.to_thread(create_app, service, host_names=http.host_names)
     settle()
-    async with serving(
-        app,
-        http.host,
-        http.port,
-        certificate=http.certificate,
-        private_key=http.private_key,
-    ) as open_screen:
+    async with (
+        serving(
+            app,
+            http.host,
+            http.port,
+            certificate=http.certificate,
+            private_key=http.private_key,
+        ) as open_screen,
+        serve_commands(app, shop.database),
+    ):
         yield open_screen.url
 
 
-def _screen_makers() -> tuple[Any, Any]:
+def _screen_makers() -> tuple[Any, Any, Any]:
     from holdwatch_api.app import create_app, serve  # noqa: PLC0415 - see above
+    from holdwatch_api.local import serve_commands  # noqa: PLC0415 - see above
 
-    return create_app, serve
+    return create_app, serve, serve_commands
 
 
 def serve(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date  # noqa: TC003 (FastAPI needs it when the route is made)
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
 from fastapi import APIRouter, HTTPException, Path, Query, Request, Response
@@ -64,11 +65,12 @@ def _add_reports(router: APIRouter, work: StoryWork) -> None:
     async def report(
         visit: Visit,
         form: Annotated[Form, Query(description="PDF needs WeasyPrint on the service.")] = "html",
+        on: Annotated[date | None, Query(description="Day it is made on; today's.")] = None,
     ) -> Response:
         """The report of a visit: a page for the customer, a page for the shop, one file."""
 
         def made() -> tuple[str, bytes]:
-            found, (content,) = write_report(work.desk(), visit, (form,), made_on=work.today())
+            found, (content,) = write_report(work.desk(), visit, (form,), made_on=work.today(on))
             return found.shop.work_order.number, content
 
         number, content = await work.do(made)

@@ -47,6 +47,10 @@ class Bearer:
 
 ANYONE: Final = Bearer("anyone", "anyone on this machine", "operate")
 """Who asks where no token is needed."""
+COMMAND: Final = Bearer("command", "a command on this machine", "operate")
+"""Who asks over the socket beside the store, which only its owner can open."""
+FROM_SOCKET: Final = "holdwatch.from_socket"
+"""Key of the ASGI scope of a request that came over that socket; no client can set it."""
 
 
 class Limits:
@@ -149,6 +153,8 @@ class Access:
 
     def still(self, bearer: Bearer) -> bool:
         """Whether somebody let in before would be let in now."""
+        if bearer is COMMAND:
+            return True
         if bearer is ANYONE:
             return self.is_open
         if bearer.id.startswith("file-"):
@@ -158,7 +164,7 @@ class Access:
 
     def note_use(self, bearer: Bearer) -> None:
         """Write down, now and then and apart from the request, that a token was used."""
-        if bearer is ANYONE or bearer.id.startswith("file-"):
+        if bearer in {ANYONE, COMMAND} or bearer.id.startswith("file-"):
             return
         if self.book.wants_note(bearer.id):
             task = asyncio.get_running_loop().create_task(self._note(bearer.id))

@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 
-from holdwatch_api.security.access import COOKIE, token_of
+from holdwatch_api.security.access import COMMAND, COOKIE, FROM_SOCKET, token_of
 from holdwatch_api.security.bodies import body_rule
 from holdwatch_api.security.limits import address_key, retry_after
 
@@ -179,6 +179,9 @@ class Guard:
 
     def _stranger(self, scope: Scope, headers: Headers) -> Refusal | None:
         """Return the refusal of a request whose token does not reach, or which asks too often."""
+        if scope.get(FROM_SOCKET):
+            scope.setdefault("state", {})["bearer"] = COMMAND
+            return None
         path, address = scope["path"], address_key(_address(scope))
         needed: TokenScope = "watch" if scope["method"] in _SAFE_METHODS else "operate"
         is_page = path in self._pages or path.startswith("/static/")

@@ -9,22 +9,54 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_cli.errors import UserError
+from holdwatch_cli.jobs.running_service import RunningService, at
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.jobs.desk import StoryDesk, open_desk
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
+    from holdwatch_daemon.jobs.book import Page, Story
     from holdwatch_procedures.vehicles.follow_through import Act
+    from holdwatch_procedures.vehicles.job import Job
     from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 
 @dataclass(frozen=True, slots=True)
 class Desk(StoryDesk):
-    """Where a command works: the book, the tables, and whether it answers in JSON."""
+    """Where a command works: the book, the tables, and whether it answers in JSON.
+
+    What a command changes, the service makes where one runs (``service``); where none does, the
+    command opens the store itself.
+    """
 
     as_json: bool = False
+    service: RunningService | None = None
+
+    def change_visit(
+        self,
+        name: str,
+        route: str,
+        body: Mapping[str, Any],
+        change: Callable[[Page], tuple[Story, Job]],
+    ) -> tuple[Story, Job]:
+        """Change a visit; return it with its story as both then are.
+
+        Args:
+            name: The visit's number, or the vehicle with one open visit.
+            route: The service's route for it, below the visit's own.
+            body: What that route takes.
+            change: The same, in a transaction of this process.
+
+        Raises:
+            VehicleError: The change is not possible; nothing was written.
+            StoreError: The store cannot be written, or the service cannot be reached.
+        """
+        if self.service is None:
+            return self.book.write(change)
+        told = self.service.change(at("visits", name, route), body)
+        return self.book.visit(told["visit"]["number"])
 
     def answer(self, content: Any, text: Iterable[str]) -> int:
         """Print the answer in the form that was asked for; return the exit status 0."""
@@ -44,9 +76,11 @@ def desk(data: Path, *, as_json: bool = False) -> Desk:
 
     Raises:
         VehicleError: A table cannot be read, or is wrong.
+        StoreError: The service that runs over the folder cannot be reached.
     """
-    opened = open_desk(data / "holdwatch.db", time.time_ns)
-    return Desk(opened.book, opened.tables, as_json)
+    database = data / "holdwatch.db"
+    opened = open_desk(database, time.time_ns)
+    return Desk(opened.book, opened.tables, as_json, RunningService.over(database))
 
 
 def day_of(text: str | None, option: str = "--on") -> date:

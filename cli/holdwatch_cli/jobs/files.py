@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING
+from urllib.parse import quote
 
 from holdwatch_cli.errors import UserError
+from holdwatch_cli.jobs.running_service import at
 from holdwatch_daemon.jobs.files import Form, export_text, stories_of, take
 
 if TYPE_CHECKING:
@@ -43,9 +46,15 @@ def run_import(desk: Desk, file: Path, *, table: str) -> int:
         text = file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(f"{file}: cannot be read: {error}") from error
-    units, visits = desk.book.write(
-        lambda page: take(page, desk.tables, text, form, table, where=str(file))
-    )
+    if desk.service is not None:
+        kind = "text/csv" if form == "csv" else "application/json"
+        path = f"{at('story')}?table={quote(table)}"
+        told = json.loads(desk.service.ask("POST", path, text.encode(), kind))
+        units, visits = told["vehicles"], told["visits"]
+    else:
+        units, visits = desk.book.write(
+            lambda page: take(page, desk.tables, text, form, table, where=str(file))
+        )
     content = {"file": str(file), "vehicles": units, "visits": visits}
     return desk.answer(content, [f"Took {units} vehicles and {visits} visits from {file}."])
 

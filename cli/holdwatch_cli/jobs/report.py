@@ -41,7 +41,12 @@ def run_report(desk: Desk, visit: str | None, out: Sequence[Path], *, made_on: d
         report = make_report(desk.book, visit, desk.tables, made_on=made_on, version=version())
         say(report.to_json())
         return 0
-    report, contents = write_report(desk, visit, forms or ("html",), made_on=made_on)
+    forms = forms or ("html",)
+    if desk.service is not None:
+        report = make_report(desk.book, visit, desk.tables, made_on=made_on, version=version())
+        contents = [desk.service.report(visit, form, made_on) for form in forms]
+    else:
+        report, contents = write_report(desk, visit, forms, made_on=made_on)
     files = list(out) or [Path(f"report-{report.shop.work_order.number}.html")]
     for path, content in zip(files, contents, strict=True):
         try:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.jobs.desk import grams, pair_of
+from holdwatch_cli.jobs.running_service import at
 from holdwatch_daemon.jobs.vehicles import (
     Expansion,
     changed_unit,
@@ -82,7 +83,11 @@ def _section_volume(text: str) -> tuple[str, dict[str, Any]]:
 
 def run_add(desk: Desk, fields: dict[str, Any]) -> int:
     """Write a new unit."""
-    unit = desk.book.write(lambda page: new_unit(desk, page, fields))
+    if desk.service is not None:
+        told = desk.service.change(at("vehicles"), {"unit": fields})
+        unit = desk.book.story(told["name"]).unit
+    else:
+        unit = desk.book.write(lambda page: new_unit(desk, page, fields))
     return desk.answer(unit.model_dump(mode="json"), [f"Added {unit.name}.", *card(unit)])
 
 
@@ -90,7 +95,11 @@ def run_change(desk: Desk, name: str, fields: dict[str, Any]) -> int:
     """Change what was said of a unit; the rest stays."""
     if not fields:
         raise UserError("nothing to change was given; --help lists what can be")
-    unit = desk.book.write(lambda page: changed_unit(desk, page, name, fields))
+    if desk.service is not None:
+        told = desk.service.change(at("vehicles", name), fields, method="PATCH")
+        unit = desk.book.story(told["name"]).unit
+    else:
+        unit = desk.book.write(lambda page: changed_unit(desk, page, name, fields))
     return desk.answer(unit.model_dump(mode="json"), [f"Changed {unit.name}.", *card(unit)])
 
 
@@ -203,9 +212,14 @@ def run_volume(
     read = load_row(Expansion, said, where="expansion")
     unit = desk.book.story(name).unit
     found = read_expansion(Fluids.load(), read, unit)
-    volume = desk.book.write(
-        lambda page: keep_volume(desk, page, name, found, on=on, section=section)
-    )
+    if desk.service is not None:
+        body = {"expansion": said, "section": section, "on": on.isoformat()}
+        told = desk.service.change(at("vehicles", name, "volume"), body)
+        volume = load_row(InternalVolume, told["volume"], where="volume")
+    else:
+        volume = desk.book.write(
+            lambda page: keep_volume(desk, page, name, found, on=on, section=section)
+        )
     content = {
         "unit": unit.name,
         "volume": volume.model_dump(mode="json"),

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.jobs.desk import day_of
+from holdwatch_cli.jobs.running_service import at
 from holdwatch_cli.jobs.visit_words import open_lines, suspect_lines, visit_lines
 from holdwatch_daemon.jobs.changes import (
     add_finding,
@@ -32,9 +33,14 @@ if TYPE_CHECKING:
 
 def run_open(desk: Desk, vehicle: str, *, complaint: str, number: str | None, on: date) -> int:
     """Begin a visit; print its number and where to start the search."""
-    given = desk.book.write(
-        lambda page: open_visit(page, vehicle, complaint=complaint, number=number, on=on)
-    )
+    if desk.service is not None:
+        body = {"complaint": complaint, "number": number, "on": on.isoformat()}
+        told = desk.service.change(at("vehicles", vehicle, "visits"), body)
+        given = str(told["visit"]["number"])
+    else:
+        given = desk.book.write(
+            lambda page: open_visit(page, vehicle, complaint=complaint, number=number, on=on)
+        )
     story, order = desk.book.visit(given)
     view = visit_view(desk, story, order, today=day_of(None))
     text = [f"Visit {given} of {story.unit.name} is open.", *view.dye]
@@ -64,7 +70,10 @@ def run_add(
         before: Lines that stand before the answer.
         act: The act whose cautions are shown.
     """
-    story, order = desk.book.write(lambda page: add_row(desk, page, name, field, row, what))
+    body = {"text": row} if isinstance(row, str) else row
+    story, order = desk.change_visit(
+        name, field, body, lambda page: add_row(desk, page, name, field, row, what)
+    )
     cautions = [] if act is None else desk.cautions(act, story.unit)
     return _done(desk, story, order, [*before, *cautions, f"{order.number}: {what}."])
 
@@ -79,7 +88,8 @@ def run_find(desk: Desk, name: str, row: dict[str, Any], photographs: Sequence[P
         finding = {**row, "photographs": [photo.sha256 for photo in kept]}
         return add_finding(desk, page, name, finding)
 
-    story, order = desk.book.write(find)
+    sent = [desk.service.keep_picture(*picture) for picture in pictures] if desk.service else []
+    story, order = desk.change_visit(name, "findings", {**row, "photographs": sent}, find)
     words = "found" if row["points"] == "for" else "nothing found"
     view = visit_view(desk, story, order, today=day_of(None))
     text = [f"{order.number}: {row['place']} by {row['means']}: {words}.", *suspect_lines(view)]
@@ -97,7 +107,9 @@ def run_dye(desk: Desk, name: str, row: dict[str, Any], *, on: date) -> int:
 
 def run_answer(desk: Desk, name: str, row: dict[str, Any]) -> int:
     """Answer a point of the follow-through, in place of an earlier answer to it."""
-    story, order = desk.book.write(lambda page: answer_point(desk, page, name, row))
+    story, order = desk.change_visit(
+        name, "answers", row, lambda page: answer_point(desk, page, name, row)
+    )
     view = visit_view(desk, story, order, today=day_of(None))
     text = [f"{order.number}: {answer_sentence(view, row['point'], row['answer'])}"]
     text += open_lines(view)
@@ -106,13 +118,18 @@ def run_answer(desk: Desk, name: str, row: dict[str, Any]) -> int:
 
 def run_close(desk: Desk, name: str, *, on: date) -> int:
     """Close a visit whose follow-through is answered; refused, with each point that is open."""
-    story, order = desk.book.write(lambda page: close_visit(desk, page, name, on=on))
+    story, order = desk.change_visit(
+        name,
+        "close",
+        {"on": on.isoformat()},
+        lambda page: close_visit(desk, page, name, on=on),
+    )
     return _done(desk, story, order, [f"Visit {order.number} is closed."])
 
 
 def run_reopen(desk: Desk, name: str) -> int:
     """Open a closed visit again, to mend what was written down."""
-    story, order = desk.book.write(lambda page: reopen_visit(page, name))
+    story, order = desk.change_visit(name, "reopen", {}, lambda page: reopen_visit(page, name))
     return _done(desk, story, order, [f"Visit {order.number} is open again."])
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from holdwatch_adapters.trace import read_trace
+from holdwatch_cli.errors import UserError
 from holdwatch_cli.jobs.desk import day_of
 from holdwatch_cli.jobs.visit_words import suspect_lines
 from holdwatch_cli.judge import read_recipe_table
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_cli.jobs.desk import Desk
-    from holdwatch_daemon.jobs.book import Story
+    from holdwatch_daemon.jobs.book import Page, Story
     from holdwatch_procedures.vehicles.job import Job
 
 
@@ -27,10 +28,13 @@ def run_hold(
     desk: Desk, name: str, hold_id: str | None, *, section: str, after_repair: bool | None
 ) -> int:
     """Bind a hold of the store to a visit: the one named, else the newest of the vehicle."""
-    story, order = desk.book.write(
+    story, order = desk.change_visit(
+        name,
+        "holds",
+        {"hold_id": hold_id, "section": section, "after_repair": after_repair},
         lambda page: bind_hold(
             desk, page, name, hold_id, section=section, after_repair=after_repair
-        )
+        ),
     )
     return _hold_answer(desk, story, order)
 
@@ -46,22 +50,35 @@ def run_trace(
 ) -> int:
     """Judge a trace, keep it as a hold of the store, and bind it to a visit."""
     trace, recipe_file = files
-    story, _ = desk.book.visit(name)
-    judged = judge_for(
-        story.unit,
-        section,
-        read_trace(trace),
-        read_recipe_table(recipe_file),
-        Fluids.load(),
-        where=str(recipe_file),
-        version=version(),
-    )
-    story, order = desk.book.write(
-        lambda page: bind_trace(
+    recipe = read_recipe_table(recipe_file)
+
+    def keep(page: Page) -> tuple[Story, Job]:
+        return bind_trace(
             desk, page, name, judged, section=section, after_repair=after_repair, on=on
         )
-    )
+
+    body: dict[str, Any] = {}
+    if desk.service is None:
+        unit, where = desk.book.visit(name)[0].unit, str(recipe_file)
+        rows, fluids = read_trace(trace), Fluids.load()
+        judged = judge_for(unit, section, rows, recipe, fluids, where=where, version=version())
+    else:
+        body = {
+            "trace": _text_of(trace),
+            "recipe": recipe,
+            "section": section,
+            "after_repair": after_repair,
+            "on": on.isoformat(),
+        }
+    story, order = desk.change_visit(name, "traces", body, keep)
     return _hold_answer(desk, story, order)
+
+
+def _text_of(trace: Path) -> str:
+    try:
+        return trace.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"{trace}: cannot be read: {error}") from error
 
 
 def _hold_answer(desk: Desk, story: Story, order: Job) -> int:

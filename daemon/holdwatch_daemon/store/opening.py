@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -11,15 +12,19 @@ from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.store import schema
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 BUSY_TIMEOUT_S = 5.0
 """How long a statement waits for another program's lock on the file, s."""
 
-
 LOCK_WAIT_S = 1.0
 """How long a process waits for another to be done with the database, s: a command's change takes
 some milliseconds, a service never is."""
+SOCKET_MODE = 0o600
+"""Access to the socket beside the store: its owner's alone."""
+_LONGEST_ADDRESS = 100
+"""Bytes of a Unix socket's address that every system takes."""
 
 
 class DamagedError(StoreError):
@@ -72,6 +77,28 @@ class ProcessLock:
     def release(self) -> None:
         """Let another process have the database."""
         self._connection.close()
+
+
+def local_socket(database: Path) -> Path:
+    """Return where a service that runs over a database listens for commands of this machine."""
+    return database.with_name(f"{database.name}.socket")
+
+
+@contextlib.contextmanager
+def socket_address(path: Path) -> Iterator[str]:
+    """Give the address of a Unix socket, which may be no longer than some 100 bytes.
+
+    Raises:
+        OSError: Its folder is not there, or cannot be looked into.
+    """
+    if len(os.fsencode(path)) <= _LONGEST_ADDRESS:
+        yield str(path)
+        return
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        yield f"/proc/self/fd/{folder}/{path.name}"
+    finally:
+        os.close(folder)
 
 
 @dataclass(frozen=True, slots=True)
