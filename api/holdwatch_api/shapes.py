@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from holdwatch_daemon.messages import CommandId, Message
+from holdwatch_daemon.messages import CommandId, Message, Said
 from holdwatch_daemon.store.queries import HoldRow
 
 
@@ -97,6 +97,7 @@ class RecipeSummary(Message):
     target_micron: float | None = None
     problem: str | None = None
     unfit: str | None = None
+    said: Said = Field(default_factory=dict)
 
 
 class Problem(Message):

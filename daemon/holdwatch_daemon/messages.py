@@ -46,6 +46,11 @@ EventType = Literal[
 ]
 """Every event type that holdwatch writes."""
 
+Said = Annotated[
+    dict[str, Any],
+    Field(description="Key and SI values of each sentence, by the name of its field."),
+]
+
 
 class Message(BaseModel):
     """Base of all messages: unknown keys are errors, instances do not change."""
@@ -169,6 +174,7 @@ class HoldProgress(Message):
     latest_end_s: float
     outcome: Literal["pass", "fail", "inconclusive"] | None = None
     verdict_sentence: str | None = None
+    said: Said = Field(default_factory=dict)
 
 
 class Alarm(Message):
@@ -179,6 +185,7 @@ class Alarm(Message):
     text: str
     since: str
     acknowledged: bool = False
+    said: Said = Field(default_factory=dict)
 
 
 class Evacuation(Message):
@@ -203,6 +210,7 @@ class Evacuation(Message):
     holds: list[str]
     outcome: Literal["pass", "fail", "inconclusive", "stopped", "fault", "interrupted"] | None
     not_ready: str | None = None
+    said: Said = Field(default_factory=dict)
 
 
 class BayState(Message):
@@ -223,6 +231,7 @@ class BayState(Message):
     simulated: bool
     time: str
     evacuation: Evacuation | None = None
+    said: Said = Field(default_factory=dict)
 
 
 CommandId = Annotated[str, Field(min_length=1, max_length=100)]

@@ -57,6 +57,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_daemon.store.queries import Queries
     from holdwatch_physics.reading import ProbeNotice, Reading
+    from holdwatch_procedures.wording import Units
 
 log = logging.getLogger(__name__)
 
@@ -168,10 +169,15 @@ class Service:
         async with self:
             await asyncio.Event().wait()
 
-    def bay_state(self, name: str) -> BayState:
-        """Return what a bay is doing; raises ``KeyError`` for an unknown bay."""
+    def bay_state(self, name: str, units: Units | None = None) -> BayState:
+        """Return what a bay is doing, in the shop's units where no others are asked for.
+
+        Raises:
+            KeyError: There is no such bay.
+        """
         return bay_state(
             self.bays[name],
+            units or self.config.show.units,
             now_mono_ns=self.clock.mono_ns(),
             now_utc_ns=self.clock.utc_ns(),
             stale_allowance_ns=self._allowance_ns,

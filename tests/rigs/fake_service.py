@@ -30,17 +30,20 @@ from holdwatch_daemon.outlets.feed import Feed
 from holdwatch_daemon.settings.shop import ShopConfig
 from holdwatch_daemon.store.queries import HoldRow
 from holdwatch_daemon.store.schema import migrate
+from holdwatch_procedures.wording import Say, in_units, render, said
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from holdwatch_daemon.service import Service
+    from holdwatch_procedures.wording import Units
 
 T = TypeVar("T")
 STARTED = "2026-03-02T08:00:00Z"
 MICRON_PA = 101325.0 / 760.0 / 1000.0
 MARK_S = 120.0
 Outcome = Literal["pass", "fail", "inconclusive"]
+RISE_LIMIT = Say("criterion.max_change_micron", limit_pa=500 * MICRON_PA, within_s=900.0)
 
 CONFIG: dict[str, Any] = {
     "site": {"name": "library-garage"},
@@ -179,7 +182,8 @@ def vacuum(minutes: float, outcome: Outcome | None = None) -> HoldProgress:
         refrigerant="R-134a",
         criterion_kind="max_change_micron",
         criterion_limit=500.0,
-        criterion_text="500 micron within 15 min",
+        criterion_text=render(RISE_LIMIT),
+        said=said(criterion_text=RISE_LIMIT),
         criterion_g_per_year=None,
         pressure_change_pa=Bounds(value=40.0, low=None, high=None),
         earliest_end_s=None,
@@ -272,7 +276,14 @@ class FakeStore:
         if row is None or row.outcome is None:
             return None
         reasons = [str(row.sentence), "The barometer was measured, so the room does not matter."]
-        return {"outcome": row.outcome, "reasons": reasons}
+        told = self._service.reasons
+        if told:
+            reasons = [render(each) for each in told]
+        return {
+            "outcome": row.outcome,
+            "reasons": reasons,
+            "said": said(reasons=tuple(told) or None),
+        }
 
 
 class FakeService:
@@ -287,6 +298,7 @@ class FakeService:
         self.commands: list[tuple[str, Command, str]] = []
         self.states: dict[str, BayState] = {}
         self.older: list[HoldRow] = []
+        self.reasons: list[Say] = []
         self.refused: dict[tuple[str, str], str] = {}
         self.lives: dict[str, Live] = {}
         self.curves: dict[str, list[dict[str, Any]]] = {}
@@ -364,8 +376,9 @@ class FakeService:
     def tell(self, name: str) -> None:
         self.feed.note(name)
 
-    def bay_state(self, name: str) -> BayState:
-        return self.states[name]
+    def bay_state(self, name: str, units: Units | None = None) -> BayState:
+        state = self.states[name].model_dump()
+        return BayState.model_validate(in_units(state, units or self.config.show.units))
 
     def live(self, name: str) -> Live:
         return self.lives[name]

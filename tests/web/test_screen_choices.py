@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from fake_service import MICRON_PA, STARTED, FakeService, vacuum, value
+from fake_service import MICRON_PA, RISE_LIMIT, STARTED, FakeService, vacuum, value
 from playwright.async_api import Browser, expect
 from screen_rig import TABLET, browser, screen, service
 
 from holdwatch_daemon.messages import Alarm
+from holdwatch_procedures.wording import Say
 
 pytestmark = [pytest.mark.timeout(120), pytest.mark.asyncio(loop_scope="module")]
 
@@ -62,6 +63,29 @@ async def test_figures_sentences_and_curves_follow_the_units_chosen_at_the_scree
         await page.get_by_role("button", name="Units").click()
         await page.get_by_label("Vacuum", exact=True).select_option("")
         await expect(low.locator('[data-role="vacuum"] .value')).to_have_text("622")
+
+
+async def test_a_verdict_is_read_in_the_units_chosen_at_the_screen(
+    browser: Browser, service: FakeService
+) -> None:
+    """A figure and its bounds turned together, from SI values; no figure with a power of ten."""
+    rise = Say("reason.risen", rise_pa=525 * MICRON_PA, low_pa=511 * MICRON_PA,
+               high_pa=537 * MICRON_PA, after_s=900.0, criterion=RISE_LIMIT)  # fmt: skip
+    large = Say("reason.risen", rise_pa=1130 * MICRON_PA, low_pa=1110 * MICRON_PA,
+                high_pa=1150 * MICRON_PA, after_s=900.0, criterion=RISE_LIMIT)  # fmt: skip
+    service.reasons = [rise, large]
+    service.set_hold("bay-2", vacuum(15.0, "fail"))
+    async with screen(browser, service) as page:
+        reasons = page.locator("#bay-bay-2 .reasons li")
+        await expect(reasons.nth(0)).to_contain_text("by 525 micron (between 511 and 537)")
+        await expect(reasons.nth(1)).to_contain_text("by 1130 micron (between 1110 and 1150)")
+        await page.get_by_role("button", name="Units").click()
+        await page.get_by_label("Vacuum", exact=True).select_option("Pa")
+        await page.get_by_role("button", name="Done").click()
+        # 1 micron is 0.133322 Pa (NIST SP 811).
+        await expect(reasons.nth(0)).to_contain_text("by 70.0 Pa (between 68.1 and 71.6)")
+        await expect(reasons.nth(1)).to_contain_text("by 151 Pa (between 148 and 153)")
+        await expect(reasons.nth(1)).to_contain_text("the criterion is 66.7 Pa within 15 min")
 
 
 async def test_a_value_beyond_the_gauge_is_no_plain_figure(

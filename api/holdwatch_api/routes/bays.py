@@ -7,9 +7,10 @@ import logging
 import tomllib
 from typing import TYPE_CHECKING, Annotated, Any
 
-from fastapi import APIRouter, Body, HTTPException, Path, Query
+from fastapi import APIRouter, Body, Depends, HTTPException, Path, Query
 from fastapi.responses import JSONResponse
 
+from holdwatch_api.asked_units import rendered_route, units_parameter
 from holdwatch_api.routes.recipes import summaries
 from holdwatch_api.shapes import (
     Curve,
@@ -48,7 +49,11 @@ PATIENCE_S = 20.0
 
 def routes(service: Service) -> APIRouter:
     """Return the routes under ``/api/v1`` that answer once."""
-    router = APIRouter(prefix="/api/v1")
+    router = APIRouter(
+        prefix="/api/v1",
+        route_class=rendered_route(service.config.show.units),
+        dependencies=[Depends(units_parameter)],
+    )
     _add_bays(router, service)
     _add_commands(router, service)
     _add_holds(router, service)

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from fastapi import APIRouter, Header, HTTPException, Query, Request
 
+from holdwatch_api.asked_units import AskedUnits, asked_units
 from holdwatch_api.routes.bays import known_bay
 from holdwatch_api.security.access import ANYONE
 from holdwatch_api.security.limits import address_key
 from holdwatch_api.security.session import bearer_of
 from holdwatch_api.streams import BEAT_S, EventStream, frame, with_beats
 from holdwatch_daemon.outlets.feed import Pace
+from holdwatch_procedures.wording import in_units
 
 if TYPE_CHECKING:
     import asyncio
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from holdwatch_api.security.access import Access
     from holdwatch_daemon.outlets.feed import Frame
     from holdwatch_daemon.service import Service
+    from holdwatch_procedures.wording import Units
 
 log = logging.getLogger(__name__)
 
@@ -84,6 +87,7 @@ def streams(service: Service, access: Access, closing: asyncio.Event) -> APIRout
     async def live(
         request: Request,
         bay: Annotated[str | None, Query(description="Only this bay.")] = None,
+        units: AskedUnits = None,
     ) -> EventStream:
         """State (`event: state`) and newest values (`event: live`) of all bays.
 
@@ -92,8 +96,9 @@ def streams(service: Service, access: Access, closing: asyncio.Event) -> APIRout
         tell quiet from lost.
         """
         names = list(service.bays) if bay is None else [known_bay(service, bay)]
+        wanted = None if units is None else asked_units(units, service.config.show.units)
         held = place(request)
-        return EventStream(live_stream.follow(names, allowed(request)), held)
+        return EventStream(live_stream.follow(names, allowed(request), wanted), held)
 
     return router
 
@@ -112,19 +117,20 @@ async def _events(service: Service, after: int | None) -> AsyncGenerator[str, No
 
 
 class _LiveStream:
-    """The service's feed as server-sent events, each made once for all who read."""
+    """The service's feed as server-sent events, made once for all who read the same units."""
 
     def __init__(self, service: Service, closing: asyncio.Event) -> None:
         self._service = service
         self._closing = closing
-        self._made: dict[tuple[str, str], tuple[Frame, bytes]] = {}
+        self._made: dict[tuple[str, str], tuple[Frame, dict[Units | None, bytes]]] = {}
 
     async def follow(
-        self, names: Sequence[str], allowed: Callable[[], bool]
+        self, names: Sequence[str], allowed: Callable[[], bool], units: Units | None
     ) -> AsyncGenerator[bytes, None]:
         """Yield frames ready to send: all that stands first, then what changes.
 
-        Ends when the process stops, the service ends, or the reader is not allowed any more.
+        Sentences are in the given units, None for the shop's. Ends when the process stops, the
+        service ends, or the reader is not allowed any more.
         """
         show = self._service.config.show.model_dump(mode="json")
         yield frame(json.dumps({"bays": names, "show": show}), event="bays").encode()
@@ -137,16 +143,21 @@ class _LiveStream:
                         return
                     silent_s = 0.0 if frames else silent_s + _LOOK_EVERY_S
                     if frames:
-                        yield b"".join(self._encoded(each) for each in frames)
+                        yield b"".join(self._encoded(each, units) for each in frames)
                     elif silent_s >= BEAT_S:
                         silent_s = 0.0
                         yield _BEAT
         except Exception:
             log.exception("the live stream broke")
 
-    def _encoded(self, each: Frame) -> bytes:
+    def _encoded(self, each: Frame, units: Units | None) -> bytes:
         known = self._made.get((each.kind, each.bay))
         if known is None or known[0] is not each:
-            known = each, frame(each.json, event=each.kind).encode()
-            self._made[each.kind, each.bay] = known
-        return known[1]
+            known = self._made[each.kind, each.bay] = each, {}
+        made = known[1].get(units)
+        if made is None:
+            text = (
+                each.json if units is None else json.dumps(in_units(json.loads(each.json), units))
+            )
+            made = known[1][units] = frame(text, event=each.kind).encode()
+        return made

@@ -8,6 +8,7 @@ from holdwatch_api.shapes import RecipeSummary
 from holdwatch_daemon.jobs.holds import filled_for_bay
 from holdwatch_daemon.settings.recipes import complete_recipe
 from holdwatch_procedures.holds.recipe import RecipeError, load_recipe
+from holdwatch_procedures.wording import said
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -56,6 +57,7 @@ def _of(name: str, recipe: Recipe) -> RecipeSummary:
         refrigerant=recipe.refrigerant,
         gas=None if recipe.is_vacuum else recipe.gas,
         criterion=recipe.criterion.text,
+        said=said(criterion=recipe.criterion.say),
         criterion_source=recipe.criterion.source,
         max_duration_min=recipe.limits.max_duration_min,
         max_pressure_kpa_g=None if limit is None else limit / 1e3,

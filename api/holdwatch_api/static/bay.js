@@ -74,14 +74,14 @@ export class BayPanel {
     const decided = Boolean(hold?.outcome);
     const sentence = this.find(".sentence");
     sentence.hidden = decided && (!state.sentence || state.sentence === hold.verdict_sentence);
-    say(sentence, units.inUnits(state.sentence));
+    say(sentence, state.sentence);
     const verdict = this.find(".verdict");
     verdict.hidden = !decided;
     if (!decided) return;
     verdict.className = `verdict ${hold.outcome}`;
     drawShape(verdict.querySelector(".shape"), hold.outcome);
     say(verdict.querySelector(".verdict-word"), hold.outcome.toUpperCase());
-    say(verdict.querySelector(".verdict-sentence"), units.inUnits(hold.verdict_sentence));
+    say(verdict.querySelector(".verdict-sentence"), hold.verdict_sentence);
     if (this.verdictHold !== hold.hold_id) this.loadReasons(hold);
   }
 
@@ -90,14 +90,14 @@ export class BayPanel {
     const list = this.find(".reasons");
     list.replaceChildren();
     try {
-      const answer = await fetch(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}`);
+      const answer = await fetch(units.withUnits(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}`));
       if (!answer.ok) throw new Error(String(answer.status));
       const { verdict } = await answer.json();
       if (!verdict) throw new Error("not written yet");
       const { reasons } = verdict;
       list.replaceChildren(...reasons.filter((r) => r !== hold.verdict_sentence).slice(0, 3).map((text) => {
         const item = document.createElement("li");
-        item.textContent = units.inUnits(text);
+        item.textContent = text;
         return item;
       }));
     } catch {
@@ -157,7 +157,7 @@ export class BayPanel {
     if (hold) {
       if (!hold.outcome) facts.push(["Time left", timeLeft(hold)]);
       else facts.push(["Held for", duration(hold.since_mark_s ?? hold.elapsed_s)]);
-      facts.push(["Limit", units.inUnits(hold.criterion_text)]);
+      facts.push(["Limit", hold.criterion_text]);
       const leak = hold.leak_g_per_year;
       if (leak.low !== null && leak.high !== null) {
         facts.push([`Leak (${hold.refrigerant})`, leakRange(leak)]);
@@ -208,7 +208,7 @@ export class BayPanel {
       mark.setAttribute("aria-hidden", "true");
       drawShape(mark, "alarm");
       const text = document.createElement("p");
-      text.textContent = units.inUnits(alarm.text);
+      text.textContent = alarm.text;
       const since = document.createElement("small");
       since.textContent = `Alarm since ${clockTime(new Date(alarm.since))}${alarm.acknowledged ? ", acknowledged" : ""}`;
       text.append(since);
@@ -360,7 +360,7 @@ function timeLeft(hold) {
 
 function showLegend(list, drawn, hold) {
   const lines = [["measured", drawn.change ? "measured" : "pressure"]];
-  if (drawn.limit.x.length) lines.push(["limit", `limit: ${units.inUnits(hold.criterion_text)}`]);
+  if (drawn.limit.x.length) lines.push(["limit", `limit: ${hold.criterion_text}`]);
   if (drawn.band) lines.push(["band", "range still possible for the leak"]);
   const wanted = lines.map((line) => line[1]).join("|");
   if (list.dataset.shown === wanted) return;

@@ -17,13 +17,14 @@ const PRESSURES = new Set(["low_side", "high_side", "vacuum"]);
 const find = (id) => document.getElementById(id);
 
 let holds = [];
+const HOLDS = "/api/v1/holds?limit=1000";
 let problem = "";
 const drawn = new Map(); // hold id → its line's number
 const traces = new Map(); // hold id → {series, mark}
 
 async function begin() {
   try {
-    const [rows, shop] = await Promise.all([read("/api/v1/holds?limit=1000"), read("/api/v1/show")]);
+    const [rows, shop] = await Promise.all([read(units.withUnits(HOLDS)), read("/api/v1/show")]);
     holds = rows;
     units.setShop(shop);
   } catch (error) {
@@ -70,7 +71,7 @@ function list() {
 function row(hold) {
   const line = document.createElement("tr");
   const begun = `${dayOf(hold.started)} ${new Date(hold.started).toLocaleTimeString([], { hour12: false, hour: "2-digit", minute: "2-digit" })}`;
-  const cells = [mark(hold, begun), begun, hold.unit ?? "", hold.bay, outcome(hold), units.inUnits(hold.sentence ?? "")];
+  const cells = [mark(hold, begun), begun, hold.unit ?? "", hold.bay, outcome(hold), hold.sentence ?? ""];
   cells.forEach((content, at) => {
     const cell = document.createElement("td");
     if (at === 1) cell.className = "when";
@@ -214,7 +215,16 @@ for (const id of ["x0", "x1"]) find(id).addEventListener("change", typed);
 find("quantity").addEventListener("change", () => draw(null));
 find("whole").addEventListener("click", () => draw(null));
 find("units-open").addEventListener("click", unitsDialog);
-onUnits(() => { list(); draw(null); });
+onUnits(async () => {
+  try {
+    holds = await read(units.withUnits(HOLDS)); // the service tells the sentences in these units
+    problem = "";
+  } catch (error) {
+    problem = `The holds could not be read: ${error.message}`;
+  }
+  list();
+  draw(null);
+});
 matchMedia("(prefers-color-scheme: light)").addEventListener("change", () => { list(); draw(null); });
 new ResizeObserver(() => { if (window.Plotly) draw([Number(find("x0").value), Number(find("x1").value)]); }).observe(find("plot").parentElement);
 begin();

@@ -6,7 +6,7 @@ import { clockTime, say } from "./format.js";
 import { showPick } from "./pick.js";
 import { onUnits, unitsDialog } from "./settings.js";
 import { signIn } from "./signin.js";
-import { setShop } from "./units.js";
+import { setShop, withUnits } from "./units.js";
 
 const SILENCE_MS = 7000; // the stream beats every 2 s
 const RETRY_MS = 2000;
@@ -45,7 +45,7 @@ function connect() {
   source?.close();
   clearTimeout(retry);
   retry = null;
-  source = new EventSource("/api/v1/live");
+  source = new EventSource(withUnits("/api/v1/live"));
   const on = (kind, work) => source.addEventListener(kind, (event) => {
     heard();
     work(JSON.parse(event.data));
@@ -112,7 +112,10 @@ function pick() {
 
 addEventListener("hashchange", pick);
 document.getElementById("units-open").addEventListener("click", unitsDialog);
-onUnits(() => { for (const panel of panels.values()) panel.renew(); });
+onUnits(() => {
+  for (const panel of panels.values()) panel.renew();
+  connect(); // the service tells the sentences anew, in these units
+});
 document.addEventListener("sign-in", async ({ detail }) => { if (await signIn(detail)) connect(); });
 matchMedia("(prefers-color-scheme: light)").addEventListener("change", () => {
   for (const panel of panels.values()) panel.redraw();

@@ -1,7 +1,7 @@
 // Beginning a hold, or an evacuation by wire: the recipe, what is held, and the cautions.
 
 import { ask, send } from "./asking.js";
-import { inUnits } from "./units.js";
+import { withUnits } from "./units.js";
 import { fillVisits, openVisits, partsOf } from "./visits.js";
 
 const CAUTIONS = {
@@ -25,13 +25,13 @@ const byId = (id) => document.getElementById(id);
 function describe(recipe) {
   const kind = recipe.procedure === "standing-vacuum" ? "Standing vacuum" : "Pressure decay under nitrogen";
   if (recipe.problem) return "This recipe cannot be used here.";
-  return `${kind}, ${recipe.refrigerant}. Limit: ${inUnits(recipe.criterion)} (${recipe.criterion_source}). At most ${recipe.max_duration_min} min.`;
+  return `${kind}, ${recipe.refrigerant}. Limit: ${recipe.criterion} (${recipe.criterion_source}). At most ${recipe.max_duration_min} min.`;
 }
 
 /** The bay's recipes, or null where they could not be read; the answer then says why. */
 async function recipesOf(panel) {
   try {
-    const answer = await fetch(`/api/v1/recipes?bay=${encodeURIComponent(panel.name)}`);
+    const answer = await fetch(withUnits(`/api/v1/recipes?bay=${encodeURIComponent(panel.name)}`));
     const recipes = await answer.json();
     if (!answer.ok) throw new Error(recipes.detail);
     return recipes;

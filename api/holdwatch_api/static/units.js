@@ -1,4 +1,5 @@
-// The units that this screen shows: the shop's, or those chosen at this very screen.
+// The units that this screen shows: the shop's, or those chosen at this very screen. Plain figures
+// are formatted here; sentences come from the service in the units that it is asked for.
 
 const KEPT = "holdwatch-units";
 const MICRON_PA = 101325 / 760 / 1000;
@@ -107,24 +108,9 @@ export function curveUnit(procedure) {
   return { text: stem, pa: PA[stem] };
 }
 
-const NUMBER = "\\d[\\d,\\u202f]*(?:\\.\\d+)?";
-const FIGURES = new RegExp(`(?:(${NUMBER})( (?:and|to) ))?(${NUMBER})([ \\u00a0])(micron|kPa|Pa)\\b(?!·)`, "g");
-
-/** A sentence of the service with its pressures in this screen's units. */
-export function inUnits(text) {
-  return (text ?? "").replace(FIGURES, (all, first, between, last, space, from) => {
-    const { stem } = parse(unit(from === "kPa" ? "pressure" : "vacuum"));
-    if (stem === from) return all;
-    const turned = (figure) => {
-      const plain = figure.replace(/[,\u202f]/g, "");
-      const significant = Math.max(2, plain.replace(".", "").replace(/^0+/, "").length);
-      return digitsOf(Number(((Number(plain) * PA[from]) / PA[stem]).toPrecision(Math.min(significant, 4))));
-    };
-    return `${first ? turned(first) + between : ""}${turned(last)}${space}${stem}`;
-  });
-}
-
-function digitsOf(x) {
-  const text = String(x);
-  return digits(x, text.includes(".") ? text.split(".")[1].length : 0);
+/** An address of the service that answers with its sentences in this screen's units. */
+export function withUnits(address) {
+  const chosen = Object.keys(CHOICES).map(ownUnit);
+  if (!chosen.some(Boolean)) return address; // then in the shop's
+  return `${address}${address.includes("?") ? "&" : "?"}units=${chosen.join(",")}`;
 }

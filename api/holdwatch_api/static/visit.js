@@ -5,7 +5,6 @@ import {
   asked, capital, caution, day, el, fill, find, outcome, read, send, suspectList, tell, toVehicle, vehiclePath, visitPath,
 } from "./story.js";
 import { write } from "./visit_forms.js";
-import { inUnits } from "./units.js";
 
 let view = null;
 let words = null;
@@ -37,14 +36,14 @@ function show() {
   find("vehicle").href = toVehicle(unitName());
   find("sentence").textContent = view.sentence;
   find("complaint").textContent = visit.complaint ? `“${visit.complaint}”` : "";
-  find("lamp").replaceChildren(...(isOpen && view.start_with_lamp ? [el("p", { className: "lamp" }, view.dye.find((line) => line.startsWith("Start")) ?? "Start with the lamp.")] : []));
+  find("lamp").replaceChildren(...(isOpen && view.start_with_lamp ? [el("p", { className: "lamp" }, view.lamp)] : []));
   find("cautions").replaceChildren(...[caution(view.cautions)].filter(Boolean));
   find("write").hidden = !isOpen;
   fill(find("suspects"), suspectList(view.suspects));
   fill(find("checks"), isOpen ? view.next_checks.map(checkLine) : []);
   fill(find("sections"), view.section_lines.length ? [view.sections, ...view.section_lines].map((line) => el("li", {}, line)) : []);
   fill(find("points"), isOpen ? points() : []);
-  fill(find("holds"), visit.holds.map((hold, at) => row("holds", at, hold.judged_elsewhere ? el("strong", {}, `Brought by a file, not judged here, no proof; it says ${hold.outcome}. `) : outcome(hold.outcome), el("span", {}, `${nameOf(hold.section)}${hold.after_repair ? ", after the repair" : ""}: ${inUnits(hold.sentence)}`))));
+  fill(find("holds"), visit.holds.map((hold, at) => row("holds", at, hold.judged_elsewhere ? el("strong", {}, `Brought by a file, not judged here, no proof; it says ${hold.outcome}. `) : outcome(hold.outcome), el("span", {}, `${nameOf(hold.section)}${hold.after_repair ? ", after the repair" : ""}: ${hold.sentence}`))));
   fill(find("findings"), visit.findings.map(findingRow));
   fill(find("weighings"), visit.weighings.map((one, at) => row("weighings", at, el("strong", {}, `${one.grams} g`), ` ${one.kind}${one.tops_up ? ", on top" : ""}, ±${one.tolerance_g} g, ${day(one.on)}`)));
   fill(find("dye"), [
@@ -127,7 +126,9 @@ async function close() {
   if (!refused) return;
   if (refused.status !== 409) return;
   tell("Not closed: see below.", true);
-  const reasons = refused.message.replace(/^[^:]*cannot close: /, "").split(/; (?=[a-z-]+: )/);
+  await attempt(async () => { view = await read(base()); show(); });
+  if (!view.open_points.length) return tell(refused.message, true);
+  const reasons = view.open_points.map((point) => `${point.key}: ${point.missing}`);
   find("refused").replaceChildren(el("p", { className: "answer bad" }, "Not closed yet. Still open:"), el("ul", { className: "notes" }, reasons.map((line) => el("li", {}, line))));
 }
 

@@ -54,7 +54,7 @@ function placeTree(words, usable, chosen, onChange) {
 }
 
 function finding({ words, given, view }) {
-  const dyed = view.visit.dye.length || !view.dye.some((line) => line.startsWith("No dye"));
+  const dyed = view.visit.dye.length || view.dye_known;
   const tree = placeTree(words, () => true, given.place, () => offer());
   const means = el("div");
   const misled = el("div");

@@ -9,12 +9,14 @@ from holdwatch_daemon.messages import Alarm
 from holdwatch_daemon.store import rows
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_procedures.wording import render, said
 
 if TYPE_CHECKING:
     import asyncio
     from collections.abc import Iterable
 
     from holdwatch_daemon.store.events import EventLog, Telling
+    from holdwatch_procedures.wording import Say
 
 
 @dataclass(slots=True)
@@ -51,7 +53,7 @@ class Alarms:
         """Return whether an alarm of this kind stands."""
         return kind in self._standing
 
-    def raise_(self, kind: str, text: str, utc_ns: int) -> bool:
+    def raise_(self, kind: str, what: Say, utc_ns: int) -> bool:
         """Raise an alarm unless one of its kind stands; return whether it is new.
 
         One whose cause was gone but that nobody acknowledged counts as standing: its cause is
@@ -64,9 +66,10 @@ class Alarms:
                 self._write(standing, None)
             return False
         alarm_id = f"{self._bay}-{kind}-{utc_ns}"
-        alarm = Alarm(id=alarm_id, kind=kind, text=text, since=rfc3339(utc_ns))
+        text, told = render(what), said(text=what)
+        alarm = Alarm(id=alarm_id, kind=kind, text=text, since=rfc3339(utc_ns), said=told)
         self._standing[kind] = standing = _Standing(alarm, gone=False)
-        data = {"alarm": alarm_id, "kind": kind, "text": text}
+        data = {"alarm": alarm_id, "kind": kind, "text": text, "said": told}
         draft = Draft("holdwatch.alarm.raised", utc_ns, data, bay=self._bay, subject=alarm_id)
         self._write(standing, draft)
         return True

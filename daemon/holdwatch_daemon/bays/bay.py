@@ -10,7 +10,7 @@ from holdwatch_daemon.bays.gauge_selection import GaugeSelector
 from holdwatch_daemon.bays.progress import progress_of
 from holdwatch_physics.reading import Channel, Quality, Role, role_of
 from holdwatch_physics.units import gauge_pa, parse_unit
-from holdwatch_procedures.wording import render
+from holdwatch_procedures.wording import Say, render
 
 if TYPE_CHECKING:
     from holdwatch_daemon.bays.alarms import Alarms
@@ -155,8 +155,8 @@ class Bay:
         if runner is not None and newest is not None:
             runner.feed_queue()
             if runner.alarm is not None:
-                text, runner.alarm = runner.alarm, None
-                self._raise(OVERPRESSURE, text, newest.utc_ns)
+                what, runner.alarm = runner.alarm, None
+                self._raise(OVERPRESSURE, what, newest.utc_ns)
             if runner.verdict is not None:
                 self.end_hold()
         to_watch, self._to_watch = self._to_watch, []
@@ -212,11 +212,11 @@ class Bay:
             # A hold that has just begun may wait as long for its first readings.
             lost = [role for role in stale if since_ns > self._stale_ns[role] + allowance_ns]
             if lost:
-                channels = ", ".join(
-                    f"{role.replace('_', ' ')} ({self.roles[role]})" for role in lost
+                channels = tuple(
+                    Say("alarm.channel", role=role, channel=str(self.roles[role])) for role in lost
                 )
-                text = f"No reading of {channels}. Check the probe, its battery and its distance."
-                return self._raise(PROBE_LOST, text, now_utc_ns)
+                what = Say("alarm.probe_lost", channels=channels)
+                return self._raise(PROBE_LOST, what, now_utc_ns)
         if self.runner is None or not stale:
             return self.alarms.cause_gone(PROBE_LOST, now_utc_ns)
         return False
@@ -253,19 +253,15 @@ class Bay:
 
     def _watch_pressure(self, role: str, gauge_pa: float, most_pa: float, utc_ns: int) -> None:
         if gauge_pa > most_pa:
-            text = (
-                f"Over-pressure on {role.replace('_', ' ')}: {gauge_pa / 1e3:.0f} kPa (gauge), "
-                f"the unit's highest allowed pressure is {most_pa / 1e3:g} kPa. Close the bottle, "
-                "keep clear, relieve slowly."
-            )
-            self._raise(OVERPRESSURE, text, utc_ns)
+            what = Say("hold.over_pressure_alarm", role=role, pressure_pa=gauge_pa, most_pa=most_pa)
+            self._raise(OVERPRESSURE, what, utc_ns)
         elif gauge_pa < most_pa * _BACK_BELOW and self.alarms.stands(OVERPRESSURE):
             self.alarms.cause_gone(OVERPRESSURE, utc_ns)
 
-    def _raise(self, kind: str, text: str, utc_ns: int) -> bool:
-        is_new = self.alarms.raise_(kind, text, utc_ns)
+    def _raise(self, kind: str, what: Say, utc_ns: int) -> bool:
+        is_new = self.alarms.raise_(kind, what, utc_ns)
         if is_new:
-            log.warning("bay %s alarm %s: %s", self.name, kind, text)
+            log.warning("bay %s alarm %s: %s", self.name, kind, render(what))
         return is_new
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from holdwatch_daemon.messages import Bounds, HoldProgress
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_procedures.wording import render
+from holdwatch_procedures.wording import render, said
 
 if TYPE_CHECKING:
     from holdwatch_daemon.bays.hold_identity import HoldIdentity
@@ -44,6 +44,11 @@ def progress_of(runner: HoldRunner) -> HoldProgress:
             "latest_end_s": progress.latest_end_s,
             "outcome": None if verdict is None else str(verdict.outcome),
             "verdict_sentence": None if verdict is None else render(verdict.sentence),
+            "said": said(
+                sentence=progress.sentence,
+                verdict_sentence=None if verdict is None else verdict.sentence,
+                criterion_text=runner.identity.recipe.criterion.say,
+            ),
         }
     )
 
@@ -54,7 +59,7 @@ def progress_of_stored(
     """Return how a hold of an earlier process ended, from its stored verdict."""
     grams = verdict["leak"]["g_per_year"]
     change = verdict["pressure_change_pa"]
-    mark_s = verdict.get("mark_s")
+    mark_s, told = verdict.get("mark_s"), verdict.get("said", {}).get("sentence")
     change_pa = change["compensated"] if change["compensated"] is not None else change["raw"]
     return HoldProgress.model_validate(
         _fixed(identity, identity.recipe)
@@ -71,6 +76,8 @@ def progress_of_stored(
             "latest_end_s": end_s,
             "outcome": row.outcome,
             "verdict_sentence": row.sentence,
+            "said": said(criterion_text=identity.recipe.criterion.say)
+            | {name: told for name in ("sentence", "verdict_sentence") if told is not None},
         }
     )
 

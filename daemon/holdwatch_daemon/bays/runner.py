@@ -128,7 +128,7 @@ class HoldRunner:
         self.identity = identity
         self.hold = hold
         self.zero_mono_ns = zero_mono_ns
-        self.alarm: str | None = None
+        self.alarm: Say | None = None
         self._broken: Verdict | None = None
         self._ended = False
         self._events = events
@@ -336,7 +336,7 @@ class HoldRunner:
             return None
         self._told.add(key)
         if notice.kind is NoticeKind.ALARM:
-            self.alarm = text
+            self.alarm = notice.text
         data: dict[str, object] = {
             "hold": self.identity.id,
             "t_s": notice.t_ns / 1e9,

@@ -19,6 +19,7 @@ from holdwatch_physics.fluids import FluidError
 from holdwatch_physics.reading import SI_UNIT, Quality, Quantity, Role, role_of
 from holdwatch_physics.refrigeration import subcooling_k, superheat_k
 from holdwatch_physics.units import absolute_pa, gauge_pa, parse_unit, show
+from holdwatch_procedures.wording import Say, in_units, render
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -27,25 +28,33 @@ if TYPE_CHECKING:
     from holdwatch_daemon.settings.shop import ShowConfig
     from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import Reading
+    from holdwatch_procedures.wording import Units
 
 _RUNNING_PA = 20_000.0
 """Pressure above the room's from which a unit counts as holding refrigerant, Pa."""
 
 
 def bay_state(
-    bay: Bay, *, now_mono_ns: int, now_utc_ns: int, stale_allowance_ns: int, simulated: bool
+    bay: Bay,
+    units: Units,
+    *,
+    now_mono_ns: int,
+    now_utc_ns: int,
+    stale_allowance_ns: int,
+    simulated: bool,
 ) -> BayState:
-    """Return the state message of a bay."""
+    """Return the state message of a bay, its sentences in the given units."""
     hold: HoldProgress | None
     if bay.runner is not None:
         hold = progress_of(bay.runner)
-        doing, sentence = "hold", hold.sentence
+        doing, sentence, told = "hold", hold.sentence, hold.said["sentence"]
     elif bay.last is not None:
         hold = bay.last.progress
         doing, sentence = "verdict", bay.last.verdict_sentence
+        told = hold.said.get("verdict_sentence")
     else:
-        hold = None
-        doing, sentence = "idle", _idle_sentence(bay, now_mono_ns, stale_allowance_ns)
+        idle, hold = _idle(bay, now_mono_ns, stale_allowance_ns), None
+        doing, sentence, told = "idle", render(idle), idle.to_dict()
     evacuation = None if bay.relays is None else bay.relays.message()
     if (
         bay.relays is not None
@@ -53,32 +62,32 @@ def bay_state(
         and evacuation is not None
         and bay.runner is None
     ):
-        sentence = evacuation.sentence
-    return BayState.model_validate(
-        {
-            "bay": bay.name,
-            "label": bay.label,
-            "unit": bay.unit,
-            "refrigerant": bay.refrigerant,
-            "doing": doing,
-            "sentence": sentence,
-            "hold": hold,
-            "last_verdict_id": None if bay.last is None else bay.last.id,
-            "alarms": bay.alarms.standing(),
-            "simulated": simulated,
-            "time": rfc3339(now_utc_ns),
-            "evacuation": evacuation,
-        }
-    )
+        sentence, told = evacuation.sentence, evacuation.said.get("sentence")
+    state = {
+        "bay": bay.name,
+        "label": bay.label,
+        "unit": bay.unit,
+        "refrigerant": bay.refrigerant,
+        "doing": doing,
+        "sentence": sentence,
+        "hold": None if hold is None else hold.model_dump(),
+        "last_verdict_id": None if bay.last is None else bay.last.id,
+        "alarms": [alarm.model_dump() for alarm in bay.alarms.standing()],
+        "simulated": simulated,
+        "time": rfc3339(now_utc_ns),
+        "evacuation": None if evacuation is None else evacuation.model_dump(),
+        "said": {} if told is None else {"sentence": told},
+    }
+    return BayState.model_validate(in_units(state, units))
 
 
-def _idle_sentence(bay: Bay, now_mono_ns: int, stale_allowance_ns: int) -> str:
+def _idle(bay: Bay, now_mono_ns: int, stale_allowance_ns: int) -> Say:
     stale = bay.stale_roles(now_mono_ns, stale_allowance_ns)
     if not bay.roles:
-        return "No probe has a role in this bay yet."
+        return Say("bay.no_probe")
     if stale:
-        return f"Waiting for readings of {', '.join(role.replace('_', ' ') for role in stale)}."
-    return "Ready. No hold is running."
+        return Say("bay.waits", roles=tuple(Say("role", role=role) for role in stale))
+    return Say("bay.ready")
 
 
 def live_message(

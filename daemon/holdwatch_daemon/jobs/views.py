@@ -133,6 +133,8 @@ class VisitView(Message):
     section_lines: list[str]
     dye: list[str]
     start_with_lamp: bool
+    lamp: str | None = None
+    dye_known: bool = False
     waiting_holds: list[WaitingHold]
     today: date
     cautions: tuple[str, ...] = ()
@@ -213,6 +215,8 @@ def visit_view(
         section_lines=[] if read is None else [part.sentence for part in read.sections],
         dye=list(dye.sentences),
         start_with_lamp=dye.start_with_lamp,
+        lamp=dye.lamp,
+        dye_known=bool(dye.in_unit),
         waiting_holds=[] if order.closed_on else _waiting(desk, unit),
         today=today,
         cautions=tuple(cautions),

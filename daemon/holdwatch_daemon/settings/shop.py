@@ -22,6 +22,7 @@ from holdwatch_adapters.settings import (
 from holdwatch_physics.atmosphere import standard_pressure
 from holdwatch_physics.reading import Channel, Quantity, role_of
 from holdwatch_physics.substances import FluidError, refrigerant
+from holdwatch_procedures.wording import Units
 
 _HOST_NAME = r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$"
 
@@ -118,6 +119,11 @@ class ShowConfig(Table):
     pressure: _PressureUnit = "kPag"
     vacuum: _VacuumUnit = "micron"
     temperature: _TemperatureUnit = "degC"
+
+    @property
+    def units(self) -> Units:
+        """The units, as sentences take them."""
+        return Units(self.pressure, self.vacuum, self.temperature)
 
 
 class RelayConfig(Table):

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import sqlite3
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from holdwatch_daemon.messages import Alarm, Event, Reply
+from holdwatch_daemon.messages import Alarm, Event, Reply, Said
 from holdwatch_physics.reading import Quality, Quantity
 
 if TYPE_CHECKING:
@@ -17,6 +17,11 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _BUSY_TIMEOUT_S = 5.0
+
+
+def _said(told: object) -> Any:
+    """What was said by its keys: JSON from the store, nothing where nothing was kept of it."""
+    return json.loads(told) if isinstance(told, str) else told or {}
 
 
 class HoldRow(BaseModel):
@@ -35,6 +40,7 @@ class HoldRow(BaseModel):
     outcome: str | None
     sentence: str | None
     simulated: bool
+    said: Annotated[Said, BeforeValidator(_said)] = Field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +104,9 @@ class Thinned:
 
 _HOLD_COLUMNS = (
     "id, bay, unit, procedure, COALESCE(recipe, '') AS recipe,"
-    " COALESCE(refrigerant, '') AS refrigerant, started, ended, outcome, sentence, simulated"
+    " COALESCE(refrigerant, '') AS refrigerant, started, ended, outcome, sentence, simulated,"
+    " (SELECT json_object('sentence', json_extract(body, '$.said.sentence')) FROM verdicts"
+    " WHERE verdicts.hold_id = holds.id) AS said"
 )
 
 
@@ -304,7 +312,9 @@ def reply_to(connection: sqlite3.Connection, bay: str, command_id: str) -> Reply
 def standing_alarms(connection: sqlite3.Connection, bay: str) -> list[tuple[Alarm, bool]]:
     """Return a bay's alarms that are not cleared, each with whether its cause is gone."""
     rows = connection.execute(
-        "SELECT id, kind, text, since, acknowledged, gone FROM alarms"
+        "SELECT id, kind, text, since, acknowledged, gone,"
+        " (SELECT json_extract(body, '$.data.said') FROM events WHERE subject = alarms.id"
+        " AND type = 'holdwatch.alarm.raised' LIMIT 1) AS said FROM alarms"
         " WHERE bay = ? AND cleared IS NULL ORDER BY since, id",
         (bay,),
     )
@@ -316,6 +326,7 @@ def standing_alarms(connection: sqlite3.Connection, bay: str) -> list[tuple[Alar
                 text=row["text"],
                 since=row["since"],
                 acknowledged=bool(row["acknowledged"]),
+                said=_said(row["said"]),
             ),
             bool(row["gone"]),
         )

@@ -19,6 +19,7 @@ from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.numbers import raise_floors
 from holdwatch_daemon.store.opening import open_locked
 from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_procedures.wording import as_written
 
 if TYPE_CHECKING:
     import asyncio
@@ -46,7 +47,7 @@ def tell_set_aside(
     data = {"file": aside.path.name, "why": aside.why, "text": aside.text}
     told = events.tell(Draft("holdwatch.store.set_aside", utc_ns, data))
     for bay in bays.values():
-        bay.alarms.raise_(STORE, aside.text, utc_ns)
+        bay.alarms.raise_(STORE, as_written(aside.text), utc_ns)
         bay.alarms.cause_gone(STORE, utc_ns)  # it stands until somebody has seen it
     return told
 

@@ -16,6 +16,7 @@ from holdwatch_daemon.store.slowness import Slowness
 from holdwatch_daemon.store.thinning import Limits, Thinner
 from holdwatch_daemon.store.trusted_time import note_known
 from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_procedures.wording import Say, as_written, render
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable
@@ -204,7 +205,7 @@ class Keeper:
         for bay in self._bays:
             if not time_of_day.is_doubtful:
                 bay.alarms.cause_gone(CLOCK, now)
-            elif matters and bay.alarms.raise_(CLOCK, time_of_day.doubt(), now):
+            elif matters and bay.alarms.raise_(CLOCK, as_written(time_of_day.doubt()), now):
                 log.warning("bay %s alarm %s: %s", bay.name, CLOCK, time_of_day.doubt())
         return LOOK_EVERY_S
 
@@ -225,22 +226,16 @@ class Keeper:
         room = None if free is None else free + inside
         if room is not None:
             self._low = room < threshold * (_ENOUGH if self._low else 1.0)
-        text = None
+        what = None
         if failing is not None:
-            text = (
-                f"The recorder cannot write ({failing}). Make room on its disk, or mend it; "
-                "holds go on, and readings wait in memory as long as they fit."
-            )
+            what = Say("alarm.disk_refuses", error=str(failing))
         elif free is not None and free < threshold:
-            text = (
-                f"Only {free / 1e6:.0f} MB are free on the recorder's disk: make room. "
-                "The oldest readings that no hold cites give way."
-            )
+            what = Say("alarm.disk_full", free_mb=free / 1e6)
         now = self._clock.utc_ns()
         for bay in self._bays:
-            if text is not None:
-                if bay.alarms.raise_(DISK, text, now):
-                    log.warning("bay %s alarm %s: %s", bay.name, DISK, text)
+            if what is not None:
+                if bay.alarms.raise_(DISK, what, now):
+                    log.warning("bay %s alarm %s: %s", bay.name, DISK, render(what))
             elif not self._low:
                 bay.alarms.cause_gone(DISK, now)
         if failing is None and not self._low:

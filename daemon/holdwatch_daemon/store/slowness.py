@@ -7,6 +7,7 @@ import time
 from typing import TYPE_CHECKING, Final
 
 from holdwatch_daemon.store.events import Draft
+from holdwatch_procedures.wording import Say, render
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -66,14 +67,10 @@ class Slowness:
         return LOOK_EVERY_S
 
     def _alarm(self, waited_s: float) -> None:
-        text = (
-            f"The recorder's disk stands still: a write has waited for {waited_s:.0f} s. Holds go "
-            "on, and readings wait in memory as long as they fit. Look after the disk; exchange "
-            "one that does so again."
-        )
+        what = Say("alarm.disk_stands_still", waited_s=waited_s)
         for bay in self._bays:
-            if bay.alarms.raise_(DISK_SLOW, text, self._clock.utc_ns()):
-                log.warning("bay %s alarm %s: %s", bay.name, DISK_SLOW, text)
+            if bay.alarms.raise_(DISK_SLOW, what, self._clock.utc_ns()):
+                log.warning("bay %s alarm %s: %s", bay.name, DISK_SLOW, render(what))
 
     def _settle(self, now: float) -> None:
         """Note that the disk keeps pace."""

@@ -31,7 +31,7 @@ from holdwatch_procedures.evacuation.orders import Outcome as Ending
 from holdwatch_procedures.holds.estimates import Cause
 from holdwatch_procedures.holds.recipe import MICRON_PA
 from holdwatch_procedures.holds.verdict import Outcome
-from holdwatch_procedures.wording import render
+from holdwatch_procedures.wording import as_written, render
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable, Mapping
@@ -263,7 +263,7 @@ class WiredBay:
             for relay in (self.config.valve, self.config.pump):
                 self._means.send(relay.command, relay.word(on=False))
             text = "The evacuation itself broke; valve and pump are shut: check both by hand."
-            self.bay.alarms.raise_("wire_fault", text, self._means.clock.utc_ns())
+            self.bay.alarms.raise_("wire_fault", as_written(text), self._means.clock.utc_ns())
             linked, self._machine = self._machine.linked, Unattended(self._figures(None))
             self._machine.linked = linked
             self._carry_out(self._machine.make_safe(now_ns, text))
@@ -281,7 +281,7 @@ class WiredBay:
                     self._end_hold(order.why)
                 case RaiseAlarm():
                     utc_ns = self._means.clock.utc_ns()
-                    if self.bay.alarms.raise_(order.kind, order.text, utc_ns):
+                    if self.bay.alarms.raise_(order.kind, as_written(order.text), utc_ns):
                         log.warning("bay %s alarm %s: %s", self.bay.name, order.kind, order.text)
                 case Stepped():
                     self._stepped(order)

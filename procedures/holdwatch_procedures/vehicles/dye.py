@@ -24,6 +24,9 @@ DAYS_TO_SHOW: Final = {
 """Days of ordinary use after which the lamp may show it. Common practice, no source."""
 
 
+LAMP_FIRST = "Start with the ultraviolet lamp; protect the eyes from it."
+
+
 @dataclass(frozen=True, slots=True)
 class DyeAdvice:
     """What the ledger says on a day.
@@ -43,6 +46,11 @@ class DyeAdvice:
     share_of_oil: float | None
     too_much: bool
     sentences: tuple[str, ...]
+
+    @property
+    def lamp(self) -> str | None:
+        """What to say where the lamp comes first; None where it does not."""
+        return LAMP_FIRST if self.start_with_lamp else None
 
 
 def dye_advice(
@@ -128,7 +136,7 @@ def _sentences(
         f"{newest.amount_ml:g} ml of {newest.dye} went in on {newest.on.isoformat()}, {newest.way}."
     ]
     if had_time:
-        told.append("Start with the ultraviolet lamp; protect the eyes from it.")
+        told.append(LAMP_FIRST)
     else:
         told.append("It has hardly had time to come out: nothing under the lamp says little.")
     if not clean:

@@ -21,6 +21,29 @@ from typing import Final
 TEMPLATES: Final[dict[str, str]] = {
     "as_written": "{text:text}",
     "nothing": "",
+    "role": "{role:role}",
+    # -- a bay ----------------------------------------------------------------------------------
+    "bay.no_probe": "No probe has a role in this bay yet.",
+    "bay.waits": "Waiting for readings of {roles:list comma}.",
+    "bay.ready": "Ready. No hold is running.",
+    # -- alarms ---------------------------------------------------------------------------------
+    "alarm.channel": "{role:role} ({channel:text})",
+    "alarm.probe_lost": (
+        "No reading of {channels:list comma}. Check the probe, its battery and its distance."
+    ),
+    "alarm.disk_stands_still": (
+        "The recorder's disk stands still: a write has waited for {waited_s:number .0f} s. Holds "
+        "go on, and readings wait in memory as long as they fit. Look after the disk; exchange one "
+        "that does so again."
+    ),
+    "alarm.disk_refuses": (
+        "The recorder cannot write ({error:text}). Make room on its disk, or mend it; holds go on, "
+        "and readings wait in memory as long as they fit."
+    ),
+    "alarm.disk_full": (
+        "Only {free_mb:number .0f} MB are free on the recorder's disk: make room. The oldest "
+        "readings that no hold cites give way."
+    ),
     # -- what was found -------------------------------------------------------------------------
     "cause.leak": "leak",
     "cause.moisture": "moisture",

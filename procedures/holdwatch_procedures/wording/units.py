@@ -37,11 +37,13 @@ class Units:
             raise UnitError(f"temperature: {self.temperature} is no unit of temperature")
 
     @classmethod
-    def parse(cls, text: str) -> Self:
+    def parse(cls, text: str, usual: Self | None = None) -> Self:
         """Return the units that one line names, pressure, vacuum, temperature.
 
-        >>> Units.parse("psig,Torr,degF")
-        Units(pressure='psig', vacuum='Torr', temperature='degF')
+        What is left empty is as ``usual`` has it.
+
+        >>> Units.parse("psig,,degF")
+        Units(pressure='psig', vacuum='micron', temperature='degF')
 
         Raises:
             UnitError: They are not three, or one is no unit of its kind.
@@ -52,7 +54,11 @@ class Units:
                 "units are three words, pressure, vacuum, temperature: for example "
                 f"kPag,micron,degC (got {text!r})"
             )
-        return cls(*words)
+        kept = usual or cls()
+        pressure, vacuum, temperature = words
+        return cls(
+            pressure or kept.pressure, vacuum or kept.vacuum, temperature or kept.temperature
+        )
 
     def of(self, default: Unit) -> Unit:
         """Return the unit to read a figure in that is usually written in ``default``.
