@@ -42,7 +42,7 @@ class Decoded(NamedTuple):
     """One value out of a payload.
 
     Attributes:
-        kind: What it measures. Whether a pressure is absolute or gauge is not on the air:
+        kind: What it measures. Whether a pressure is absolute or gauge no payload says:
             the probe's declaration says it.
         value_si: Pa, K, or percent of charge for ``battery``.
     """

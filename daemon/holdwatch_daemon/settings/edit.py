@@ -1,4 +1,4 @@
-"""Changing ``shop.toml`` by program: the owner's comments, order and spacing stay as they are.
+"""Changes ``shop.toml`` by program: the owner's comments, order and spacing stay as they are.
 
 Only the block that changes is read and written again (by tomlkit); all other text is kept byte
 for byte. What comes out is read back and compared with what was meant before it replaces the
