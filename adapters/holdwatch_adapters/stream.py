@@ -127,6 +127,7 @@ class Reporter:
         self.probe = probe
         self.complained: dict[str, int] = {}
         self._clock = clock
+        self._names: dict[str, str] = {}  # channel names, made once each
 
     def notice(self, kind: str, detail: str = "", value: float | None = None) -> ProbeNotice:
         """Return a notice about the probe, stamped now."""
@@ -136,7 +137,10 @@ class Reporter:
     def reading(self, channel: str, quantity: Quantity, value_si: float) -> Reading:
         """Return a reading of the channel ``<probe>/<channel>``, stamped now."""
         utc_ns, mono_ns = self._clock.utc_ns(), self._clock.mono_ns()
-        return Reading(str(Channel(self.probe, channel)), quantity, utc_ns, mono_ns, value_si)
+        name = self._names.get(channel)
+        if name is None:
+            name = self._names[channel] = str(Channel(self.probe, channel))
+        return Reading(name, quantity, utc_ns, mono_ns, value_si)
 
     def complain(self, kind: str, source: str, detail: str) -> Items:
         """Return a notice, or nothing where the same was said less than a minute ago."""
