@@ -45,7 +45,10 @@ ROOMS: Final = tuple(
 )
 BESIDE: Final = frozenset({"_tick", "keep_up", "_beat", "_warm_up", "keep"})
 """Functions whose work is done whether anything comes or not."""
-OUTLETS: Final = f"{ROOT}/daemon/holdwatch_daemon/outlets/"
+OUTLETS: Final = (
+    f"{ROOT}/daemon/holdwatch_daemon/outlets/",
+    f"{ROOT}/adapters/holdwatch_adapters/mqtt_session.py",
+)
 """Where a way ends: what is told from there on has come to the writer and to the hold."""
 MARKS: Final = {"reading": 15, "start_hold": 35, "finding": 35}
 MOST_CALLS: Final = {"finding": 1500}

@@ -13,7 +13,7 @@ from holdwatch_adapters.bluetooth.settings import (
     check_bluetooth,
 )
 from holdwatch_adapters.modbus import ModbusSettings, open_modbus
-from holdwatch_adapters.mqtt_in import MqttProbeSettings, open_mqtt
+from holdwatch_adapters.mqtt import MqttProbeSettings, open_mqtt
 from holdwatch_adapters.ports import Kind
 from holdwatch_adapters.replay import TraceSettings, open_traces
 from holdwatch_adapters.serial_line import SerialSettings, open_serial

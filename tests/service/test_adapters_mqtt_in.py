@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from mosquitto_fixture import free_port
 
 from holdwatch_adapters.decoding import PayloadError
-from holdwatch_adapters.mqtt_in import (
+from holdwatch_adapters.mqtt import (
     MqttAdapter,
     MqttProbeSettings,
     TopicSettings,

@@ -16,7 +16,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter
 from holdwatch_adapters.modbus import ModbusAdapter
-from holdwatch_adapters.mqtt_in import MqttAdapter
+from holdwatch_adapters.mqtt import MqttAdapter
 from holdwatch_adapters.replay import TraceAdapter
 from holdwatch_adapters.serial_line import SerialAdapter
 from holdwatch_cli.adapters import adapters_for

@@ -22,7 +22,7 @@ from holdwatch_adapters.bluetooth.probe import Translator
 from holdwatch_adapters.bluetooth.settings import BluetoothProbe, LayoutSettings
 from holdwatch_adapters.decoding import NUMBER_TYPES, PayloadError
 from holdwatch_adapters.modbus import REGISTER_TYPES, RegisterSettings
-from holdwatch_adapters.mqtt_in import number_in
+from holdwatch_adapters.mqtt import number_in
 from holdwatch_adapters.serial_line import (
     FieldSettings,
     LineSettings,

@@ -12,7 +12,7 @@ import aiomqtt
 
 from holdwatch_adapters.bluetooth.settings import BluetoothSettings
 from holdwatch_adapters.modbus import ModbusSettings, TcpWay
-from holdwatch_adapters.mqtt_in import MqttProbeSettings
+from holdwatch_adapters.mqtt import MqttProbeSettings
 from holdwatch_adapters.mqtt_session import connected, first_text
 from holdwatch_adapters.settings import SettingsError
 from holdwatch_cli.check.finding import Finding
