@@ -21,7 +21,8 @@ from holdwatch_daemon.bays.resume import replay
 from holdwatch_daemon.store import answers
 from holdwatch_daemon.version import version
 from holdwatch_physics.reading import Quality, Quantity
-from holdwatch_procedures.holds.hold import Hold
+from holdwatch_procedures.holds.hold import Hold, conclude
+from holdwatch_procedures.holds.order import Mark, Readings
 from holdwatch_procedures.holds.recipe import load_recipe
 
 if TYPE_CHECKING:
@@ -256,7 +257,7 @@ def compare_verdicts(
         found.seen["verdicts"] += 1
         found.seen[f"verdicts: {stored['outcome']}"] += 1
         again = replay(connection, row, fluids, version()).hold
-        anew = (again.verdict or again.finish()).to_dict()
+        anew = conclude(again).to_dict()
         unlike = {key: (stored.get(key), anew[key]) for key in anew if stored.get(key) != anew[key]}
         if unlike:
             found.fault("verdicts unlike their stored readings", f"{row.id}: {unlike}")
@@ -299,15 +300,27 @@ def undisturbed(
     marks = sorted(answers.marks(connection, hold_id), key=lambda mark: mark.t_ns)
     at_ns = -(-zero_ns // STEP_NS) * STEP_NS
     # Its time counts from its mark, which comes late on a busy machine, and may be extended.
-    while at_ns - zero_ns <= (hold.progress().latest_end_s + 60.0) * 1e9 or marks:
+    while at_ns - zero_ns <= (hold.snapshot().latest_end_s + 60.0) * 1e9 or marks:
         while marks and marks[0].t_ns <= at_ns - zero_ns:
             mark = marks.pop(0)
-            hold.mark(mark.t_ns, mark.word)
+            hold.take(Mark(mark.t_ns, mark.word))
         for channel, quantity, value in values(seed, place, filling, at_ns):
-            hold.feed(at_ns - zero_ns, roles[channel], quantity, value, Quality.GOOD)
+            hold.take(
+                Readings(
+                    (at_ns - zero_ns,), (roles[channel],), (quantity,), (value,), (Quality.GOOD,)
+                )
+            )
         room = room_pa(seed, at_ns)
-        hold.feed(at_ns - zero_ns, roles[ROOM], Quantity.PRESSURE_ABSOLUTE, room, Quality.GOOD)
+        hold.take(
+            Readings(
+                (at_ns - zero_ns,),
+                (roles[ROOM],),
+                (Quantity.PRESSURE_ABSOLUTE,),
+                (room,),
+                (Quality.GOOD,),
+            )
+        )
         if hold.verdict is not None:
             return hold.verdict
         at_ns += STEP_NS
-    return hold.finish()
+    return conclude(hold)

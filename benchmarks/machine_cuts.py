@@ -40,6 +40,7 @@ from holdwatch_daemon.bays.resume import replay
 from holdwatch_daemon.store import answers
 from holdwatch_daemon.version import version
 from holdwatch_physics.fluids import Fluids
+from holdwatch_procedures.holds.hold import conclude
 
 _LOOK: Final = r"""
 import json, pathlib, sqlite3
@@ -185,7 +186,7 @@ class Campaign:
             if stored is None:
                 continue
             again = replay(connection, row, fluids, version()).hold
-            anew = (again.verdict or again.finish()).to_dict()
+            anew = conclude(again).to_dict()
             unlike = {key: stored.get(key) for key in anew if stored.get(key) != anew[key]}
             self.found.fault("verdicts unlike their stored readings", f"{unlike}", bool(unlike))
             self.found.seen[f"verdicts: {stored['outcome']} {stored.get('causes') or ''}"] += 1

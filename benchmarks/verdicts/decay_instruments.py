@@ -16,7 +16,8 @@ from decay_world import NOMINAL, Array, World, simulate
 
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality, Quantity
-from holdwatch_procedures.holds.hold import Hold
+from holdwatch_procedures.holds.hold import Hold, conclude
+from holdwatch_procedures.holds.order import Mark, Readings
 from holdwatch_procedures.holds.recipe import Recipe, load_recipe
 
 if TYPE_CHECKING:
@@ -166,12 +167,14 @@ def judge_one(
 ) -> tuple[Outcome, float]:
     """Return the outcome of one hold and the minute at which it fell."""
     hold = Hold(recipe_for(case), fluids, version="campaign")
-    hold.mark(0, "valve_closed")
+    hold.take(Mark(0, "valve_closed"))
     for second, role, value in readings(case, number, leak, seed):
-        hold.feed(second * 10**9, role, QUANTITY[role], value, Quality.GOOD)
+        hold.take(
+            Readings((second * 10**9,), (role,), (QUANTITY[role],), (value,), (Quality.GOOD,))
+        )
         if hold.verdict is not None:
             break
-    verdict = hold.finish()
+    verdict = conclude(hold)
     decided_s = verdict.decided_at_s
     return verdict.outcome, MINUTES if decided_s is None else decided_s / 60.0
 

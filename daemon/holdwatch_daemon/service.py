@@ -46,7 +46,6 @@ if TYPE_CHECKING:
 
     from holdwatch_adapters.ports import Adapter
     from holdwatch_daemon.bays.preconditions import Procedure
-    from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.health.figures import Metric
     from holdwatch_daemon.health.loop_watch import Stall
@@ -306,8 +305,6 @@ class Service:
             runner.finish("Its bay is no longer configured.")
             return
         bay.begin_hold(runner)
-        if runner.verdict is not None:
-            bay.end_hold()
 
     def _start_readings(self) -> None:
         create = self._group.create_task
@@ -375,23 +372,19 @@ class Service:
             await asyncio.sleep(_TICK_S)
             self._pulse.tick()
             now_mono_ns, now_utc_ns = self.clock.mono_ns(), self.clock.utc_ns()
+            grace_ns = OVERDUE_NS + self._allowance_ns
             awake_ns = self._naps.awake_since(now_mono_ns)
             for bay in self.bays.values():
                 changed = bay.watch_probes(now_mono_ns, now_utc_ns, self._allowance_ns, awake_ns)
                 runner = bay.runner
-                if runner is not None and self._is_over(runner, now_mono_ns):
+                if runner is not None and runner.is_overdue(now_mono_ns, grace_ns):
                     runner.finish()
-                    bay.end_hold()
                     changed = True
                 if changed or bay.runner is not None:
                     self.feed.note(bay.name)
             for name in self._wires.tick():
                 self.feed.note(name)
             self._tell_clock_step(self._steps.look(self.clock))
-
-    def _is_over(self, runner: HoldRunner, now_mono_ns: int) -> bool:
-        grace_ns = OVERDUE_NS + self._allowance_ns
-        return runner.is_overdue(now_mono_ns, grace_ns) or runner.verdict is not None
 
     # -- stopping ---------------------------------------------------------------------------
 

@@ -268,7 +268,7 @@ async def test_a_hold_whose_judging_failed_before_a_reading_ends_with_that_readi
         def broken(*_: object) -> None:
             raise ZeroDivisionError("a mistake")
 
-        monkeypatch.setattr(Hold, "progress", broken)
+        monkeypatch.setattr(Hold, "snapshot", broken)
         service.bay_state(BAY)  # a screen looks, and the reading comes before the next tick
         bay = service.bays[BAY]
         bay.put(reading(clock, GAUGE, 1.5e6))
@@ -277,7 +277,7 @@ async def test_a_hold_whose_judging_failed_before_a_reading_ends_with_that_readi
         assert (await first_event(service, "holdwatch.verdict")).subject == hold_id
 
 
-@pytest.mark.parametrize("where", ["feed_many", "mark", "progress", "finish"])
+@pytest.mark.parametrize("where", ["take", "mark", "snapshot", "finish"])
 async def test_a_hold_whose_judging_fails_ends_without_a_pass_and_stops_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
 ) -> None:
@@ -289,8 +289,8 @@ async def test_a_hold_whose_judging_fails_ends_without_a_pass_and_stops_nothing(
         def broken(*_: object) -> None:
             raise ZeroDivisionError("a mistake")
 
-        monkeypatch.setattr(Hold, where, broken)
-        if where == "feed_many":
+        monkeypatch.setattr(Hold, "take" if where == "mark" else where, broken)
+        if where == "take":
             await run_hold(service, clock, adapter, 1)
         elif where == "mark":
             assert (await isolated(service)).ok

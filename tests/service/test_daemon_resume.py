@@ -210,7 +210,7 @@ async def test_a_hold_that_cannot_be_judged_again_does_not_stop_the_start(
     def broken(*_: object) -> None:
         raise ZeroDivisionError("a mistake")
 
-    monkeypatch.setattr(Hold, "feed_many", broken)
+    monkeypatch.setattr(Hold, "take", broken)
     async with Service(config, clock, [FedAdapter()]) as service:
         told = await first_event(service, "holdwatch.verdict")
         assert service.bays[BAY].runner is None

@@ -11,8 +11,8 @@ from hold_builder import decay_recipe, vacuum_recipe
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality, Quantity
 from holdwatch_procedures.evacuation.progress import EvacuationNews, EvacuationWatch
-from holdwatch_procedures.holds.hold import Hold
-from holdwatch_procedures.holds.order import MARK_WORD
+from holdwatch_procedures.holds.hold import Hold, conclude
+from holdwatch_procedures.holds.order import MARK_WORD, Mark, Readings
 from holdwatch_procedures.holds.verdict import Outcome
 
 if TYPE_CHECKING:
@@ -55,16 +55,28 @@ def test_a_hold_with_gaps_anywhere_ends_without_an_error_and_without_a_false_pas
         t_s += chance.choice([1.0] * 20 + [7.0, 45.0, 400.0, 2_500.0])
         t_ns = round(t_s * 1e9)
         if not marked and t_s > chance.choice([0.0, 30.0, 600.0]):
-            hold.mark(t_ns, MARK_WORD[recipe.procedure])
+            hold.take(Mark(t_ns, MARK_WORD[recipe.procedure]))
             marked = True
         if is_vacuum:
             value = round(30.0 + 5.0 * t_s + chance.gauss(0.0, 0.3), 1)
-            hold.feed(t_ns, "vacuum", Quantity.PRESSURE_ABSOLUTE, value, Quality.GOOD)
+            hold.take(
+                Readings(
+                    (t_ns,), ("vacuum",), (Quantity.PRESSURE_ABSOLUTE,), (value,), (Quality.GOOD,)
+                )
+            )
         else:
             value = round(1.45e6 - 100.0 * t_s + chance.gauss(0.0, 200.0), -2)
-            hold.feed(t_ns, "low_side", Quantity.PRESSURE_GAUGE, value, Quality.GOOD)
-        hold.feed(t_ns, "pipe_temperature", Quantity.TEMPERATURE, 295.0, Quality.GOOD)
-        hold.progress()
-    verdict = hold.verdict or hold.finish()
+            hold.take(
+                Readings(
+                    (t_ns,), ("low_side",), (Quantity.PRESSURE_GAUGE,), (value,), (Quality.GOOD,)
+                )
+            )
+        hold.take(
+            Readings(
+                (t_ns,), ("pipe_temperature",), (Quantity.TEMPERATURE,), (295.0,), (Quality.GOOD,)
+            )
+        )
+        hold.snapshot()
+    verdict = conclude(hold)
     assert verdict.outcome is not Outcome.PASS
     assert verdict.reasons

@@ -24,9 +24,11 @@ from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality, Quantity
 from holdwatch_physics.trace_line import TRACE_HEADER, mark_line, trace_line
 from holdwatch_procedures.holds.estimates import Cause
-from holdwatch_procedures.holds.hold import Hold
+from holdwatch_procedures.holds.events import AlarmRaised, CurvePoint, Noted, curve_of
+from holdwatch_procedures.holds.hold import Hold, conclude
 from holdwatch_procedures.holds.judge import UnusableTraceError, judge
-from holdwatch_procedures.holds.verdict import NoticeKind, Outcome, Phase
+from holdwatch_procedures.holds.order import Mark, Readings
+from holdwatch_procedures.holds.verdict import Outcome, Phase
 from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
@@ -40,14 +42,19 @@ def fluids() -> Fluids:
     return Fluids.load()
 
 
+def one(t_ns: int, channel: str, quantity: Quantity, value: float, quality: Quality) -> Readings:
+    """A batch of one reading."""
+    return Readings((t_ns,), (channel,), (quantity,), (value,), (quality,))
+
+
 def fed(rows: Iterable[Row], recipe: Recipe, fluids: Fluids) -> Hold:
     """A hold that has taken the rows, and is not finished."""
     hold = Hold(recipe, fluids, version="test")
     for row in rows:
         if row.quantity is None:
-            hold.mark(row.t_ns, row.word)
+            hold.take(Mark(row.t_ns, row.word))
         else:
-            hold.feed(row.t_ns, row.channel, row.quantity, row.value, row.quality)
+            hold.take(one(row.t_ns, row.channel, row.quantity, row.value, row.quality))
     return hold
 
 
@@ -233,8 +240,9 @@ def test_the_first_verdict_stands(fluids: Fluids) -> None:
     hold = fed(vacuum_rows(60, slope=10 / 60), vacuum_recipe(), fluids)
     verdict = hold.verdict
     assert verdict is not None
-    hold.feed(10**13, "vacuum", Quantity.PRESSURE_ABSOLUTE, 1.0, Quality.GOOD)
-    assert hold.finish() is verdict
+    assert not hold.take(one(10**13, "vacuum", Quantity.PRESSURE_ABSOLUTE, 1.0, Quality.GOOD))
+    assert not hold.finish()
+    assert hold.verdict is verdict
 
 
 # -- doubtful data never passes ---------------------------------------------------------------
@@ -272,12 +280,13 @@ def test_readings_that_stop_coming_never_pass(fluids: Fluids) -> None:
 
 def test_over_pressure_is_told_at_the_first_reading_and_ends_the_hold(fluids: Fluids) -> None:
     hold = fed(decay_rows(5), decay_recipe(), fluids)
-    over = hold.feed(300 * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 1.51e6, Quality.GOOD)
-    assert [notice.kind for notice in over] == [NoticeKind.ALARM]
-    assert "Over-pressure" in render(over[0].text)
+    over = hold.take(one(300 * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 1.51e6, Quality.GOOD))
+    (alarm,) = (event for event in over if not isinstance(event, CurvePoint))
+    assert isinstance(alarm, AlarmRaised)
+    assert "Over-pressure" in render(alarm.text)
     for second in range(301, 330):
-        hold.feed(second * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 1.51e6, Quality.GOOD)
-    verdict = hold.finish()
+        hold.take(one(second * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 1.51e6, Quality.GOOD))
+    verdict = conclude(hold)
     assert verdict.outcome is Outcome.INCONCLUSIVE
     assert Cause.OVERPRESSURE in verdict.causes
 
@@ -285,13 +294,13 @@ def test_over_pressure_is_told_at_the_first_reading_and_ends_the_hold(fluids: Fl
 def test_a_late_reading_is_told_once_and_not_judged(fluids: Fluids) -> None:
     rows = list(decay_rows(5))
     hold = fed(rows, decay_recipe(), fluids)
-    before = hold.progress().elapsed_s
-    late = hold.feed(10 * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 2e5, Quality.GOOD)
-    assert [notice.kind for notice in late] == [NoticeKind.NOTED]
-    assert "late" in render(late[0].text)
-    assert not hold.feed(11 * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 2e5, Quality.GOOD)
-    assert hold.progress().elapsed_s == before
-    assert hold.finish().to_dict() == judged(rows, decay_recipe(), fluids).to_dict()
+    before = hold.snapshot().elapsed_s
+    (late,) = hold.take(one(10 * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 2e5, Quality.GOOD))
+    assert isinstance(late, Noted)
+    assert "late" in render(late.text)
+    assert not hold.take(one(11 * 10**9, "low_side", Quantity.PRESSURE_GAUGE, 2e5, Quality.GOOD))
+    assert hold.snapshot().elapsed_s == before
+    assert conclude(hold).to_dict() == judged(rows, decay_recipe(), fluids).to_dict()
 
 
 # -- what starts the clock --------------------------------------------------------------------
@@ -300,8 +309,8 @@ def test_a_late_reading_is_told_once_and_not_judged(fluids: Fluids) -> None:
 def test_a_live_hold_waits_for_the_word_however_long_the_pressure_stands(fluids: Fluids) -> None:
     rows = [row for row in decay_rows(60) if row.quantity is not None]
     hold = fed(rows, decay_recipe(limit=10_000, start="said"), fluids)
-    assert hold.progress().phase is Phase.WAITING
-    verdict = hold.finish()
+    assert hold.snapshot().phase is Phase.WAITING
+    verdict = conclude(hold)
     assert verdict.outcome is Outcome.INCONCLUSIVE
     assert verdict.mark_s is None
     assert any("nobody said" in render(reason) for reason in verdict.reasons)
@@ -315,7 +324,7 @@ def test_isolation_is_seen_in_the_data_where_nobody_says_it(fluids: Fluids) -> N
         if row.quantity is not None
     ]
     hold = fed(pumping, vacuum_recipe(start="seen"), fluids)
-    assert hold.progress().phase is Phase.EVACUATING
+    assert hold.snapshot().phase is Phase.EVACUATING
     verdict = judged([*pumping, *held], vacuum_recipe(start="seen"), fluids)
     assert verdict.outcome is Outcome.FAIL
     assert verdict.mark_s == pytest.approx(300, abs=15)
@@ -393,12 +402,12 @@ def test_a_channel_of_any_name_is_judged_under_the_role_that_the_recipe_gives(
 def test_progress_says_what_the_hold_waits_for_and_what_it_could_have_seen(fluids: Fluids) -> None:
     recipe = decay_recipe(limit=600)
     hold = Hold(recipe, fluids, version="test")
-    assert render(hold.progress().sentence) == (
+    assert render(hold.snapshot().sentence) == (
         "Waiting for pressure and for the charging valve to be closed."
     )
-    settling = fed(decay_rows(5), recipe, fluids).progress()
+    settling = fed(decay_rows(5), recipe, fluids).snapshot()
     assert settling.phase is Phase.SETTLING
-    holding = fed(decay_rows(40), recipe, fluids).progress()
+    holding = fed(decay_rows(40), recipe, fluids).snapshot()
     assert holding.phase is Phase.HOLDING
     assert render(holding.sentence).startswith("Holding, 40 min. Leaks above ")
     assert holding.smallest_visible_g_per_year is not None
@@ -410,12 +419,16 @@ def test_progress_says_what_the_hold_waits_for_and_what_it_could_have_seen(fluid
 
 
 def test_the_curve_has_a_point_for_every_block(fluids: Fluids) -> None:
-    hold = fed(decay_rows(30), decay_recipe(limit=600), fluids)
-    points = hold.curve_since(0)
+    hold = Hold(decay_recipe(limit=600), fluids, version="test")
+    events = hold.take(Mark(0, "valve_closed"))
+    for row in decay_rows(30):
+        if row.quantity is not None:
+            events += hold.take(one(row.t_ns, row.channel, row.quantity, row.value, row.quality))
+    points = curve_of(events)
     assert len(points) == 179  # the last block is still open to late readings
     assert points[0].leak_g_per_year is None
     last = points[-1]
     assert last.low_g_per_year is not None
     assert last.high_g_per_year is not None
     assert last.low_g_per_year < last.high_g_per_year
-    assert hold.curve_since(170) == points[170:]
+    assert [point.t_s for point in points] == [10.0 * (block + 1) for block in range(179)]

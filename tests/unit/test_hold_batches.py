@@ -26,8 +26,10 @@ from holdwatch_physics.trace_line import (
     trace_line,
     trace_lines,
 )
+from holdwatch_procedures.holds.events import CurvePoint, Decided, Noted, PhaseChanged, Restarted
 from holdwatch_procedures.holds.hold import Hold
 from holdwatch_procedures.holds.judge import judge, judge_columns
+from holdwatch_procedures.holds.order import Mark, Readings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
 
     from hold_builder import Row
 
+    from holdwatch_procedures.holds.events import HoldEvent
     from holdwatch_procedures.holds.recipe import Recipe
 
 
@@ -71,22 +74,24 @@ def troubled(seed: int) -> Iterator[Row]:
 def told(rows: list[Row], recipe: Recipe, fluids: Fluids, sizes: Iterator[int]) -> list[object]:
     """All that a hold tells of rows that reach it in batches of such sizes."""
     hold = Hold(recipe, fluids, version="test")
-    notices = []
+    events: list[HoldEvent] = []
     waiting: list[tuple[int, str, Quantity, float, Quality]] = []
     size = next(sizes)
     for row in rows:
         if row.quantity is None:
-            notices += hold.feed_many(waiting)
+            events += hold.take(Readings.of(waiting))
             waiting = []
-            notices += hold.mark(row.t_ns, row.word)
+            events += hold.take(Mark(row.t_ns, row.word))
             continue
         waiting.append((row.t_ns, row.channel, row.quantity, row.value, row.quality))
         if len(waiting) >= size:
-            notices += hold.feed_many(waiting)
+            events += hold.take(Readings.of(waiting))
             waiting, size = [], next(sizes)
-    notices += hold.feed_many(waiting)
-    progress = hold.progress()
-    return [hold.finish(), notices, progress, hold.curve_since(0)]
+    events += hold.take(Readings.of(waiting))
+    snapshot = hold.snapshot()
+    assert hold.snapshot() == snapshot, "asking changes nothing"
+    events += hold.finish()
+    return [hold.verdict, events, snapshot]
 
 
 def ones() -> Iterator[int]:
@@ -105,7 +110,11 @@ def test_a_troubled_decay_comes_to_the_same_in_any_batches(fluids: Fluids, seed:
     rows = shuffled_within(troubled(seed), 1.9, seed)
     recipe = decay_recipe(50.0)
     straight = told(rows, recipe, fluids, ones())
-    assert straight[1], "there was something to tell"
+    events = straight[1]
+    assert isinstance(events, list)
+    told_kinds = {type(event) for event in events}
+    assert {PhaseChanged, Noted, Restarted, CurvePoint} <= told_kinds, "there was something to tell"
+    assert [isinstance(event, Decided) for event in events].index(True) == len(events) - 1
     assert told(rows, recipe, fluids, any_sizes(seed)) == straight
 
 

@@ -10,6 +10,7 @@ from holdwatch_daemon.bays.gauge_selection import GaugeSelector
 from holdwatch_daemon.bays.progress import progress_of
 from holdwatch_physics.reading import Channel, Quality, Role, role_of
 from holdwatch_physics.units import gauge_pa, parse_unit
+from holdwatch_procedures.holds.events import Decided
 from holdwatch_procedures.wording import Say, render
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.messages import Evacuation, HoldProgress
     from holdwatch_daemon.settings.shop import BayConfig, ShopConfig
     from holdwatch_physics.reading import Reading
+    from holdwatch_procedures.holds.events import AlarmRaised
     from holdwatch_procedures.holds.recipe import Recipe
 
 log = logging.getLogger(__name__)
@@ -143,22 +145,16 @@ class Bay:
             if known is None or known.mono_ns <= reading.mono_ns:
                 self.newest[role] = reading
         if self.runner is not None and judged:
-            self.runner.queue(reading)
+            self.runner.put(reading)
         self._newest_put = reading
         if role in self._of_unit or self.relays is not None:
             self._to_watch.append((role, reading, judged))
 
     def act(self) -> None:
         """Let hold, alarms and the relays of valve and pump see what was put, in its order."""
-        newest, self._newest_put = self._newest_put, None
-        runner = self.runner
-        if runner is not None and newest is not None:
-            runner.feed_queue()
-            if runner.alarm is not None:
-                what, runner.alarm = runner.alarm, None
-                self._raise(OVERPRESSURE, what, newest.utc_ns)
-            if runner.verdict is not None:
-                self.end_hold()
+        if self.runner is not None and self._newest_put is not None:
+            self.runner.judge()
+        self._newest_put = None
         to_watch, self._to_watch = self._to_watch, []
         if to_watch:
             self._watch(to_watch)
@@ -167,16 +163,22 @@ class Bay:
         """Let a hold run here."""
         self.runner = runner
         self.test_gas = not runner.identity.recipe.is_vacuum
+        runner.listen(self._hold_told)
 
-    def end_hold(self) -> None:
-        """Keep the running hold, which has its verdict, as the last one."""
-        runner = self.runner
-        if runner is None or runner.verdict is None:
+    def _hold_told(self, runner: HoldRunner, event: AlarmRaised | Decided) -> None:
+        """Raise the alarm of the hold that runs here; keep it, once decided, as the last one."""
+        if self.runner is not runner:
             return
-        sentence = render(runner.verdict.sentence)
-        self.last = FinishedHold(runner.identity.id, progress_of(runner), sentence)
-        self.ended_mono_ns = runner.end_mono_ns
-        self.runner = None
+        if isinstance(event, Decided):
+            sentence = render(event.verdict.sentence)
+            self.last = FinishedHold(runner.identity.id, progress_of(runner), sentence)
+            self.ended_mono_ns = runner.end_mono_ns
+            self.runner = None
+        else:
+            newest = self._newest_put
+            at_ns = runner.identity.started_utc_ns + event.t_ns
+            utc_ns = at_ns if newest is None else newest.utc_ns
+            self._raise(OVERPRESSURE, event.text, utc_ns)
 
     def stale_roles(self, now_mono_ns: int, allowance_ns: int = 0) -> dict[str, float | None]:
         """Return the roles without a fresh reading, with its age in s (None: never any)."""

@@ -169,7 +169,6 @@ class CommandHandler:
         told = render(verdict.sentence)
         reply = Reply(id=command.id, ok=True, text=told, hold_id=runner.identity.id)
         written = runner.finish(text, lambda t: self._keep(t, bay, command, by, reply))
-        bay.end_hold()
         if bay.relays is not None:
             bay.relays.stop(text)  # who stops the hold of an evacuation wishes no further pump-down
         await written
@@ -188,8 +187,6 @@ class CommandHandler:
         written = runner.say_isolated(
             self._means.clock.mono_ns(), lambda t: self._keep(t, bay, command, by, reply)
         )
-        if runner.verdict is not None:
-            bay.end_hold()
         await written
         return reply
 
@@ -208,8 +205,6 @@ class CommandHandler:
             command.minutes,
             lambda t: self._keep(t, bay, command, by, reply),
         )
-        if runner.verdict is not None:
-            bay.end_hold()
         await written
         return reply
 

@@ -185,7 +185,8 @@ class HoldStarter:
         if isolated is not None:
             runner.say_isolated(zero_ns, lambda _: None)
             for reading in isolated[1]():
-                runner.feed(reading)
+                runner.put(reading)
+            runner.judge()
         try:
             await begun
         except Exception:

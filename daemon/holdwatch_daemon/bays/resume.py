@@ -13,10 +13,11 @@ from holdwatch_daemon.bays.hold_identity import HoldIdentity
 from holdwatch_daemon.bays.progress import progress_of_stored
 from holdwatch_daemon.bays.runner import HoldRunner
 from holdwatch_daemon.store import answers, rows
-from holdwatch_daemon.store.answers import Mark
+from holdwatch_daemon.store.answers import Mark as StoredMark
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_procedures.holds.hold import Hold
+from holdwatch_procedures.holds.order import Mark, Readings
 from holdwatch_procedures.holds.recipe import RecipeError, load_recipe
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import Quality, Quantity
-    from holdwatch_procedures.holds.verdict import Notice
+    from holdwatch_procedures.holds.events import HoldEvent
 
 log = logging.getLogger(__name__)
 
@@ -49,7 +50,7 @@ class Replayed:
     Attributes:
         identity: The hold.
         hold: The state machine after all that is stored.
-        notices: All that it told on the way.
+        events: All that it told on the way.
         told: What of it is in the store as events.
         curve_told: How many curve points are in the store.
         newest_ns: Hold time of the newest reading or mark; None without any.
@@ -61,7 +62,7 @@ class Replayed:
 
     identity: HoldIdentity
     hold: Hold
-    notices: list[Notice]
+    events: list[HoldEvent]
     told: frozenset[Told]
     curve_told: int
     newest_ns: int | None
@@ -80,19 +81,18 @@ def replay(connection: sqlite3.Connection, row: HoldRow, fluids: Fluids, version
     """
     identity = _identity(connection, row)
     hold = Hold(identity.recipe, fluids, version=version)
-    notices: list[Notice] = []
+    events: list[HoldEvent] = []
     newest_ns: int | None = None
     count = 0
     error: Exception | None = None
     try:
-        for marks, readings in _stored_batches(connection, row.id):
-            for mark in marks:
-                newest_ns = mark.t_ns
-                notices += hold.mark(mark.t_ns, mark.word)
-            if readings:
-                newest_ns = readings[-1][0]
-                count += len(readings)
-                notices += hold.feed_many(readings)
+        for batch in _stored_batches(connection, row.id):
+            if isinstance(batch, Mark):
+                newest_ns = batch.t_ns
+            else:
+                newest_ns = batch.times_ns[-1]
+                count += len(batch.times_ns)
+            events += hold.take(batch)
     except sqlite3.Error:
         raise
     except Exception as failure:  # noqa: BLE001 - a hold that cannot be judged must not stop the start
@@ -102,7 +102,7 @@ def replay(connection: sqlite3.Connection, row: HoldRow, fluids: Fluids, version
     return Replayed(
         identity=identity,
         hold=hold,
-        notices=notices,
+        events=events,
         told=_told(connection, row.id),
         curve_told=len(answers.hold_curve(connection, row.id)),
         newest_ns=newest_ns,
@@ -113,27 +113,25 @@ def replay(connection: sqlite3.Connection, row: HoldRow, fluids: Fluids, version
     )
 
 
-def _stored_batches(
-    connection: sqlite3.Connection, hold_id: str
-) -> Iterator[tuple[list[Mark], list[tuple[int, str, Quantity, float, Quality]]]]:
-    """Yield what `stored_items` yields, in its order: marks, then the readings after them."""
-    marks: list[Mark] = []
+def _stored_batches(connection: sqlite3.Connection, hold_id: str) -> Iterator[Readings | Mark]:
+    """Yield what `stored_items` yields, in its order, readings in batches."""
     readings: list[tuple[int, str, Quantity, float, Quality]] = []
     for item in stored_items(connection, hold_id):
-        if isinstance(item, Mark):
-            if readings:
-                yield marks, readings
-                marks, readings = [], []
-            marks.append(item)
+        is_mark = isinstance(item, StoredMark)
+        if readings and (is_mark or len(readings) == _AT_ONCE):
+            yield Readings.of(readings)
+            readings = []
+        if isinstance(item, StoredMark):
+            yield Mark(item.t_ns, item.word)
         else:
             readings.append((item.t_ns, item.role, item.quantity, item.value, item.quality))
-            if len(readings) == _AT_ONCE:
-                yield marks, readings
-                marks, readings = [], []
-    yield marks, readings
+    if readings:
+        yield Readings.of(readings)
 
 
-def stored_items(connection: sqlite3.Connection, hold_id: str) -> Iterator[StoredReading | Mark]:
+def stored_items(
+    connection: sqlite3.Connection, hold_id: str
+) -> Iterator[StoredReading | StoredMark]:
     """Yield a hold's judged readings and marks by time; marks first within an instant."""
     marks = sorted(answers.marks(connection, hold_id), key=lambda mark: mark.t_ns)
     readings = answers.judged_readings(connection, hold_id)
@@ -201,7 +199,7 @@ def carry_on(
     log.info("bay %s hold %s resumed after %.0f s", identity.bay, identity.id, data["gap_s"])
     if replayed.error is not None:
         runner.fail(replayed.error)
-    runner.tell_untold(replayed.notices)
+    runner.tell_untold(replayed.events)
     return runner
 
 

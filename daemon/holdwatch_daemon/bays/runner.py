@@ -1,11 +1,11 @@
-"""A running hold: readings of a bay go in, what it tells is written in whole transactions."""
+"""Runs a bay's hold: readings go in, its events are written in whole transactions and passed on."""
 
 from __future__ import annotations
 
 import hashlib
 import logging
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from holdwatch_daemon.bays.hold_identity import insert_begun
 from holdwatch_daemon.jobs.hold_binding import settle
@@ -13,9 +13,18 @@ from holdwatch_daemon.store import rows
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.trace_line import TRACE_HEADER
-from holdwatch_procedures.holds.order import MARK_WORD, WAIT_NS
+from holdwatch_procedures.holds.events import (
+    AlarmRaised,
+    CurvePoint,
+    Decided,
+    Noted,
+    PhaseChanged,
+    Restarted,
+    curve_of,
+)
+from holdwatch_procedures.holds.order import MARK_WORD, WAIT_NS, Mark, Readings
 from holdwatch_procedures.holds.scale import unknown_leak
-from holdwatch_procedures.holds.verdict import NoticeKind, Outcome, Phase, Progress, Verdict
+from holdwatch_procedures.holds.verdict import Outcome, Phase, Progress, Verdict
 from holdwatch_procedures.wording import Say, as_written, render, said
 
 if TYPE_CHECKING:
@@ -27,24 +36,21 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.events import EventLog, Telling
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_physics.reading import Quality, Quantity, Reading
+    from holdwatch_procedures.holds.estimates import Cause
+    from holdwatch_procedures.holds.events import HoldEvent
     from holdwatch_procedures.holds.hold import Hold
     from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.holds.verdict import Notice
 
 log = logging.getLogger(__name__)
 
 OVERDUE_NS = 15_000_000_000
 """How long past its latest end a hold waits for a reading that ends it, ns."""
 
-_EVENT_OF: dict[NoticeKind, EventType] = {
-    NoticeKind.PHASE: "holdwatch.hold.phase",
-    NoticeKind.NOTED: "holdwatch.hold.noted",
-    NoticeKind.RESTARTED: "holdwatch.hold.restarted",
-    NoticeKind.ALARM: "holdwatch.hold.noted",
-}
+Announced: TypeAlias = AlarmRaised | Decided
+"""What a bay is told of its hold, once it is on its way to the disk."""
 
 Told = tuple[str, int, str]
-"""Type, hold time in ns and text of an event: what tells one notice from another."""
+"""Type, hold time in ns and text of an event: what tells one of a hold's events from another."""
 
 
 def write_begin(
@@ -106,7 +112,7 @@ class HoldRunner:
         events: Where transactions go.
         utc_ns: The clock's wall time.
         zero_mono_ns: Monotonic time of the hold's zero, ns.
-        told: Notices that are events already.
+        told: What is told in the store already.
         curve_told: How many curve points are in the store.
         newest_ns: Hold time of the newest reading or mark it was fed, ns.
         version: The software's.
@@ -128,9 +134,12 @@ class HoldRunner:
         self.identity = identity
         self.hold = hold
         self.zero_mono_ns = zero_mono_ns
-        self.alarm: Say | None = None
+        self._listen: Callable[[HoldRunner, Announced], None] | None = None
+        self._unheard: list[Announced] = []
         self._broken: Verdict | None = None
-        self._ended = False
+        self._decided = False  # nothing more is judged
+        self._ended = False  # and the verdict is written
+        self._last: list[HoldEvent] = []
         self._events = events
         self._utc_ns = utc_ns
         self._version = version
@@ -150,12 +159,15 @@ class HoldRunner:
         """Monotonic time of the newest reading that was fed, ns."""
         return self.zero_mono_ns + (self._newest_ns or 0)
 
+    def listen(self, listener: Callable[[HoldRunner, Announced], None]) -> None:
+        """Let somebody be told of an alarm and, once, of the verdict; of what was, at once."""
+        self._listen = listener
+        self._pass_on([])
+
     def is_late(self, reading: Reading) -> bool:
-        """Whether a reading lags so far behind that it is not judged (and must not be fed)."""
+        """Whether a reading lags so far behind that it is not judged (and must not be put)."""
         t_ns = reading.mono_ns - self.zero_mono_ns
-        if self._queue and t_ns < (self._newest_ns or 0) - WAIT_NS:
-            return t_ns >= 0
-        return t_ns >= 0 and self.hold.is_late(t_ns)
+        return 0 <= t_ns < (self._newest_ns or 0) - WAIT_NS
 
     def count_late(self) -> None:
         """Note a late reading; the first one is told."""
@@ -165,43 +177,48 @@ class HoldRunner:
             data = {"hold": self.identity.id, "text": render(late), "said": said(text=late)}
             self._events.tell(self._draft("holdwatch.hold.noted", data))
 
-    def feed(self, reading: Reading) -> None:
-        """Judge one reading of the bay; other channels and earlier times are ignored."""
-        self.queue(reading)
-        self.feed_queue()
+    def put(self, reading: Reading) -> None:
+        """Take one reading of the bay, to be judged at the next `judge`.
 
-    def queue(self, reading: Reading) -> None:
-        """Take one reading of the bay as `feed` does, and judge it at the next ``feed_queue``."""
+        Other channels and earlier times are ignored.
+        """
         channel, quantity, _, mono_ns, value, quality = reading
         role = self.identity.channels.get(channel)
         t_ns = mono_ns - self.zero_mono_ns
-        if role is None or t_ns < 0 or self._broken or self.hold.verdict:
+        if role is None or t_ns < 0 or self._decided:
             return
         if self._newest_ns is None or t_ns > self._newest_ns:
             self._newest_ns = t_ns
         self._queue.append((t_ns, role, quantity, value, quality))
 
-    def feed_queue(self) -> None:
-        """Judge the readings that wait, in the order in which they came."""
+    def judge(self) -> None:
+        """Judge the readings that were put, in the order in which they came."""
         if not self._queue:
-            if self.verdict is not None and not self._ended:
+            if self._broken is not None and not self._ended:
                 self._write([])  # the judging failed where nobody wrote: a screen had asked
             return
         readings, self._queue = self._queue, []
+        events = self._judged(lambda: self.hold.take(Readings.of(readings)))
+        if events or self._broken is not None:
+            self._write(events)
+
+    def _judged(self, judging: Callable[[], list[HoldEvent]]) -> list[HoldEvent]:
+        """Return what comes of some judging; where it fails, the hold has ended."""
+        if self._broken is not None:
+            return []
         try:
-            notices = self.hold.feed_many(readings)
+            events = judging()
         except Exception as error:  # noqa: BLE001 - one hold's mistake must not stop the others
             self.fail(error)
-            notices = []
-        points = self.hold.curve_since(self._curve_told)
-        if notices or points or self.verdict is not None:
-            self._write(notices)
+            return []
+        self._decided = self._decided or any(isinstance(event, Decided) for event in events)
+        return events
 
     def progress(self) -> Progress:
         """Return how the hold stands; one whose judging failed is done."""
         try:
-            progress = self.hold.progress()
-        except Exception as error:  # noqa: BLE001 - as in feed; the service ends it at its next tick
+            progress = self.hold.snapshot()
+        except Exception as error:  # noqa: BLE001 - as in _judged; the service ends it at its next tick
             self.fail(error)
             progress = _no_progress((self._newest_ns or 0) / 1e9)
         if self._broken is None:
@@ -223,16 +240,12 @@ class HoldRunner:
     ) -> asyncio.Future[None]:
         t_ns = max(mono_ns - self.zero_mono_ns, 0)
         self._newest_ns = t_ns if self._newest_ns is None else max(self._newest_ns, t_ns)
-        try:
-            notices = self.hold.mark(t_ns, word)
-        except Exception as error:  # noqa: BLE001 - as in feed
-            self.fail(error)
-            notices = []
+        events = self._judged(lambda: self.hold.take(Mark(t_ns, word)))
 
         def mark(telling: Telling) -> None:
             rows.insert_mark(telling.connection, self.identity.id, t_ns, word)
 
-        return self._write(notices, before=mark, after=also)
+        return self._write(events, before=mark, after=also)
 
     def finish(
         self, why: str | None = None, also: Callable[[Telling], None] | None = None
@@ -243,30 +256,40 @@ class HoldRunner:
             why: Told in a ``hold.stopped`` event; None where no person stopped it.
             also: Joins the transaction.
         """
-        self.decide()
+        self._last += self._judged(self.hold.finish)
 
         def before(telling: Telling) -> None:
             if why is not None:
                 data = {"hold": self.identity.id, "text": why}
                 telling.tell(self._draft("holdwatch.hold.stopped", data))
 
-        return self._write([], before=before, after=also)
+        events, self._last = self._last, []
+        return self._write(events, before=before, after=also)
 
     def decide(self) -> Verdict:
-        """End the judging and return its verdict, without writing it yet."""
-        if self._broken is not None:
-            return self._broken
-        try:
-            return self.hold.finish()
-        except Exception as error:  # noqa: BLE001 - as in feed
-            return self.fail(error)
+        """End the judging and return its verdict; `finish` writes it."""
+        self._last += self._judged(self.hold.finish)
+        return self.verdict or self.fail(RuntimeError("a finished hold must have a verdict"))
 
-    def tell_untold(self, notices: Iterable[Notice]) -> None:
+    def tell_untold(self, events: Iterable[HoldEvent]) -> None:
         """Write what a replay told that had not reached the store before the process ended."""
-        self._write(list(notices))
+        untold: list[HoldEvent] = []
+        stored = self._curve_told  # its points are the first ones
+        for event in events:
+            if isinstance(event, CurvePoint) and stored:
+                stored -= 1
+            else:
+                untold.append(event)
+        self._decided = self._decided or self.hold.verdict is not None
+        self._write(untold)
 
     def is_overdue(self, now_mono_ns: int, grace_ns: int = OVERDUE_NS) -> bool:
-        """Whether the hold's time is up and no reading came to say so."""
+        """Whether the hold must be finished: its time is up and no reading came to say so.
+
+        Or its judging failed where nobody wrote.
+        """
+        if self._broken is not None and not self._ended:
+            return True
         elapsed_ns = now_mono_ns - self.zero_mono_ns
         if elapsed_ns <= self.hold.longest_min * 60e9 + grace_ns:
             return False  # its time counts from a mark that is not before its zero
@@ -274,6 +297,7 @@ class HoldRunner:
 
     def fail(self, error: Exception) -> Verdict:
         """End a hold whose judging failed: never a pass, and the readings are kept."""
+        self._decided = True
         if self._broken is None:
             log.error("hold %s could not be judged", self.identity.id, exc_info=error)
             self._broken = failed_judging(self.identity.recipe, self._version, error)
@@ -281,19 +305,21 @@ class HoldRunner:
 
     def break_off(self, sentence: str, reason: str) -> None:
         """End a hold whose record is lost, whatever it was about to say: never a pass."""
+        self._decided = True
         text = failed_judging(self.identity.recipe, self._version, RuntimeError(reason))
         self._broken = replace(text, sentence=as_written(sentence), reasons=(as_written(reason),))
 
     def _write(
         self,
-        notices: list[Notice],
+        events: list[HoldEvent],
         *,
         before: Callable[[Telling], None] | None = None,
         after: Callable[[Telling], None] | None = None,
     ) -> asyncio.Future[None]:
-        """Write notices, new curve points and the verdict, if it has come, in one transaction."""
-        drafts = [draft for notice in notices if (draft := self._notice(notice)) is not None]
-        first, points = self._curve_told, self.hold.curve_since(self._curve_told)
+        """Write events, curve points and the verdict, if it has come, in one transaction."""
+        told = [(event, draft) for event in events if (draft := self._draft_of(event)) is not None]
+        drafts = [draft for _, draft in told]
+        first, points = self._curve_told, curve_of(events)
         self._curve_told += len(points)
         verdict = None if self._ended else self.verdict
         self._ended = self._ended or verdict is not None
@@ -319,33 +345,52 @@ class HoldRunner:
         durable = bool(drafts) or verdict is not None or before is not None or after is not None
         future = self._events.transact(work, durable=durable)
         future.add_done_callback(self._written)
+        heard: list[Announced] = [event for event, _ in told if isinstance(event, AlarmRaised)]
+        if verdict is not None:
+            heard.append(Decided(end_t_ns, verdict))
+        self._pass_on(heard)
         return future
+
+    def _pass_on(self, heard: list[Announced]) -> None:
+        """Tell the listener; what comes before there is one waits for it."""
+        self._unheard += heard
+        listener = self._listen
+        if listener is not None:
+            unheard, self._unheard = self._unheard, []
+            for event in unheard:
+                listener(self, event)
 
     def _written(self, future: asyncio.Future[None]) -> None:
         if not future.cancelled() and (error := future.exception()) is not None:
             log.error("hold %s could not be written: %s", self.identity.id, error)
 
-    def _notice(self, notice: Notice) -> Draft | None:
-        """Return the event of a notice that is not told yet."""
-        if notice.kind is NoticeKind.VERDICT:
-            return None
-        kind = _EVENT_OF[notice.kind]
-        text = render(notice.text)
-        key = (kind, notice.t_ns, text)
+    def _draft_of(self, event: HoldEvent) -> Draft | None:
+        """Return the draft of an event that is not told yet."""
+        kind: EventType
+        causes: tuple[Cause, ...] = ()
+        match event:
+            case CurvePoint() | Decided():
+                return None  # written each in its own way
+            case PhaseChanged():
+                kind = "holdwatch.hold.phase"
+            case Restarted(causes=causes):
+                kind = "holdwatch.hold.restarted"
+            case Noted(causes=causes) | AlarmRaised(causes=causes):
+                kind = "holdwatch.hold.noted"
+        text = render(event.text)
+        key = (kind, event.t_ns, text)
         if key in self._told:
             return None
         self._told.add(key)
-        if notice.kind is NoticeKind.ALARM:
-            self.alarm = notice.text
         data: dict[str, object] = {
             "hold": self.identity.id,
-            "t_s": notice.t_ns / 1e9,
+            "t_s": event.t_ns / 1e9,
             "text": text,
-            "causes": [str(cause) for cause in notice.causes],
-            "said": said(text=notice.text),
+            "causes": [str(cause) for cause in causes],
+            "said": said(text=event.text),
         }
-        if notice.kind is NoticeKind.PHASE:
-            data["phase"] = str(self.progress().phase)
+        if isinstance(event, PhaseChanged):
+            data["phase"] = str(event.phase)
         return self._draft(kind, data)
 
     def _verdict_draft(self, verdict: Verdict, now_ns: int) -> Draft:

@@ -12,6 +12,8 @@ from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.rows import FlaggedReading, Ids
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.reading import Reading
+from holdwatch_procedures.holds.events import curve_of
+from holdwatch_procedures.holds.order import Mark, Readings
 from holdwatch_procedures.holds.recipe import load_recipe
 from holdwatch_procedures.vehicles.job import WHOLE, HoldEntry
 from holdwatch_procedures.vehicles.report import CurvePointRow
@@ -25,10 +27,11 @@ if TYPE_CHECKING:
     from holdwatch_daemon.settings.shop import BayConfig
     from holdwatch_daemon.store.answers import HoldRow
     from holdwatch_physics.fluids import Fluids
+    from holdwatch_procedures.holds.events import CurvePoint, HoldEvent
     from holdwatch_procedures.holds.hold import Hold
     from holdwatch_procedures.holds.judge import Row
     from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.holds.verdict import CurvePoint, Verdict
+    from holdwatch_procedures.holds.verdict import Verdict
     from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 IMPORTED: Final = "import"
@@ -203,6 +206,7 @@ def judge_trace(
         UnusableTraceError: The trace cannot be judged.
         VehicleError: The store could not keep it so that it judges to the same.
     """
+    from holdwatch_procedures.holds.hold import conclude  # noqa: PLC0415 - numpy is slow to load
     from holdwatch_procedures.holds.judge import judge  # noqa: PLC0415 - numpy is slow to load
 
     lines = list(trace)
@@ -215,14 +219,14 @@ def judge_trace(
     ]
     readings = sorted(played, key=lambda item: item[:2])
     marks.sort(key=lambda mark: mark[0])
-    again = _replayed(recipe, readings, marks, fluids, version)
-    stored = again.finish()
+    again, events = _replayed(recipe, readings, marks, fluids, version)
+    stored = conclude(again)
     if stored.readings_sha256 != verdict.readings_sha256:
         raise VehicleError(
             "the trace has two readings of one role at one time, which the store cannot keep "
             "apart: leave one of each pair out"
         )
-    return JudgedTrace(recipe, verdict, tuple(readings), tuple(marks), tuple(again.curve_since(0)))
+    return JudgedTrace(recipe, verdict, tuple(readings), tuple(marks), tuple(curve_of(events)))
 
 
 def judge_for(
@@ -256,22 +260,29 @@ def _replayed(
     marks: Sequence[tuple[int, str]],
     fluids: Fluids,
     version: str,
-) -> Hold:
-    """Feed a hold what the store will give back: the first of equal (time, role), in its order."""
+) -> tuple[Hold, list[HoldEvent]]:
+    """Give a hold what the store will give back: the first of equal (time, role), in its order.
+
+    Returns:
+        The hold, ended, and all its events.
+    """
     from holdwatch_procedures.holds.hold import Hold  # noqa: PLC0415 - numpy is slow to load
 
     hold = Hold(recipe, fluids, version=version)
+    events: list[HoldEvent] = []
     waiting = list(reversed(marks))
     kept: set[tuple[int, str]] = set()
     for t_ns, role, row in readings:
         while waiting and waiting[-1][0] <= t_ns:
-            hold.mark(*waiting.pop())
+            events += hold.take(Mark(*waiting.pop()))
         if (t_ns, role) not in kept and row.quantity is not None:
             kept.add((t_ns, role))
-            hold.feed(t_ns, role, row.quantity, row.value, row.quality)
+            one = Readings((t_ns,), (role,), (row.quantity,), (row.value,), (row.quality,))
+            events += hold.take(one)
     for t_ns, word in reversed(waiting):
-        hold.mark(t_ns, word)
-    return hold
+        events += hold.take(Mark(t_ns, word))
+    events += hold.finish()
+    return hold, events
 
 
 def store_trace(

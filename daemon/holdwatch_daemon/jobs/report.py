@@ -11,6 +11,7 @@ from holdwatch_daemon.bays.resume import replay
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.jobs.holds import hold_entry, report_curve
 from holdwatch_daemon.store import answers
+from holdwatch_procedures.holds.events import curve_of
 from holdwatch_procedures.holds.recipe import RecipeError
 from holdwatch_procedures.vehicles.overview import report_of
 from holdwatch_procedures.vehicles.report import differences
@@ -154,9 +155,9 @@ def _first_change(book: StoryBook, hold_id: str, version: str, fluids: Callable[
         row = answers.hold(connection, hold_id)
         if row is None:
             return [], []
-        hold = replay(connection, row, fluids(), version).hold
-        hold.finish()
-        now = [point.to_dict() for point in hold.curve_since(0)]
+        replayed = replay(connection, row, fluids(), version)
+        events = [*replayed.events, *replayed.hold.finish()]
+        now = [point.to_dict() for point in curve_of(events)]
         return answers.hold_curve(connection, hold_id), now
 
     kept, now = book.ask(judged_again)

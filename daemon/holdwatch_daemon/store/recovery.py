@@ -143,4 +143,3 @@ def end_holds(aside: SetAside, bays: Mapping[str, Bay]) -> None:
                 f"Its readings up to then lie in {aside.path.name} ({aside.why}).",
             )
             bay.runner.finish()
-            bay.end_hold()

@@ -353,7 +353,6 @@ class WiredBay:
         if runner is None or runner.verdict is not None or self.bay.runner is not runner:
             return
         runner.finish(why)
-        self.bay.end_hold()
 
     def _see_hold(self) -> None:
         """Tell the evacuation, once, how its hold ended."""

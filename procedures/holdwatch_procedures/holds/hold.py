@@ -1,4 +1,15 @@
-"""A hold as a pure state machine: readings and marks in, notices and one verdict out."""
+"""Runs a hold as a pure state machine: readings and marks in, events out.
+
+| phase | entered | left |
+| --- | --- | --- |
+| evacuating (vacuum) | at the beginning; when the pump pulls again | isolated: said, or seen |
+| waiting (pressure) | at the beginning | valve closed: said, or charging seen to end |
+| settling (pressure) | from waiting; after a disturbance | the heat of charging no longer matters |
+| holding | isolated, or settled | decided, void, or time up |
+| done | with the verdict | never |
+
+Everything that moves a hold lives in this file.
+"""
 
 from __future__ import annotations
 
@@ -8,12 +19,15 @@ from typing import TYPE_CHECKING
 from holdwatch_procedures.holds import reasons
 from holdwatch_procedures.holds.blocks import BLOCK_NS
 from holdwatch_procedures.holds.estimates import BLOCK_S, Action, Cause, Disturbance
+from holdwatch_procedures.holds.events import AlarmRaised, Decided, Noted, PhaseChanged, Restarted
 from holdwatch_procedures.holds.order import (
     EXTENDED,
     MARK_WORD,
     Columns,
     Item,
     Ledger,
+    Mark,
+    Readings,
     Roles,
     Sequencer,
 )
@@ -21,22 +35,12 @@ from holdwatch_procedures.holds.overpressure import OverPressure
 from holdwatch_procedures.holds.scale import charge_density, unknown_leak
 from holdwatch_procedures.holds.segment import Segment
 from holdwatch_procedures.holds.start import Starter
-from holdwatch_procedures.holds.verdict import (
-    CurvePoint,
-    Notice,
-    NoticeKind,
-    Outcome,
-    Phase,
-    Progress,
-    Verdict,
-)
+from holdwatch_procedures.holds.verdict import Outcome, Phase, Progress, Verdict
 from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from holdwatch_physics.fluids import Fluids
-    from holdwatch_physics.reading import Quality, Quantity
+    from holdwatch_procedures.holds.events import HoldEvent
     from holdwatch_procedures.holds.order import Entry
     from holdwatch_procedures.holds.recipe import Recipe
     from holdwatch_procedures.holds.segment import Evaluation
@@ -45,11 +49,17 @@ if TYPE_CHECKING:
 class Hold:
     """One run of a procedure.
 
-    Feed readings under their role name (or a channel name that the recipe gives a role) with the
-    nanoseconds since the hold began; say marks with :meth:`mark`. Readings may overtake each
-    other by two seconds. The first verdict stands: once ``verdict`` is set, nothing that is fed
-    changes it. The same readings and marks give the same verdict, bit for bit, in whatever order
-    they came within those two seconds.
+    ::
+
+        hold = Hold(recipe, fluids, version="1.0")
+        events = hold.take(Mark(0, "valve_closed"))
+        events += hold.take(Readings.of([(10**9, "low_side", quantity, 1e6, quality)]))
+        events += hold.finish()
+
+    Times are nanoseconds since the hold began. Readings may overtake each other by two seconds.
+    The first verdict stands: after `Decided` nothing that is taken changes anything. The same
+    readings and marks give the same events, bit for bit, in whatever batches they come, and the
+    same verdict in whatever order within those two seconds.
 
     Args:
         recipe: What to judge by.
@@ -65,7 +75,7 @@ class Hold:
         if charge_density(recipe) is None:
             fluids.saturation_pressure_pa(recipe.refrigerant, recipe.reference_k)
         self.recipe = recipe
-        self.verdict: Verdict | None = None
+        self._verdict: Verdict | None = None
         self._fluids = fluids
         self._version = version
         self._sequencer = Sequencer()
@@ -76,10 +86,9 @@ class Hold:
         self._seen = False
         self._first_ns: int | None = None
         self._now_ns = 0
-        self._notices: list[Notice] = []
+        self._events: list[HoldEvent] = []
         self._causes: list[Cause] = []
         self._found: dict[Say, float] = {}  # what was found, and at which minute first
-        self._curve: list[CurvePoint] = []
         self._phase = Phase.EVACUATING if recipe.is_vacuum else Phase.WAITING
         self._alarm = OverPressure(recipe)
         self._over = OverPressure(recipe)
@@ -88,39 +97,35 @@ class Hold:
         self._extended_min = 0.0
         self._ending: tuple[Outcome, float | None] | None = None
 
-    def feed(
-        self, t_ns: int, channel: str, quantity: Quantity, value: float, quality: Quality
-    ) -> list[Notice]:
-        """Take one reading; return what there is to tell because of it.
+    def take(self, batch: Readings | Mark) -> list[HoldEvent]:
+        """Take a batch of readings, or a mark; return what comes of it, in its order.
 
-        Args:
-            t_ns: Time since the hold began, ns of the monotonic clock.
-            channel: A role name, or a channel that the recipe gives a role; others are ignored.
-            quantity: What the value measures.
-            value: Pa or K.
-            quality: Only good readings are judged; the others are counted.
+        What many readings bring about is what a batch for each would bring about.
         """
-        return self.feed_many(((t_ns, channel, quantity, value, quality),))
-
-    def feed_many(
-        self, readings: Iterable[tuple[int, str, Quantity, float, Quality]]
-    ) -> list[Notice]:
-        """Take many readings; what they bring about is what one call for each brings about.
-
-        Args:
-            readings: Time, channel, quantity, value and quality, as :meth:`feed` takes them.
-        """
-        if self.verdict is not None:
+        if self._verdict is not None:
             return []
-        coming, alarm = iter(readings), self._alarm
+        if isinstance(batch, Mark):
+            self._take_mark(batch)
+        else:
+            self._take_readings(batch)
+        return self._drain()
+
+    def _take_readings(self, readings: Readings) -> None:
+        coming, alarm = zip(*readings, strict=True), self._alarm
         while (odd := self._sequencer.take(coming, self._roles, alarm.floor_pa)) is not None:
             self._process_ready()  # what came before is told before
-            if self.verdict is not None:
-                break
+            if self._verdict is not None:
+                return
             self._take_odd(odd)
         if not self._only_fills():
             self._process_ready()
-        return self._drain()
+
+    def _take_mark(self, mark: Mark) -> None:
+        if self._sequencer.is_late(mark.t_ns):
+            self._count_late(mark.t_ns, "mark")
+            return
+        self._sequencer.push(Item(mark.t_ns, 0, mark.word, None, 0.0, None))
+        self._process_ready()
 
     def _take_odd(self, item: Item) -> None:
         """Take a reading that is late or may be an alarm."""
@@ -129,23 +134,8 @@ class Hold:
             return
         text = self._alarm.news(item)
         if text is not None:
-            self._tell(item.t_ns, NoticeKind.ALARM, text, Cause.OVERPRESSURE)
+            self._events.append(AlarmRaised(item.t_ns, text, (Cause.OVERPRESSURE,)))
         self._sequencer.push(item)
-
-    def mark(self, t_ns: int, word: str) -> list[Notice]:
-        """Take a mark: the procedure's own word starts its clock, ``note …`` is only kept.
-
-        ``extended 30`` adds so many minutes to the hold's longest duration: the bounds hold at
-        every evaluation, so that evaluating for longer weakens none of them.
-        """
-        if self.verdict is not None:
-            return []
-        if self._sequencer.is_late(t_ns):
-            self._count_late(t_ns, "mark")
-            return self._drain()
-        self._sequencer.push(Item(t_ns, 0, word, None, 0.0, None))
-        self._process_ready()
-        return self._drain()
 
     @property
     def longest_min(self) -> float:
@@ -156,10 +146,19 @@ class Hold:
         """Whether a reading of this time would come too late to be judged."""
         return self._sequencer.is_late(t_ns)
 
-    def finish(self) -> Verdict:
-        """End the hold with what there is and return its verdict; again, the same verdict."""
-        if self.verdict is None:
-            self._process_all(self._sequencer.rest())
+    @property
+    def verdict(self) -> Verdict | None:
+        """The verdict that `Decided` told; None while there is none."""
+        return self._verdict
+
+    def finish(self) -> list[HoldEvent]:
+        """End the hold with what there is; return what comes of it, `Decided` at last.
+
+        Nothing comes of it where the hold has its verdict already.
+        """
+        if self._verdict is not None:
+            return []
+        self._process_all(self._sequencer.rest())
         if self._ending is None:
             if self._segment is None:
                 self._begin_segment(at_end=True)
@@ -169,15 +168,13 @@ class Hold:
                 self._segment.finish()
             self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
         self._seal()
-        verdict = self.verdict
-        if verdict is None:
-            raise RuntimeError("a finished hold must have a verdict")
-        return verdict
+        return self._drain()
 
-    def progress(self) -> Progress:
-        """How the hold stands now."""
-        if self.verdict is None:
-            self._process_ready()
+    def snapshot(self) -> Progress:
+        """Return how the hold stands now; asking changes nothing."""
+        now_ns = self._now_ns
+        if self._verdict is None:
+            now_ns = max(now_ns, self._sequencer.newest_ready_ns() or 0)
         segment, mark_ns = self._segment, self._mark_ns
         started_ns = mark_ns if mark_ns is not None else self._first_ns or 0
         latest_s = started_ns / 1e9 + self.longest_min * 60.0
@@ -186,9 +183,9 @@ class Hold:
         scaled = segment is not None and segment.scale is not None
         return Progress(
             phase=self._phase,
-            elapsed_s=self._now_ns / 1e9,
-            since_mark_s=None if mark_ns is None else (self._now_ns - mark_ns) / 1e9,
-            sentence=reasons.progress(self.recipe, self._phase, segment, self.verdict),
+            elapsed_s=now_ns / 1e9,
+            since_mark_s=None if mark_ns is None else (now_ns - mark_ns) / 1e9,
+            sentence=reasons.progress(self.recipe, self._phase, segment, self._verdict),
             leak=segment.leak if segment is not None and scaled else None,
             smallest_visible_g_per_year=None if segment is None else segment.smallest_visible(),
             criterion_g_per_year=None if segment is None else segment.criterion_g_per_year,
@@ -200,26 +197,19 @@ class Hold:
             temperature_k=None if segment is None else segment.temperature_k,
         )
 
-    def curve_since(self, index: int) -> list[CurvePoint]:
-        """The points for drawing, from the given number on."""
-        return self._curve[index:]
-
-    def _drain(self) -> list[Notice]:
-        notices, self._notices = self._notices, []
-        return notices
-
-    def _tell(self, t_ns: int, kind: NoticeKind, text: Say, *causes: Cause) -> None:
-        self._notices.append(Notice(t_ns, kind, text, causes))
+    def _drain(self) -> list[HoldEvent]:
+        events, self._events = self._events, []
+        return events
 
     def _enter(self, phase: Phase, t_ns: int, text: Say) -> None:
         if phase is not self._phase:
             self._phase = phase
-            self._tell(t_ns, NoticeKind.PHASE, text)
+            self._events.append(PhaseChanged(t_ns, phase, text))
 
     def _count_late(self, t_ns: int, role: str) -> None:
         self._late += 1
         if self._late == 1:
-            self._tell(t_ns, NoticeKind.NOTED, Say("hold.late", channel=role))
+            self._events.append(Noted(t_ns, Say("hold.late", channel=role)))
 
     def _process_ready(self) -> None:
         self._process_all(self._sequencer.ready())
@@ -300,7 +290,7 @@ class Hold:
             self._causes.append(Cause.OVERPRESSURE)
             self._found.setdefault(over, t_ns / 60e9)
         if item.quantity is None:
-            self._take_mark(item)
+            self._obey_mark(item)
         elif self._segment is not None:
             self._segment.add(item)
             if self._seen and self._starter.pulls_again(item):
@@ -308,13 +298,13 @@ class Hold:
         else:
             self._wait_for_start(item)
 
-    def _take_mark(self, item: Item) -> None:
+    def _obey_mark(self, item: Item) -> None:
         word = item.channel
         extended = EXTENDED.fullmatch(word)
         if extended is not None:
             self._extended_min += float(extended[1])
             text = Say("hold.extended", longer=extended[1])
-            self._tell(item.t_ns, NoticeKind.NOTED, text)
+            self._events.append(Noted(item.t_ns, text))
         if word != MARK_WORD[self.recipe.procedure]:
             return
         self._starter.forget_before(item.t_ns)
@@ -340,7 +330,7 @@ class Hold:
             if found_ns is not None:
                 self._set_mark(found_ns, self._starter.text, seen=True)
         for text in self._starter.news():
-            self._tell(item.t_ns, NoticeKind.NOTED, text)
+            self._events.append(Noted(item.t_ns, text))
 
     def _begin_segment(self, *, at_end: bool) -> None:
         """Start judging from the mark with the readings kept since."""
@@ -362,7 +352,7 @@ class Hold:
         if segment is None:
             return
         for evaluation in segment.close_until(t_ns):
-            self._curve.append(evaluation.point)
+            self._events.append(evaluation.point)
             self._act_on(segment, evaluation)
             if self._ending is not None or self._segment is not segment:
                 return
@@ -390,14 +380,14 @@ class Hold:
         self._found.setdefault(disturbance.text, (segment.start_s + disturbance.t_s) / 60.0)
         if disturbance.action is Action.NOTE:
             if is_news:
-                self._tell(end_ns, NoticeKind.NOTED, disturbance.text, disturbance.cause)
+                self._events.append(Noted(end_ns, disturbance.text, (disturbance.cause,)))
             return False
         if disturbance.action is Action.VOID:
             self._conclude(Outcome.INCONCLUSIVE, decided_s=None)
             return True
         if is_news:
             anew = Say("hold.restarted", why=disturbance.text)
-            self._tell(end_ns, NoticeKind.RESTARTED, anew, disturbance.cause)
+            self._events.append(Restarted(end_ns, anew, (disturbance.cause,)))
         self._segment = Segment(self.recipe, self._fluids, segment.role, end_ns, before=segment)
         if not self.recipe.is_vacuum:
             self._phase = Phase.SETTLING
@@ -414,7 +404,7 @@ class Hold:
 
     def _seal(self) -> None:
         """Write the verdict of a hold that has ended; once."""
-        if self.verdict is not None or self._ending is None:
+        if self._verdict is not None or self._ending is None:
             return
         outcome, decided_s = self._ending
         segment = self._segment
@@ -426,7 +416,7 @@ class Hold:
         marked = self._mark_ns is not None
         sha256 = self._ledger.sha256()
         criterion = self.recipe.criterion
-        self.verdict = Verdict(
+        self._verdict = Verdict(
             outcome=outcome,
             causes=causes,
             reasons=reasons.reasons(
@@ -454,4 +444,12 @@ class Hold:
             judged_until_ns=self._ledger.last_ns,
             quality=dict(self._ledger.quality),
         )
-        self._tell(self._now_ns, NoticeKind.VERDICT, self.verdict.sentence, *causes)
+        self._events.append(Decided(self._now_ns, self._verdict))
+
+
+def conclude(hold: Hold) -> Verdict:
+    """End a hold with what there is, if it has not ended, and return its verdict."""
+    hold.finish()
+    if hold.verdict is None:
+        raise RuntimeError("a finished hold must have a verdict")
+    return hold.verdict

@@ -7,8 +7,8 @@ from operator import attrgetter, sub
 from typing import TYPE_CHECKING, Any, Protocol, TypeAlias, cast
 
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
-from holdwatch_procedures.holds.hold import Hold
-from holdwatch_procedures.holds.order import EXTENDED, MARK_WORD, WAIT_NS
+from holdwatch_procedures.holds.hold import Hold, conclude
+from holdwatch_procedures.holds.order import EXTENDED, MARK_WORD, WAIT_NS, Mark, Readings
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -102,7 +102,7 @@ def judge_columns(
             return court.hold.verdict
         line += len(columns[0])
     court.check_pressure()
-    return court.hold.finish()
+    return conclude(court.hold)
 
 
 def _columns(rows: Iterable[Row]) -> Iterator[Columns]:
@@ -138,9 +138,7 @@ class _Court:
         if self._is_plain(rows):
             times_ns, channels, quantities, values, qualities, _words = rows
             of_readings = cast("Sequence[Quantity]", quantities)
-            self.hold.feed_many(
-                zip(times_ns, channels, of_readings, values, qualities, strict=True)
-            )
+            self.hold.take(Readings(times_ns, channels, of_readings, values, qualities))
             return
         for number, row in enumerate(zip(*rows, strict=True), start=line):
             self._hear_one(number, *row)
@@ -179,13 +177,13 @@ class _Court:
             )
         if quantity is None:
             _check_word(word, line, self._recipe)
-            self.hold.mark(t_ns, word)
+            self.hold.take(Mark(t_ns, word))
             return
         if channel not in self._roles:
             self._learn(channel, quantity, line)
         if channel in self._barometers:
             _check_room(value, line)
-        self.hold.feed(t_ns, channel, quantity, value, quality)
+        self.hold.take(Readings((t_ns,), (channel,), (quantity,), (value,), (quality,)))
 
     def _learn(self, channel: str, quantity: Quantity, line: int) -> None:
         """Take in a channel's first reading."""

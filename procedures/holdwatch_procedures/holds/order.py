@@ -32,6 +32,44 @@ HASHED_TOGETHER = 1024
 """Readings that a ledger gathers before it hashes their lines."""
 
 
+class Readings(NamedTuple):
+    """A batch of readings in the order in which they came, column by column; one is a batch too.
+
+    Attributes:
+        times_ns: Times since the hold began, ns of the monotonic clock.
+        channels: Role names, or channels that the recipe gives a role; others are ignored.
+        quantities: What the values measure.
+        values: Pa or K.
+        qualities: Only good readings are judged; the others are counted.
+    """
+
+    times_ns: Sequence[int]
+    channels: Sequence[str]
+    quantities: Sequence[Quantity]
+    values: Sequence[float]
+    qualities: Sequence[Quality]
+
+    @classmethod
+    def of(cls, rows: Sequence[tuple[int, str, Quantity, float, Quality]]) -> Self:
+        """Return the batch of readings that are rows: time, channel, quantity, value, quality."""
+        return cls(*zip(*rows, strict=True)) if rows else cls((), (), (), (), ())
+
+
+class Mark(NamedTuple):
+    """A person's word at a time of the hold.
+
+    The procedure's own word starts its clock; ``extended 30`` adds so many minutes to the hold's
+    longest duration; ``note …`` is only kept.
+
+    Attributes:
+        t_ns: Time since the hold began, ns of the monotonic clock.
+        word: What was said.
+    """
+
+    t_ns: int
+    word: str
+
+
 class Item(NamedTuple):
     """A reading or a mark on its way through a hold; sorts by time, marks first, then channel.
 
@@ -160,6 +198,11 @@ class Sequencer:
         if self.marks:
             self.marks = sum(item[1] == 0 for item in waiting)
         return ready
+
+    def newest_ready_ns(self) -> int | None:
+        """Return the time of the newest item that `ready` would give out, ns; None without any."""
+        mark_ns = self.watermark_ns
+        return max((item[0] for item in self._waiting if item[0] < mark_ns), default=None)
 
     def rest(self) -> list[Entry]:
         """Give out all that is left, in order: the hold has ended."""

@@ -18,6 +18,7 @@ from holdwatch_procedures.holds.decay.disturbances import DecayWatch
 from holdwatch_procedures.holds.decay.engine import DecayEngine
 from holdwatch_procedures.holds.decay.signal import FLOOR_S
 from holdwatch_procedures.holds.estimates import BLOCK_S, Action, Cause, Disturbance
+from holdwatch_procedures.holds.events import CurvePoint
 from holdwatch_procedures.holds.scale import Scale, scale_for, unknown_leak
 from holdwatch_procedures.holds.setups import (
     decay_setup,
@@ -30,7 +31,7 @@ from holdwatch_procedures.holds.setups import (
 from holdwatch_procedures.holds.vacuum.engine import SKIP_S, VacuumEngine
 from holdwatch_procedures.holds.vacuum.entry import bars_pass, is_no_vacuum, remark
 from holdwatch_procedures.holds.vacuum.series import combine_holds
-from holdwatch_procedures.holds.verdict import CurvePoint, Outcome
+from holdwatch_procedures.holds.verdict import Outcome
 from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:

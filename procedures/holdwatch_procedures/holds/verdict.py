@@ -1,8 +1,8 @@
-"""Notices, progress and the verdict of a hold, as plain data."""
+"""Defines the verdict of a hold, and how one stands that still runs, as plain data."""
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
@@ -30,26 +30,6 @@ class Phase(StrEnum):
     SETTLING = "settling"
     HOLDING = "holding"
     DONE = "done"
-
-
-class NoticeKind(StrEnum):
-    """What sort of thing a hold has to tell."""
-
-    PHASE = "phase"
-    NOTED = "noted"
-    RESTARTED = "restarted"
-    ALARM = "alarm"
-    VERDICT = "verdict"
-
-
-@dataclass(frozen=True, slots=True)
-class Notice:
-    """Something a hold has to tell, at hold time ``t_ns``."""
-
-    t_ns: int
-    kind: NoticeKind
-    text: Say
-    causes: tuple[Cause, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,29 +171,6 @@ class Verdict:
             "quality": dict(self.quality),
             "said": said(sentence=self.sentence, reasons=self.reasons),
         }
-
-
-@dataclass(frozen=True, slots=True)
-class CurvePoint:
-    """One block of a hold for drawing: hold time, pressures, temperature, leak with bounds.
-
-    ``compensated_pa`` is the temperature-compensated change since the engine's start;
-    ``criterion_pa`` the change that a leak at the limit would have made by then.
-    """
-
-    t_s: float
-    pressure_pa: float | None
-    temperature_k: float | None
-    compensated_pa: float | None
-    criterion_pa: float | None
-    leak_g_per_year: float | None
-    low_g_per_year: float | None
-    high_g_per_year: float | None
-    smallest_visible_g_per_year: float | None
-
-    def to_dict(self) -> dict[str, float | None]:
-        """Return the point as a JSON object."""
-        return asdict(self)
 
 
 @dataclass(frozen=True, slots=True)
