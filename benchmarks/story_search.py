@@ -12,8 +12,9 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdwatch_daemon.jobs.book import StoryBook
-from holdwatch_daemon.store import answers, story_rows
+from holdwatch_daemon.jobs.access import StoryBook
+from holdwatch_daemon.store import answers
+from holdwatch_daemon.store import vehicles as stored_vehicles
 from holdwatch_procedures.vehicles.job import Job
 from holdwatch_procedures.vehicles.validation import load_row
 from holdwatch_procedures.vehicles.vehicle import Vehicle, vin_check_digit
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable
 
-    from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.jobs.access import Page
 
 
 def vin_of(number: int) -> str:
@@ -67,10 +68,10 @@ def fill(book: StoryBook, vehicles: int, visits: int) -> None:
         def change(page: Page, first: int = first) -> None:
             for number in range(first, min(first + 500, vehicles)):
                 unit = unit_of(number)
-                unit_id = story_rows.put_unit(page.connection, unit, page.now)
+                unit_id = stored_vehicles.put_vehicle(page.connection, unit, page.now)
                 for visit in range(visits):
                     order = visit_of(unit, number, visit)
-                    story_rows.put_work_order(page.connection, order, unit_id, page.now)
+                    stored_vehicles.put_job(page.connection, order, unit_id, page.now)
 
         book.write(change)
 
@@ -95,14 +96,14 @@ def main(vehicles: int = 10_000, visits: int = 20) -> None:
         print(f"{vehicles} vehicles, {visits} visits each, written in {took:.0f} s")
         connection = answers.connect(book.database)
         last = vehicles - 1
-        unit_id = story_rows.find_units(connection, f"BM-{last:05d}")[0].id
+        unit_id = stored_vehicles.find_vehicles(connection, f"BM-{last:05d}")[0].id
         asks: dict[str, Callable[[sqlite3.Connection], object]] = {
-            "fleet number": lambda c: story_rows.find_units(c, f"bm {last:05d}"),
-            "plate": lambda c: story_rows.find_units(c, f"lib{last:05d}"),
-            "VIN": lambda c: story_rows.find_units(c, vin_of(last).lower()),
-            "part of a VIN": lambda c: story_rows.find_units(c, vin_of(last)[-6:]),
-            "nothing": lambda c: story_rows.find_units(c, "nowhere"),
-            "all visits of one": lambda c: story_rows.work_orders_of(c, unit_id),
+            "fleet number": lambda c: stored_vehicles.find_vehicles(c, f"bm {last:05d}"),
+            "plate": lambda c: stored_vehicles.find_vehicles(c, f"lib{last:05d}"),
+            "VIN": lambda c: stored_vehicles.find_vehicles(c, vin_of(last).lower()),
+            "part of a VIN": lambda c: stored_vehicles.find_vehicles(c, vin_of(last)[-6:]),
+            "nothing": lambda c: stored_vehicles.find_vehicles(c, "nowhere"),
+            "all visits of one": lambda c: stored_vehicles.jobs_of(c, unit_id),
         }
         for name, ask in asks.items():
             median, most = timed(connection, ask)

@@ -28,33 +28,33 @@ holdwatch vehicle add BM-03 --plate "LIB 203" --refrigerant R1234yf --charge-g 5
   --oil "POE 68" --oil-ml 140 --volume-class car-one-evaporator --max-pressure-kpa-g 1600
 
 # --- BM-02, May: cools badly; no detector finds anything --------------------------------------
-holdwatch visit open BM-02 --complaint "Cools badly on hot days." --on 2025-05-12
-holdwatch visit weigh BM-02 --recovered 590 --on 2025-05-12
+holdwatch job open BM-02 --complaint "Cools badly on hot days." --on 2025-05-12
+holdwatch job weigh BM-02 --recovered 590 --on 2025-05-12
 for place in condenser evaporator rear-evaporator compressor.shaft-seal; do
-  holdwatch visit find BM-02 "$place" --by electronic-detector --nothing --on 2025-05-12
+  holdwatch job find BM-02 "$place" --by electronic-detector --nothing --on 2025-05-12
 done
 # The unit is empty and evacuated: a good moment to measure its volume. First the steps:
 holdwatch vehicle volume BM-02
 holdwatch vehicle volume BM-02 --bottle-l 2.0 --bottle-u-ml 4 --before-kpa-g 900 --before-c 21 \
   --left-pa 40 --after-kpa-g 450 --after-c 21 --pipe-c 21 --barometer-kpa 101.3 --hose-ml 30 \
   --on 2025-05-12
-holdwatch visit dye BM-02 "yellow dye for PAG" --ml 8 --way vacuum --on 2025-05-12
-holdwatch visit weigh BM-02 --charged 900 --on 2025-05-12
-holdwatch visit advise BM-02 "No leak found yet. Come back in September for the lamp."
-holdwatch visit answer BM-02 look-again --look-again 2025-09-15 --on 2025-05-12
-holdwatch visit close BM-02 --on 2025-05-12
+holdwatch job dye BM-02 "yellow dye for PAG" --ml 8 --way vacuum --on 2025-05-12
+holdwatch job weigh BM-02 --charged 900 --on 2025-05-12
+holdwatch job advise BM-02 "No leak found yet. Come back in September for the lamp."
+holdwatch job answer BM-02 look-again --look-again 2025-09-15 --on 2025-05-12
+holdwatch job close BM-02 --on 2025-05-12
 
 # --- BM-02, September: the first pair of weights ----------------------------------------------
-holdwatch visit open BM-02 --complaint "Cools, but less than in June." --on 2025-09-15
-holdwatch visit weigh BM-02 --recovered 775 --on 2025-09-15
-holdwatch visit find BM-02 evaporator --by dye --nothing --misled-by only-by-drain --on 2025-09-15
-holdwatch visit weigh BM-02 --charged 900 --on 2025-09-15
-holdwatch visit close BM-02 --on 2025-09-15
+holdwatch job open BM-02 --complaint "Cools, but less than in June." --on 2025-09-15
+holdwatch job weigh BM-02 --recovered 775 --on 2025-09-15
+holdwatch job find BM-02 evaporator --by dye --nothing --misled-by only-by-drain --on 2025-09-15
+holdwatch job weigh BM-02 --charged 900 --on 2025-09-15
+holdwatch job close BM-02 --on 2025-09-15
 holdwatch vehicle show BM-02 --on 2025-09-15
 
 # --- BM-02, next May: sections -----------------------------------------------------------------
-holdwatch visit open BM-02 --complaint "Warm again." --on 2026-05-11
-holdwatch visit weigh BM-02 --recovered 665 --on 2026-05-11
+holdwatch job open BM-02 --complaint "Warm again." --on 2026-05-11
+holdwatch job weigh BM-02 --recovered 665 --on 2026-05-11
 trace system nitrogen-leak 31 240 1.6 --leak-g-per-year 350 --criterion-g-per-year 60 \
   --pressure-kpa-g 1200
 sed -i '/^volume_l/d' system.toml # what the recipe does not say is the vehicle's: measured
@@ -63,70 +63,70 @@ trace compressor nitrogen-leak 32 150 0.3 --leak-g-per-year 220 --criterion-g-pe
 trace hose nitrogen-leak 33 110 0.2 --leak-g-per-year 130 --criterion-g-per-year 60 \
   --pressure-kpa-g 1200
 trace low-side nitrogen-tight 34 180 0.5 --criterion-g-per-year 60 --pressure-kpa-g 1200
-holdwatch visit hold BM-02 --trace system.csv --recipe system.toml --on 2026-05-11
-holdwatch visit hold BM-02 --section compressor --trace compressor.csv --recipe compressor.toml \
+holdwatch job hold BM-02 --trace system.csv --recipe system.toml --on 2026-05-11
+holdwatch job hold BM-02 --section compressor --trace compressor.csv --recipe compressor.toml \
   --on 2026-05-11
-holdwatch visit hold BM-02 --section discharge-hose --trace hose.csv --recipe hose.toml \
+holdwatch job hold BM-02 --section discharge-hose --trace hose.csv --recipe hose.toml \
   --on 2026-05-11
-holdwatch visit hold BM-02 --section low-side --trace low-side.csv --recipe low-side.toml \
+holdwatch job hold BM-02 --section low-side --trace low-side.csv --recipe low-side.toml \
   --on 2026-05-11
-holdwatch visit find BM-02 compressor.shaft-seal --by dye --on 2026-05-11 \
+holdwatch job find BM-02 compressor.shaft-seal --by dye --on 2026-05-11 \
   --note "yellow below the clutch"
-holdwatch visit find BM-02 discharge-hose --by bubbles --note "at the crimp" --on 2026-05-11
+holdwatch job find BM-02 discharge-hose --by bubbles --note "at the crimp" --on 2026-05-11
 
 # --- Repaired; not closed before it is proved --------------------------------------------------
-holdwatch visit repair BM-02 compressor.shaft-seal --main-part --oil-lost-ml 15 --on 2026-05-12
-holdwatch visit repair BM-02 discharge-hose --on 2026-05-12
-holdwatch visit part BM-02 "shaft seal set" --place compressor.shaft-seal
-holdwatch visit part BM-02 "discharge hose" --place discharge-hose
-holdwatch visit part BM-02 "valve core with cap" --quantity 2
-holdwatch visit part BM-02 "receiver drier" --place drier
-if holdwatch visit close BM-02 --on 2026-05-12; then
+holdwatch job repair BM-02 compressor.shaft-seal --main-part --oil-lost-ml 15 --on 2026-05-12
+holdwatch job repair BM-02 discharge-hose --on 2026-05-12
+holdwatch job part BM-02 "shaft seal set" --place compressor.shaft-seal
+holdwatch job part BM-02 "discharge hose" --place discharge-hose
+holdwatch job part BM-02 "valve core with cap" --quantity 2
+holdwatch job part BM-02 "receiver drier" --place drier
+if holdwatch job close BM-02 --on 2026-05-12; then
   echo "a visit closed with its follow-through open" >&2
   exit 1
 fi
 trace proof nitrogen-tight 35 420 1.6 --criterion-g-per-year 60 --pressure-kpa-g 1200 # overnight
 sed -i '/^volume_l/d' proof.toml
 trace vacuum vacuum-tight 36 42 1.6
-holdwatch visit hold BM-02 --trace proof.csv --recipe proof.toml --on 2026-05-12
-holdwatch visit hold BM-02 --trace vacuum.csv --recipe vacuum.toml --on 2026-05-13
-holdwatch visit weigh BM-02 --charged 900 --on 2026-05-13
-holdwatch visit show BM-02
-holdwatch visit answer BM-02 recover --on 2026-05-13
-holdwatch visit answer BM-02 cores-and-caps --on 2026-05-13
-holdwatch visit answer BM-02 drier --on 2026-05-13
-holdwatch visit answer BM-02 oil --note "15 ml out, 15 ml in" --on 2026-05-13
-holdwatch visit answer BM-02 clean-dye --on 2026-05-13
-holdwatch visit answer BM-02 prove --on 2026-05-13
-holdwatch visit answer BM-02 evacuate --on 2026-05-13
-holdwatch visit answer BM-02 recharge --on 2026-05-13
-holdwatch visit answer BM-02 look-again --look-again 2026-06-10 --on 2026-05-13
-holdwatch visit close BM-02 --on 2026-05-13
+holdwatch job hold BM-02 --trace proof.csv --recipe proof.toml --on 2026-05-12
+holdwatch job hold BM-02 --trace vacuum.csv --recipe vacuum.toml --on 2026-05-13
+holdwatch job weigh BM-02 --charged 900 --on 2026-05-13
+holdwatch job show BM-02
+holdwatch job answer BM-02 recover --on 2026-05-13
+holdwatch job answer BM-02 cores-and-caps --on 2026-05-13
+holdwatch job answer BM-02 drier --on 2026-05-13
+holdwatch job answer BM-02 oil --note "15 ml out, 15 ml in" --on 2026-05-13
+holdwatch job answer BM-02 clean-dye --on 2026-05-13
+holdwatch job answer BM-02 prove --on 2026-05-13
+holdwatch job answer BM-02 evacuate --on 2026-05-13
+holdwatch job answer BM-02 recharge --on 2026-05-13
+holdwatch job answer BM-02 look-again --look-again 2026-06-10 --on 2026-05-13
+holdwatch job close BM-02 --on 2026-05-13
 holdwatch report 2026-0001 --on 2026-05-13 --out BM-02.html --out BM-02.json
 holdwatch report --verify BM-02.html
 
 # --- BM-01: nothing that weights can show ------------------------------------------------------
 for weights in "2025-05-20 612" "2026-05-19 628"; do
   day="${weights% *}"; grams="${weights#* }"
-  holdwatch visit open BM-01 --complaint "Yearly look." --on "$day"
-  holdwatch visit weigh BM-01 --recovered "$grams" --on "$day"
-  holdwatch visit weigh BM-01 --charged 650 --on "$day"
-  holdwatch visit close BM-01 --on "$day"
+  holdwatch job open BM-01 --complaint "Yearly look." --on "$day"
+  holdwatch job weigh BM-01 --recovered "$grams" --on "$day"
+  holdwatch job weigh BM-01 --charged 650 --on "$day"
+  holdwatch job close BM-01 --on "$day"
 done
 holdwatch vehicle show BM-01 --on 2026-05-19
 
 # --- BM-03: a core soiled by a hose that carried dye; the inside of the cap decides ------------
-holdwatch visit open BM-03 --complaint "Weak after a week." --on 2026-05-20
-holdwatch visit dye BM-03 "yellow dye for POE" --ml 6 --way running --on 2026-05-20
-holdwatch visit answer BM-03 look-again --look-again 2026-05-27 --on 2026-05-20
-holdwatch visit close BM-03 --on 2026-05-20
-holdwatch visit open BM-03 --complaint "As agreed: the lamp." --on 2026-05-27
-holdwatch visit find BM-03 low-valve.core --by dye --misled-by core-soiled-by-hose --on 2026-05-27
-holdwatch visit find BM-03 low-valve.core --by cap-inside --nothing --on 2026-05-27
-holdwatch visit find BM-03 condenser --by dye --on 2026-05-27 --note "lower row, glows fresh"
-holdwatch visit advise BM-03 "The condenser leaks. It was not filled up again before a repair."
-holdwatch visit answer BM-03 not-repaired --on 2026-05-27
-holdwatch visit close BM-03 --on 2026-05-27
+holdwatch job open BM-03 --complaint "Weak after a week." --on 2026-05-20
+holdwatch job dye BM-03 "yellow dye for POE" --ml 6 --way running --on 2026-05-20
+holdwatch job answer BM-03 look-again --look-again 2026-05-27 --on 2026-05-20
+holdwatch job close BM-03 --on 2026-05-20
+holdwatch job open BM-03 --complaint "As agreed: the lamp." --on 2026-05-27
+holdwatch job find BM-03 low-valve.core --by dye --misled-by core-soiled-by-hose --on 2026-05-27
+holdwatch job find BM-03 low-valve.core --by cap-inside --nothing --on 2026-05-27
+holdwatch job find BM-03 condenser --by dye --on 2026-05-27 --note "lower row, glows fresh"
+holdwatch job advise BM-03 "The condenser leaks. It was not filled up again before a repair."
+holdwatch job answer BM-03 not-repaired --on 2026-05-27
+holdwatch job close BM-03 --on 2026-05-27
 holdwatch report 2026-0004 --on 2026-05-27 --out BM-03.html
 
 # --- The fleet as files -------------------------------------------------------------------------

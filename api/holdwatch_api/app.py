@@ -23,9 +23,12 @@ from holdwatch_api.documents.asyncapi import asyncapi_document
 from holdwatch_api.documents.openapi import openapi_document
 from holdwatch_api.metrics import CONTENT_TYPE, exposition
 from holdwatch_api.routes.bays import routes
-from holdwatch_api.routes.jobs import story_routes
+from holdwatch_api.routes.job_files import file_routes
+from holdwatch_api.routes.job_work import JobWork
+from holdwatch_api.routes.jobs import job_routes
 from holdwatch_api.routes.live import streams
 from holdwatch_api.routes.record import record_routes
+from holdwatch_api.routes.vehicles import vehicle_routes
 from holdwatch_api.security.access import Access
 from holdwatch_api.security.connections import (
     MOST_CONNECTIONS,
@@ -95,7 +98,10 @@ def create_app(service: Service, *, host_names: Collection[str] = ()) -> FastAPI
     if http.proxies:
         app.add_middleware(ThroughProxy, proxies=http.proxies, tls=http.certificate is not None)
     app.include_router(routes(service))
-    app.include_router(story_routes(service))
+    jobs = JobWork(service)
+    app.include_router(vehicle_routes(service, jobs))
+    app.include_router(job_routes(jobs))
+    app.include_router(file_routes(jobs))
     app.include_router(record_routes(service))
     app.include_router(streams(service, access, app.state.closing))
     app.include_router(session_routes(access))

@@ -40,7 +40,7 @@ COMMANDS: Final = {
     "plan": Entry("plan", "plan", "Say how long a hold must last, or what a time can see."),
     "balance": Entry("jobs.balance", "balance", "Say what a unit loses a year, by weights."),
     "vehicle": Entry("jobs.vehicle_commands", "app", "Vehicles and what their visits say."),
-    "visit": Entry("jobs.visit_commands", "app", "Visits: weighed, held, found and done."),
+    "job": Entry("jobs.job", "app", "Jobs, a vehicle's stays: weighed, held, found and done."),
     "report": Entry("jobs.report", "report", "Write a visit's report, or verify one."),
     "watch": Entry("watch", "watch", "Follow live values and holds in the terminal."),
     "export": Entry("export", "export", "Write a hold's readings as a trace."),
@@ -50,6 +50,9 @@ COMMANDS: Final = {
     "token": Entry("token", "app", "Tokens: who may watch and who may operate."),
     "fleet": Entry("fleet_commands", "app", "A chain of shops in one PostgreSQL database."),
 }
+
+ALIASES: Final = {"visit": "job"}
+"""Older names of commands: they work, and are not listed."""
 
 
 class LazyGroup(TyperGroup):
@@ -61,7 +64,7 @@ class LazyGroup(TyperGroup):
 
     def get_command(self, ctx: Context, cmd_name: str) -> Command | None:  # noqa: ARG002
         """Import a command and return it; None for an unknown name."""
-        entry = COMMANDS.get(cmd_name)
+        entry = COMMANDS.get(ALIASES.get(cmd_name, cmd_name))
         if entry is None:
             return None
         found = getattr(import_module(f"holdwatch_cli.{entry.module}"), entry.name)
@@ -77,7 +80,7 @@ class LazyGroup(TyperGroup):
     ) -> tuple[str | None, Command | None, list[str]]:
         """Find the command that the words name; an unknown one is told with those near it."""
         word = args[0]
-        if word not in COMMANDS and not word.startswith("-"):
+        if word not in COMMANDS and word not in ALIASES and not word.startswith("-"):
             near = " or ".join(repr(name) for name in get_close_matches(word, COMMANDS))
             ctx.fail(f"No such command {word!r}." + (f" Did you mean {near}?" if near else ""))
         return super().resolve_command(ctx, args)

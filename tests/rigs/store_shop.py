@@ -100,6 +100,32 @@ def fill(
         )
         put("INSERT INTO visit_weighings VALUES (1, 1, 'charged', 600.0, '2026-05-04', 5.0, 0)")
         put("INSERT INTO photographs VALUES ('ab12', 'hose.jpg', 9, 'then')")
+    if story and "vehicles" in tables:
+        fleet = {
+            "fleet_number": "BM-03",
+            "plate": "LIB 003",
+            "description": "bookmobile",
+            "refrigerant": "R134a",
+            "nameplate_charge_g": 600.0,
+        }
+        put(
+            "INSERT INTO vehicles VALUES (1, 'BM-03', 'bookmobile', ?, 'then')",
+            (json.dumps(fleet),),
+        )
+        put("INSERT INTO vehicle_identifiers VALUES ('BM03', 1)")
+        weighing = {"kind": "charged", "grams": 600.0, "on": "2026-05-04", "tolerance_g": 5.0}
+        job = {
+            "number": "2026-0001",
+            "unit": "BM-03",
+            "opened_on": "2026-05-04",
+            "complaint": "c",
+            "weighings": [weighing],
+        }
+        put(
+            "INSERT INTO jobs VALUES (1, '2026-0001', 1, '2026-05-04', NULL, ?, 't')",
+            (json.dumps(job),),
+        )
+        put("INSERT INTO photographs VALUES ('ab12', 'hose.jpg', 9, 'then')")
     connection.execute("COMMIT")
 
 

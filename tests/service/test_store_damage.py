@@ -383,7 +383,7 @@ def test_salvage_brings_every_row_of_the_sound_pages(
     events_left = {row[0] for row in found["events"]}
     assert 202 - len(events_left) < 60
     assert told["events"].lost
-    for name in ("holds", "verdicts", "hold_marks", "units_under_test", "work_orders"):
+    for name in ("holds", "verdicts", "hold_marks", "vehicles", "jobs"):
         assert found[name] == rows[name]
     # Where readings went, the old summaries stand.
     counts = {row[:3]: row[6] for row in rows["tiers"]}
@@ -398,7 +398,7 @@ def test_salvage_outlives_a_broken_beginning(
     with path.open("r+b") as file:
         file.write(random.Random(1).randbytes(part.stop))
     found, _ = salvaged(path, tmp_path / "new.db")
-    for name in ("readings", "events", "holds", "units_under_test"):
+    for name in ("readings", "events", "holds", "vehicles"):
         assert found[name] == rows[name], name
 
 

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdwatch_cli.jobs.desk import day_of, desk
+from holdwatch_cli.jobs.job import app as job_app
 from holdwatch_cli.jobs.report import run_report
 from holdwatch_cli.jobs.vehicle_commands import app as vehicle_app
-from holdwatch_cli.jobs.visit_commands import app as visit_app
 from holdwatch_cli.main import main
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def names(app: Typer) -> list[str]:
 
 
 COMMANDS = [("vehicle", name) for name in names(vehicle_app)]
-COMMANDS += [("visit", name) for name in names(visit_app)] + [("report", "")]
+COMMANDS += [("job", name) for name in names(job_app)] + [("report", "")]
 
 
 @pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
@@ -110,12 +110,12 @@ def test_a_weight_that_is_written_down_only_waits_to_be_confirmed(shop: Shop) ->
     shop("visit", "weigh", "BM-02", "--charged", "700", *DAY)
     shown = shop("visit", "show", "BM-02")
     for confirm in (
-        "[590 g is written down; confirm with holdwatch visit answer 2026-0001 recover]",
+        "[590 g is written down; confirm with holdwatch job answer 2026-0001 recover]",
         "Recharge to the nameplate by weight. [not answered]",  # 900 g would be, 700 g are not
     ):
         assert confirm in shown
     shop("visit", "weigh", "BM-02", "--charged", "200", *DAY)
-    told = "[900 g is written down; confirm with holdwatch visit answer 2026-0001 recharge]"
+    told = "[900 g is written down; confirm with holdwatch job answer 2026-0001 recharge]"
     assert told in shop("visit", "show", "BM-02")
     refused = shop("visit", "close", "BM-02", *DAY, status=3)
     assert "recover: 590 g is written down; confirm it by answering; " in refused

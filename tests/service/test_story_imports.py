@@ -15,21 +15,22 @@ from holdwatch_api.app import create_app
 from holdwatch_api.reports.page import report_html
 from holdwatch_cli.demo.season import seed_story
 from holdwatch_cli.jobs.desk import desk
-from holdwatch_cli.jobs.visit_words import visit_lines
-from holdwatch_daemon.jobs.book import StoryBook
-from holdwatch_daemon.jobs.changes import answer_point, close_visit, reopen_visit
-from holdwatch_daemon.jobs.desk import StoryDesk
+from holdwatch_cli.jobs.job import job_lines
+from holdwatch_daemon.jobs.access import StoryBook, StoryDesk
+from holdwatch_daemon.jobs.changes import change_job
 from holdwatch_daemon.jobs.files import export_text, stories_of, take
 from holdwatch_daemon.jobs.report import against_store, make_report
-from holdwatch_daemon.jobs.views import answer_sentence, visit_view
+from holdwatch_daemon.jobs.views import answer_sentence, job_view
 from holdwatch_daemon.store.opening import open_database
+from holdwatch_procedures.vehicles.changes import CloseJob, GiveAnswer, ReopenJob
+from holdwatch_procedures.vehicles.job import Answer
 from holdwatch_procedures.vehicles.overview import open_points_of, read_tables, sections_of
 from holdwatch_procedures.vehicles.validation import VehicleError
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.jobs.access import Page
     from holdwatch_procedures.vehicles.job import HoldEntry, Job
 
 MARK = "rought by a file, not judged here"
@@ -67,7 +68,7 @@ class Shop:
 
     def reopened(self) -> Job:
         number = self.proved().number
-        return self.book.write(lambda page: reopen_visit(page, number))[1]
+        return self.book.write(lambda page: change_job(page, TABLES, number, ReopenJob()))[1]
 
     def missing(self, number: str) -> dict[str, str]:
         story, order = self.book.visit(number)
@@ -180,7 +181,7 @@ def test_a_hold_is_of_one_visit_and_of_its_own_vehicle(shop: Shop) -> None:
     refused(shop, json.dumps(content), f"is bound to visit {shop.proved().number} already")
 
     def change(page: Page) -> None:
-        page.connection.execute("DELETE FROM visit_holds")
+        page.connection.execute("DELETE FROM job_holds")
         page.connection.execute("UPDATE holds SET unit = 'BM-99'")
 
     shop.book.write(change)
@@ -199,7 +200,7 @@ def test_a_hold_from_nowhere_is_marked_and_proves_nothing(shop: Shop) -> None:
     assert brought(shop).judged_elsewhere
     assert MARK in shop.missing("x-1")["prove"]
     with pytest.raises(VehicleError, match=f"prove: .*{MARK}"):
-        shop.book.write(lambda page: close_visit(shop.desk, page, "x-1", on=DAY))
+        shop.book.write(lambda page: change_job(page, TABLES, "x-1", CloseJob(on=DAY)))
     again = shop.out()
     assert '"judged_elsewhere": true' in again
     shop.take(again)  # as it went out
@@ -219,7 +220,7 @@ def test_a_hold_from_nowhere_is_shown_as_such(shop: Shop) -> None:
     assert f"pass, b{MARK}" in page
     assert [line for line in report.shop.open_points if line.startswith("prove") and MARK in line]
     at_terminal = desk(shop.book.database.parent)
-    line = next(line for line in visit_lines(at_terminal, story, order) if line[:4] == "hold")
+    line = next(line for line in job_lines(at_terminal, story, order) if line[:4] == "hold")
     assert f"b{MARK}, no proof; the file says PASS" in line
     assert against_store(shop.book, report, TABLES, pytest.fail) == []
 
@@ -262,6 +263,10 @@ def test_a_failed_hold_before_the_repair_leaves_the_proof_open(shop: Shop) -> No
     row = {"point": "prove", "answer": "done", "on": str(order.repaired_on)}
     at_terminal = desk(shop.book.database.parent)
     number = order.number
-    story, order = shop.book.write(lambda page: answer_point(at_terminal, page, number, row))
-    view = visit_view(at_terminal, story, order, today=DAY)
+    story, order = shop.book.write(
+        lambda page: change_job(
+            page, at_terminal.tables, number, GiveAnswer(row=Answer.model_validate(row))
+        )
+    )
+    view = job_view(at_terminal, story, order, today=DAY)
     assert answer_sentence(view, "prove", "done").startswith("prove: noted, but still open: ")

@@ -14,12 +14,13 @@ from daemon_rig import BAY, FedAdapter, TurnedClock, settled, shop, shop_table, 
 from holdwatch_api.app import create_app
 from holdwatch_api.routes.recipes import summaries
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.jobs.book import StoryBook
+from holdwatch_daemon.jobs.access import StoryBook
+from holdwatch_daemon.jobs.files import KINDS
 from holdwatch_daemon.messages import StartHold, StopHold
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.settings.load import parse_config
-from holdwatch_daemon.store import answers, schema_story, story_rows
-from holdwatch_daemon.store.story_rows import KINDS
+from holdwatch_daemon.store import answers
+from holdwatch_daemon.store import vehicles as stored_vehicles
 from holdwatch_procedures.vehicles.job import Job
 from holdwatch_procedures.vehicles.validation import VehicleError, load_row
 from holdwatch_procedures.vehicles.vehicle import Vehicle
@@ -27,7 +28,7 @@ from holdwatch_procedures.vehicles.vehicle import Vehicle
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.jobs.access import Page
     from holdwatch_daemon.store.transactions import Transactions
 
 DAY = "2026-05-11"
@@ -123,25 +124,18 @@ def test_a_bare_unit_and_visit_come_back_too(tmp_path: Path) -> None:
     assert book.story("LIB-9").visits == (order,)
 
 
-def test_every_field_of_a_row_has_its_column() -> None:
-    connection = sqlite3.connect(":memory:")
-    for statement in schema_story.TABLES:
-        connection.execute(statement)
+def test_every_list_of_a_job_has_its_table_as_csv() -> None:
     assert {kind.field for kind in KINDS} == set(Job.model_fields) - {
         "number", "unit", "opened_on", "closed_on", "complaint",
     }  # fmt: skip
-    for kind in KINDS:
-        found = [row[1] for row in connection.execute(f"PRAGMA table_info({kind.table})")]
-        assert found == ["work_order_id", "position", *kind.columns]
-    connection.close()
 
 
 @pytest.mark.parametrize(
     "words", ["BM-02", "bm 02", "lib202", "LIB-202", "1m8gdm9axkp042788", "042788", "LIBRARY"]
 )
 def test_a_unit_is_found_by_any_identifier_however_it_is_typed(tmp_path: Path, words: str) -> None:
-    found = filled(tmp_path).ask(lambda c: story_rows.find_units(c, words))
-    assert [one.unit.name for one in found] == ["BM-02"]
+    found = filled(tmp_path).ask(lambda c: stored_vehicles.find_vehicles(c, words))
+    assert [one.vehicle.name for one in found] == ["BM-02"]
 
 
 def test_what_is_typed_whole_comes_first(tmp_path: Path) -> None:
@@ -152,11 +146,11 @@ def test_what_is_typed_whole_comes_first(tmp_path: Path) -> None:
             page.put_unit(unit(fleet_number=name, plate="", vin=None))
 
     book.write(change)
-    found = book.ask(lambda c: story_rows.find_units(c, "bm1"))
-    assert [one.unit.name for one in found] == ["BM-1", "BM-11"]
-    found = book.ask(lambda c: story_rows.find_units(c, "m1"))
-    assert [one.unit.name for one in found] == ["ABM-1", "BM-11", "BM-1"]
-    assert book.ask(lambda c: story_rows.find_units(c, "%")) == []
+    found = book.ask(lambda c: stored_vehicles.find_vehicles(c, "bm1"))
+    assert [one.vehicle.name for one in found] == ["BM-1", "BM-11"]
+    found = book.ask(lambda c: stored_vehicles.find_vehicles(c, "m1"))
+    assert [one.vehicle.name for one in found] == ["ABM-1", "BM-11", "BM-1"]
+    assert book.ask(lambda c: stored_vehicles.find_vehicles(c, "%")) == []
 
 
 def test_two_vehicles_never_share_an_identifier(tmp_path: Path) -> None:
@@ -164,7 +158,7 @@ def test_two_vehicles_never_share_an_identifier(tmp_path: Path) -> None:
     other = unit(fleet_number="BM-03", plate="lib-202", vin=None)
     with pytest.raises(VehicleError, match="LIB202 is an identifier of BM-02 already"):
         book.write(lambda page: page.put_unit(other))
-    assert book.ask(lambda c: story_rows.find_units(c, "BM-03")) == []
+    assert book.ask(lambda c: stored_vehicles.find_vehicles(c, "BM-03")) == []
 
 
 def test_a_renamed_vehicle_keeps_its_visits(tmp_path: Path) -> None:
@@ -198,7 +192,7 @@ def test_a_change_that_fails_leaves_nothing(tmp_path: Path) -> None:
 def test_a_stored_row_that_was_spoilt_is_named(tmp_path: Path) -> None:
     book = filled(tmp_path)
     connection = sqlite3.connect(book.database)
-    connection.execute("UPDATE visit_weighings SET grams = -5")
+    connection.execute("UPDATE jobs SET body = json_set(body, '$.weighings[0].grams', -5)")
     connection.commit()
     connection.close()
     with pytest.raises(
@@ -304,14 +298,14 @@ def test_a_lookup_stays_fast_in_a_large_store(tmp_path: Path) -> None:
     def change(page: Page) -> None:
         for number in range(10_000):
             one = unit(fleet_number=f"V-{number:05d}", plate=f"P {number:05d}", vin=None)
-            story_rows.put_unit(page.connection, one, page.now)
+            stored_vehicles.put_vehicle(page.connection, one, page.now)
 
     book.write(change)
     connection = answers.connect(book.database)
     times = []
     for words in ("v04321", "P 09999", "432", "nowhere"):
         began = time.perf_counter()
-        story_rows.find_units(connection, words)
+        stored_vehicles.find_vehicles(connection, words)
         times.append(time.perf_counter() - began)
     connection.close()
     assert sorted(times)[-2] < 0.05  # one of them may have met a busy machine

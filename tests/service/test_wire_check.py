@@ -11,7 +11,7 @@ from wire_rig import wired_table
 
 from holdwatch_cli.check.bays import bay_findings, experimental_relays
 from holdwatch_cli.serve import _serve
-from holdwatch_daemon.jobs.book import StoryBook
+from holdwatch_daemon.jobs.access import StoryBook
 from holdwatch_daemon.settings.load import parse_config
 from holdwatch_procedures.vehicles.vehicle import Vehicle
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     import pytest
 
-    from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.jobs.access import Page
 
 
 def without_plate(data: Path) -> dict[str, Any]:

@@ -25,8 +25,7 @@ from daemon_rig import (
 from mosquitto_fixture import Mosquitto, mosquitto
 
 from holdwatch_api.app import create_app
-from holdwatch_daemon.jobs.book import StoryBook
-from holdwatch_daemon.jobs.desk import open_desk
+from holdwatch_daemon.jobs.access import StoryBook, open_desk
 from holdwatch_daemon.jobs.report import make_report
 from holdwatch_daemon.messages import BindWorkOrder, Command, StartHold
 from holdwatch_daemon.service import Service
@@ -38,7 +37,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator
     from pathlib import Path
 
-    from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.jobs.access import Page
     from holdwatch_daemon.messages import Reply
 
 __all__ = ["mosquitto"]  # the fixture, used by its name

@@ -21,8 +21,16 @@ from holdwatch_cli.main import main
 
 SCRIPT = Path(__file__).parents[2] / "docs" / "season.sh"
 LAST_WEIGHT = (
-    "UPDATE visit_weighings SET grams = 700 WHERE kind = 'recovered' AND work_order_id ="
-    " (SELECT id FROM work_orders WHERE number = '2025-0002')"
+    "UPDATE jobs SET body = json_replace(body, '$.weighings[' || (SELECT key FROM"
+    " json_each(body, '$.weighings') WHERE json_extract(value, '$.kind') = 'recovered')"
+    " || '].grams', 700) WHERE number = '2025-0002'"
+)
+
+OIL_NOTE = (
+    "UPDATE jobs SET body = json_replace(body, '$.answers[' || (SELECT key FROM"
+    " json_each(body, '$.answers') WHERE json_extract(value, '$.point') = 'oil')"
+    " || '].note', 'none') WHERE EXISTS (SELECT 1 FROM json_each(body, '$.answers')"
+    " WHERE json_extract(value, '$.point') = 'oil')"
 )
 
 pytestmark = pytest.mark.timeout(900)
@@ -94,7 +102,7 @@ def test_the_story_is_told_as_it_should_be(played: tuple[Path, str]) -> None:
     assert "recover: 665 g is written down; confirm it by answering; cores-and-caps:" in refused
     for point in ("cores-and-caps", "drier", "oil", "prove", "evacuate", "look-again"):
         assert f"{point}: not answered" in refused
-    assert "[665 g is written down; confirm with holdwatch visit answer 2026-0001 recover]" in text
+    assert "[665 g is written down; confirm with holdwatch job answer 2026-0001 recover]" in text
     assert "Visit 2026-0001 is closed." in text
 
 
@@ -125,7 +133,9 @@ def test_an_untouched_report_agrees_with_its_store(season: Path) -> None:
 def test_the_measured_volume_was_used(played: tuple[Path, str]) -> None:
     connection = sqlite3.connect(played[0] / "holdwatch-data" / "holdwatch.db")
     toml = connection.execute(
-        "SELECT recipe_toml FROM holds JOIN visit_holds ON hold_id = id WHERE section = 'system'"
+        "SELECT recipe_toml FROM holds, jobs, json_each(jobs.body, '$.holds') AS entry"
+        " WHERE json_extract(entry.value, '$.hold_id') = holds.id"
+        " AND json_extract(entry.value, '$.section') = 'system'"
     ).fetchone()[0]
     connection.close()
     recipe = tomllib.loads(toml)
@@ -156,7 +166,9 @@ def test_a_changed_verdict_is_named(season: Path) -> None:
     spoil(
         season,
         "UPDATE verdicts SET body = json_set(body, '$.outcome', 'pass') WHERE hold_id ="
-        " (SELECT hold_id FROM visit_holds WHERE section = 'compressor')",
+        " (SELECT json_extract(entry.value, '$.hold_id') FROM jobs,"
+        " json_each(jobs.body, '$.holds') AS entry"
+        " WHERE json_extract(entry.value, '$.section') = 'compressor')",
     )
     status, text = verify(season, "BM-02.html")
     assert status == 1
@@ -167,10 +179,19 @@ def test_a_changed_verdict_is_named(season: Path) -> None:
     ("sql", "place"),
     [
         (LAST_WEIGHT, "customer.charge_history"),
-        ("UPDATE visit_holds SET outcome = 'fail' WHERE after_repair", "shop.work_order.holds[4]"),
+        (
+            "UPDATE jobs SET body = json_replace(body, '$.holds[4].outcome', 'fail')",
+            "shop.work_order.holds[4]",
+        ),
         ("UPDATE curve_points SET body = json_set(body, '$.compensated_pa', 1)", "shop.proofs[0]"),
-        ("UPDATE visit_answers SET note = 'none' WHERE point = 'oil'", "work_order.answers"),
-        ("UPDATE units_under_test SET nameplate_charge_g = 800", "shop.unit.nameplate_charge_g"),
+        (
+            OIL_NOTE,
+            "work_order.answers",
+        ),
+        (
+            "UPDATE vehicles SET body = json_replace(body, '$.nameplate_charge_g', 800)",
+            "shop.unit.nameplate_charge_g",
+        ),
         ("DELETE FROM verdicts", "verdict, g_per_year"),
     ],
 )

@@ -15,8 +15,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis.strategies import booleans
 
 from holdwatch_api.app import create_app, serve
-from holdwatch_daemon.jobs.book import StoryBook
-from holdwatch_daemon.jobs.changes import open_visit
+from holdwatch_daemon.jobs.access import StoryBook
+from holdwatch_daemon.jobs.changes import open_job
 from holdwatch_daemon.messages import StartHold, StopHold
 from holdwatch_daemon.service import Service
 from holdwatch_procedures.vehicles.vehicle import Vehicle
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.jobs.access import Page
 
 VISIT = "2026-0001"
 STORY = tuple(
@@ -64,7 +64,7 @@ class Running:
 
             def change(page: Page) -> None:
                 page.put_unit(Vehicle(fleet_number="BM-03", refrigerant="R134a"))
-                open_visit(page, "BM-03", complaint="", number=VISIT, on=date(2026, 5, 4))
+                open_job(page, "BM-03", complaint="", number=VISIT, on=date(2026, 5, 4))
 
             await asyncio.to_thread(book.write, change)
             self.url = serving.url

@@ -13,7 +13,7 @@ from story_rig import StoryService, png
 
 from holdwatch_api.app import create_app
 from holdwatch_cli.demo.season import seed_story
-from holdwatch_daemon.jobs.book import StoryBook
+from holdwatch_daemon.jobs.access import StoryBook
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator

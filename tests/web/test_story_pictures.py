@@ -11,17 +11,19 @@ from story_rig import png
 
 from holdwatch_api.reports import pictures as report_pictures
 from holdwatch_api.reports.files import verify_file, write_report
-from holdwatch_daemon.jobs.changes import add_finding, open_visit
-from holdwatch_daemon.jobs.desk import StoryDesk, open_desk
+from holdwatch_daemon.jobs.access import StoryDesk, open_desk
+from holdwatch_daemon.jobs.changes import change_job, open_job
 from holdwatch_daemon.jobs.photos import MOST_BYTES, kind_of, photograph, store_photograph
 from holdwatch_physics.fluids import Fluids
+from holdwatch_procedures.vehicles.changes import AddFinding
+from holdwatch_procedures.vehicles.job import Finding
 from holdwatch_procedures.vehicles.validation import NotKnownError, VehicleError
 from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.jobs.access import Page
 
 DAY = date(2026, 5, 11)
 
@@ -33,13 +35,14 @@ def desk(tmp_path: Path) -> StoryDesk:
 
     def change(page: Page) -> None:
         page.put_unit(Vehicle(fleet_number="BM-02", refrigerant="R134a"))
-        open_visit(page, "BM-02", complaint="", number="2026-0001", on=DAY)
+        open_job(page, "BM-02", complaint="", number="2026-0001", on=DAY)
         kept = [
             store_photograph(page, desk.book.photo_folder, png(grey), "crimp.png").sha256
             for grey in (10, 200)
         ]
         row = {"place": "condenser", "means": "dye", "points": "for", "on": "2026-05-11"}
-        add_finding(desk, page, "BM-02", {**row, "photographs": kept})
+        finding = Finding.model_validate({**row, "photographs": kept})
+        change_job(page, desk.tables, "BM-02", AddFinding(row=finding))
 
     desk.book.write(change)
     return desk
@@ -123,6 +126,6 @@ def test_only_pictures_of_known_kinds_are_kept(desk: StoryDesk) -> None:
 
 def test_a_finding_cannot_name_a_picture_that_is_not_kept(desk: StoryDesk) -> None:
     row = {"place": "condenser", "means": "dye", "points": "for", "on": "2026-05-11"}
-    named = {**row, "photographs": ["0" * 64]}
+    named = AddFinding(row=Finding.model_validate({**row, "photographs": ["0" * 64]}))
     with pytest.raises(VehicleError, match="send it before"):
-        desk.book.write(lambda page: add_finding(desk, page, "BM-02", named))
+        desk.book.write(lambda page: change_job(page, desk.tables, "BM-02", named))

@@ -21,8 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import date
 
-    from holdwatch_daemon.jobs.book import Page
-    from holdwatch_daemon.jobs.desk import StoryDesk
+    from holdwatch_daemon.jobs.access import Page, StoryDesk
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.vehicles.report import Report
 

@@ -14,7 +14,7 @@ from holdwatch_procedures.vehicles.validation import NotKnownError, VehicleError
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from holdwatch_daemon.jobs.book import StoryBook
+    from holdwatch_daemon.jobs.access import StoryBook
     from holdwatch_procedures.vehicles.report import Report
 
 Pictures = dict[str, bytes]

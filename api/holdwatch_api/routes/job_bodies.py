@@ -1,4 +1,4 @@
-"""The JSON that the story's routes take: one change each, with the sender's own id of it."""
+"""Models the JSON of vehicles and jobs that is no row of a job: what is asked and answered."""
 
 from __future__ import annotations
 
@@ -7,15 +7,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from holdwatch_daemon.jobs.vehicles import Expansion  # noqa: TC001 (the same)
 from holdwatch_daemon.messages import CommandId, Message
-from holdwatch_procedures.vehicles.job import (
-    Points,
-    Sha256,
-    Strength,
-    WayIn,
-    WeighingKind,
-)
+from holdwatch_procedures.vehicles.changes import JobNumber  # noqa: TC001 (the same)
+from holdwatch_procedures.vehicles.expansion import Expansion  # noqa: TC001 (the same)
 from holdwatch_procedures.vehicles.vehicle import (  # noqa: TC001 (the same)
     InternalVolume,
     Oil,
@@ -94,85 +88,11 @@ class VolumeSteps(Message):
     max_pressure_kpa_g: float | None
 
 
-class OpenedVisit(SaidOn):
-    """Body of ``POST /api/v1/vehicles/{vehicle}/visits``; without a number the year's next."""
+class OpenedJob(SaidOn):
+    """Body of ``POST /api/v1/vehicles/{vehicle}/jobs``; without a number the year's next."""
 
     complaint: Words = ""
-    number: Annotated[str, Field(pattern=r"^[^\s\x00-\x1f/](.{0,98}[^\s])?$")] | None = None
-
-
-class SaidWeighing(SaidOn):
-    """Refrigerant over the scale, g; ``tops_up`` on top of what is in it."""
-
-    kind: WeighingKind
-    grams: float
-    tolerance_g: float = 5.0
-    tops_up: bool = False
-
-
-class SaidFinding(SaidOn):
-    """What was looked at by which means, and which way it points."""
-
-    place: Name
-    means: Name
-    points: Points
-    strength: Strength = Strength.PLAIN
-    misled_by: Annotated[list[Name], Field(max_length=20)] = Field(default_factory=list)
-    note: Words = ""
-    photographs: Annotated[list[Sha256], Field(max_length=20)] = Field(default_factory=list)
-
-
-class SaidDye(SaidOn):
-    """Dye that was put in."""
-
-    dye: Name
-    amount_ml: float
-    way: WayIn
-
-
-class SaidRepair(SaidOn):
-    """Work on one place; what goes with it must be answered before the visit closes."""
-
-    place: Name
-    act: Literal["renewed", "resealed", "tightened", "cleaned"] = "renewed"
-    opened_circuit: bool = True
-    opened_main_part: bool = False
-    oil_lost_ml: float | None = None
-
-
-class SaidPart(Said):
-    """A part that was fitted."""
-
-    name: Name
-    quantity: Annotated[int, Field(ge=1, le=1000)] = 1
-    place: Annotated[str, Field(max_length=100)] = ""
-
-
-class SaidAdvice(Said):
-    """What the customer is told."""
-
-    text: Annotated[str, Field(min_length=1, max_length=4000)]
-
-
-class SaidAnswer(SaidOn):
-    """An answer to a point of the follow-through; a refusal needs its reason in ``note``."""
-
-    point: Name
-    answer: Literal["done", "not needed", "deferred"] = "done"
-    note: Words = ""
-    by: Annotated[str, Field(max_length=100)] = ""
-    look_again_on: date | None = None
-
-
-class BoundHold(Said):
-    """A hold that becomes evidence of a visit: the one named, else the vehicle's newest.
-
-    ``after_repair`` says that it proves a repair; null: where a repair is written down.
-    """
-
-    hold_id: Annotated[str, Field(max_length=200)] | None = None
-    section: Name = "system"
-    after_repair: bool | None = None
+    number: JobNumber | None = None
 
 
 class BoundTrace(SaidOn):
@@ -182,17 +102,6 @@ class BoundTrace(SaidOn):
     recipe: dict[str, Any]
     section: Name = "system"
     after_repair: bool | None = None
-
-
-class TakenOut(Said):
-    """Which row of an open visit is taken out again, counted from 0."""
-
-    field: Literal["weighings", "findings", "holds", "dye", "repairs", "parts", "advice", "answers"]
-    position: Annotated[int, Field(ge=0, le=100_000)]
-
-
-class Closing(SaidOn):
-    """Body of ``POST /api/v1/visits/{visit}/close``; may be ``{}``."""
 
 
 class Place(Message):

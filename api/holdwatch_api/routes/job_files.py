@@ -1,4 +1,4 @@
-"""The routes of a story's files: reports, pictures, and everything out and in again."""
+"""Serves the files of vehicles and jobs: reports, pictures, exports and imports."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from fastapi import APIRouter, HTTPException, Path, Query, Request, Response
 
 from holdwatch_api.reports.files import Form, verify_file, write_report
 from holdwatch_api.routes.job_bodies import BalanceView, Imported, Photo, Verified
-from holdwatch_api.routes.job_work import ERRORS, StoryWork
+from holdwatch_api.routes.job_work import ERRORS, JobWork
+from holdwatch_api.routes.jobs import JobName  # noqa: TC001 - read by FastAPI
 from holdwatch_daemon.jobs.files import UNITS, export_text, stories_of, take
 from holdwatch_daemon.jobs.photos import MOST_BYTES, photograph, store_photograph
 from holdwatch_procedures.vehicles.balance import Figures, balance_of_texts, balance_sentence
@@ -26,10 +27,6 @@ REPORT_TYPES: Final = {
 _REPORT_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
 """A report brings its own style and pictures, and needs nothing else: no script of it runs."""
 PICTURES: Final = ("image/jpeg", "image/png", "image/webp")
-Visit = Annotated[
-    str,
-    Path(description="The visit's number, or a vehicle with one open visit.", max_length=100),
-]
 
 
 def _raw(*kinds: str) -> dict[str, Any]:
@@ -46,7 +43,7 @@ def _answers(*kinds: str) -> dict[int | str, dict[str, Any]]:
     return {**ERRORS, 200: {"content": content, "description": "The file"}}
 
 
-def file_routes(work: StoryWork) -> APIRouter:
+def file_routes(work: JobWork) -> APIRouter:
     """Return the routes of reports, pictures, exports and imports."""
     router = APIRouter(prefix="/api/v1", tags=["story files"])
     _add_reports(router, work)
@@ -56,21 +53,27 @@ def file_routes(work: StoryWork) -> APIRouter:
     return router
 
 
-def _add_reports(router: APIRouter, work: StoryWork) -> None:
+def _add_reports(router: APIRouter, work: JobWork) -> None:
     @router.get(
-        "/visits/{visit}/report",
+        "/jobs/{job}/report",
+        response_class=Response,
+        responses=_answers(*REPORT_TYPES.values()),
+        name="job_report",
+    )
+    @router.get(
+        "/visits/{job}/report",
         response_class=Response,
         responses=_answers(*REPORT_TYPES.values()),
     )
     async def report(
-        visit: Visit,
+        job: JobName,
         form: Annotated[Form, Query(description="PDF needs WeasyPrint on the service.")] = "html",
         on: Annotated[date | None, Query(description="Day it is made on; today's.")] = None,
     ) -> Response:
-        """The report of a visit: a page for the customer, a page for the shop, one file."""
+        """The report of a job: a page for the customer, a page for the shop, one file."""
 
         def made() -> tuple[str, bytes]:
-            found, (content,) = write_report(work.desk(), visit, (form,), made_on=work.today(on))
+            found, (content,) = write_report(work.desk(), job, (form,), made_on=work.today(on))
             return found.shop.work_order.number, content
 
         number, content = await work.do(made)
@@ -99,7 +102,7 @@ def _add_reports(router: APIRouter, work: StoryWork) -> None:
         return await work.do(checked)
 
 
-def _add_pictures(router: APIRouter, work: StoryWork) -> None:
+def _add_pictures(router: APIRouter, work: JobWork) -> None:
     @router.post("/photographs", status_code=201, responses=ERRORS, openapi_extra=_raw(*PICTURES))
     async def keep(
         request: Request,
@@ -131,7 +134,7 @@ def _add_pictures(router: APIRouter, work: StoryWork) -> None:
         return Response(content, media_type=found.kind, headers=headers)
 
 
-def _add_exchange(router: APIRouter, work: StoryWork) -> None:
+def _add_exchange(router: APIRouter, work: JobWork) -> None:
     @router.get(
         "/story", response_class=Response, responses=_answers("application/json", "text/csv")
     )
@@ -180,7 +183,7 @@ def _add_exchange(router: APIRouter, work: StoryWork) -> None:
         return await work.do(taken)
 
 
-def _add_balance(router: APIRouter, work: StoryWork) -> None:
+def _add_balance(router: APIRouter, work: JobWork) -> None:
     @router.get("/balance", responses=ERRORS)
     async def balance(
         charged: Annotated[

@@ -1,4 +1,4 @@
-"""How the story's routes work: off the event loop, each change once, each error as it is told."""
+"""Runs what the routes of jobs ask: off the event loop, each change once, each error in words."""
 
 from __future__ import annotations
 
@@ -12,24 +12,29 @@ from fastapi import HTTPException
 from holdwatch_adapters.trace import TraceError
 from holdwatch_api.shapes import Problem
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.jobs.desk import StoryDesk, once, open_desk
-from holdwatch_daemon.jobs.views import vehicle_view, visit_view
+from holdwatch_daemon.jobs.access import StoryDesk, once, open_desk
+from holdwatch_daemon.jobs.changes import change_job, dye_warning
+from holdwatch_daemon.jobs.views import answer_sentence, job_view, read_waiting, vehicle_view
 from holdwatch_physics.fluids import FluidError, Fluids
 from holdwatch_procedures.holds.judge import UnusableTraceError
 from holdwatch_procedures.holds.recipe import RecipeError
+from holdwatch_procedures.vehicles.changes import AddDye, GiveAnswer
 from holdwatch_procedures.vehicles.overview import FILES
 from holdwatch_procedures.vehicles.validation import NotKnownError, VehicleError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping
 
     from holdwatch_api.routes.job_bodies import Said
-    from holdwatch_daemon.jobs.book import Page, Story
-    from holdwatch_daemon.jobs.views import VehicleView, VisitView
+    from holdwatch_daemon.jobs.access import Page, Story
+    from holdwatch_daemon.jobs.changes import TraceToBind
+    from holdwatch_daemon.jobs.views import JobView, VehicleView, WaitingHold
     from holdwatch_daemon.service import Service
-    from holdwatch_procedures.vehicles.follow_through import Act
+    from holdwatch_procedures.vehicles.changes import Change
     from holdwatch_procedures.vehicles.job import Job
     from holdwatch_procedures.vehicles.vehicle import Vehicle
+
+    Read = tuple[Story, Job, list[WaitingHold]]
 
 T = TypeVar("T")
 
@@ -43,7 +48,7 @@ _THREADS: Final = 4
 _UNUSABLE: Final = (VehicleError, RecipeError, TraceError, UnusableTraceError, FluidError)
 
 
-class StoryWork:
+class JobWork:
     """A story's desk behind HTTP.
 
     Args:
@@ -89,41 +94,72 @@ class StoryWork:
         try:
             return await asyncio.get_running_loop().run_in_executor(self._threads, work)
         except NotKnownError as error:
-            raise HTTPException(404, _sentence(error)) from error
+            raise HTTPException(404, sentence(error)) from error
         except _UNUSABLE as error:
-            raise HTTPException(409, _sentence(error)) from error
+            raise HTTPException(409, sentence(error)) from error
         except StoreError as error:
-            raise HTTPException(503, _sentence(error)) from error
+            raise HTTPException(503, sentence(error)) from error
 
     async def change(
         self,
-        said: Said,
-        where: str,
-        change: Callable[[StoryDesk, Page], tuple[Story, Job]],
-        text: str | Callable[[VisitView], str],
-        *,
-        warn: Callable[[StoryDesk, Story], Sequence[str]] | None = None,
-    ) -> VisitView:
-        """Change a visit once for its id; return it as it then stands.
+        job: str,
+        change: Change | TraceToBind,
+        command_id: str | None,
+        said: Mapping[str, Any],
+    ) -> JobView:
+        """Change a job once for its id; return it as it then stands.
 
         Args:
-            said: The change as it was sent.
-            where: Route and name, to tell equal bodies of two visits apart.
-            change: Makes it inside a transaction.
-            text: What was done, for people; or what says it of the visit as it then stands.
-            warn: What to warn of, with the story as it then is.
+            job: The job's number, or a vehicle with one open job.
+            change: The change.
+            command_id: The sender's own id of it.
+            said: The body as it was sent, to tell another change under the same id.
         """
 
-        def work() -> VisitView:
+        def work() -> JobView:
             desk = self.desk()
-            body = {"where": where, "said": said.model_dump(mode="json", exclude={"id"})}
-            told = once(desk, said.id, body, lambda page: {"visit": change(desk, page)[1].number})
-            story, order = desk.book.visit(str(told["visit"]))
-            warned = () if warn is None else warn(desk, story)
-            view = visit_view(desk, story, order, today=self.today(), cautions=warned)
-            return view.model_copy(update={"text": text if isinstance(text, str) else text(view)})
+            warned: list[str] = []
+
+            def make(page: Page) -> str:
+                warned.clear()
+                if isinstance(change, AddDye):
+                    told = dye_warning(page.story(job)[0], change)
+                    warned.extend([] if told is None else [told])
+                return change_job(page, desk.tables, job, change)[1].number
+
+            where = f"{change.change} {job}"
+            read = once(desk, command_id, {"where": where, "said": said}, make, _read)
+            return self._view(desk, read, change, warned)
 
         return await self.do(work)
+
+    async def open(self, vehicle: str, said: Said, begin: Callable[[Page], str]) -> JobView:
+        """Open a job once for its id; return it as it then stands."""
+
+        def work() -> JobView:
+            desk = self.desk()
+            body = {
+                "where": f"open {vehicle}",
+                "said": said.model_dump(mode="json", exclude={"id"}),
+            }
+            story, job, waiting = once(desk, said.id, body, begin, _read)
+            return job_view(
+                desk, story, job, today=self.today(), text="The visit is open.", waiting=waiting
+            )
+
+        return await self.do(work)
+
+    def _view(
+        self, desk: StoryDesk, read: Read, change: Change | TraceToBind, warned: list[str]
+    ) -> JobView:
+        story, job, waiting = read
+        act = change.act
+        cautions = (*warned, *(() if act is None else desk.warnings(act, story.unit)))
+        view = job_view(desk, story, job, today=self.today(), cautions=cautions, waiting=waiting)
+        text = change.done
+        if isinstance(change, GiveAnswer):
+            text = answer_sentence(view, change.row.point, change.row.answer)
+        return view.model_copy(update={"text": text})
 
     async def change_vehicle(
         self,
@@ -136,15 +172,28 @@ class StoryWork:
         def work() -> VehicleView:
             desk = self.desk()
             body = {"where": where, "said": said.model_dump(mode="json", exclude={"id"})}
-            told = once(desk, said.id, body, lambda page: {"vehicle": change(desk, page).name})
-            return vehicle_view(desk, desk.book.story(str(told["vehicle"])), on=self.today())
+            story, waiting = once(
+                desk,
+                said.id,
+                body,
+                lambda page: change(desk, page).name,
+                _read_vehicle,
+            )
+            return vehicle_view(desk, story, on=self.today(), waiting=waiting)
 
         return await self.do(work)
 
 
-def acting(act: Act) -> Callable[[StoryDesk, Story], Sequence[str]]:
-    """Return what warns of an act on the story's unit."""
-    return lambda desk, story: desk.warnings(act, story.unit)
+def _read_vehicle(page: Page, name: str) -> tuple[Story, list[WaitingHold]]:
+    story = page.history(name)
+    return story, read_waiting(page.connection, story.unit)
+
+
+def _read(page: Page, number: str) -> Read:
+    """Return a job with what its view shows, read in the transaction that changed it."""
+    story, job = page.story(number)
+    waiting = [] if job.closed_on is not None else read_waiting(page.connection, story.unit)
+    return story, job, waiting
 
 
 def _changed(path: Any) -> int | None:
@@ -154,6 +203,7 @@ def _changed(path: Any) -> int | None:
         return None
 
 
-def _sentence(error: Exception) -> str:
+def sentence(error: Exception | str) -> str:
+    """Return what an error says as a sentence."""
     text = str(error)
     return text[:1].upper() + text[1:]

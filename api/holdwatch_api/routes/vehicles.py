@@ -18,37 +18,30 @@ from holdwatch_api.routes.job_bodies import (
     VolumeFound,
     VolumeSteps,
 )
-from holdwatch_api.routes.job_work import ERRORS, StoryWork
-from holdwatch_daemon.jobs.desk import once
+from holdwatch_api.routes.job_work import ERRORS, JobWork
+from holdwatch_daemon.jobs.access import once
+from holdwatch_daemon.jobs.changes import add_vehicle, change_vehicle, keep_volume
 from holdwatch_daemon.jobs.files import known_tables
-from holdwatch_daemon.jobs.vehicles import (
-    changed_unit,
-    keep_volume,
-    new_unit,
-    read_expansion,
-    volume_sentence,
-)
 from holdwatch_daemon.jobs.views import VehicleView, vehicle_view
-from holdwatch_daemon.store import story_rows
-from holdwatch_procedures.vehicles.expansion import CAUTIONS, STEPS
+from holdwatch_daemon.store import vehicles as stored_vehicles
+from holdwatch_procedures.vehicles.expansion import CAUTIONS, STEPS, read_expansion
 from holdwatch_procedures.vehicles.job import Strength, WayIn
 from holdwatch_procedures.vehicles.suspects import places_for
-from holdwatch_procedures.vehicles.vehicle import Vehicle  # noqa: TC001 - read by FastAPI
+from holdwatch_procedures.vehicles.vehicle import Vehicle, volume_sentence
 
 if TYPE_CHECKING:
     import sqlite3
 
     from holdwatch_api.routes.job_bodies import VehicleFields
-    from holdwatch_daemon.jobs.book import Page
-    from holdwatch_daemon.jobs.desk import StoryDesk
+    from holdwatch_daemon.jobs.access import Page, StoryDesk
     from holdwatch_daemon.service import Service
-    from holdwatch_daemon.store.story_rows import StoredUnit
+    from holdwatch_daemon.store.vehicles import StoredVehicle
 
 VehicleName = Annotated[str, Path(description="Fleet number, plate or VIN.", max_length=100)]
 ACTS = ("renewed", "resealed", "tightened", "cleaned")
 
 
-def vehicle_routes(service: Service, work: StoryWork) -> APIRouter:
+def vehicle_routes(service: Service, work: JobWork) -> APIRouter:
     """Return the routes under ``/api/v1/vehicles``."""
     router = APIRouter(prefix="/api/v1/vehicles", tags=["vehicles"])
     _add_reading(router, service, work)
@@ -57,7 +50,7 @@ def vehicle_routes(service: Service, work: StoryWork) -> APIRouter:
     return router
 
 
-def _add_reading(router: APIRouter, service: Service, work: StoryWork) -> None:
+def _add_reading(router: APIRouter, service: Service, work: JobWork) -> None:
     @router.get("")
     async def vehicles(
         find: Annotated[
@@ -67,12 +60,12 @@ def _add_reading(router: APIRouter, service: Service, work: StoryWork) -> None:
     ) -> list[Vehicle]:
         """The vehicles, the closest first where something is looked for."""
 
-        def look(connection: sqlite3.Connection) -> list[StoredUnit]:
+        def look(connection: sqlite3.Connection) -> list[StoredVehicle]:
             if find is None:
-                return story_rows.list_units(connection, limit=limit)
-            return story_rows.find_units(connection, find, limit=limit)
+                return stored_vehicles.list_vehicles(connection, limit=limit)
+            return stored_vehicles.find_vehicles(connection, find, limit=limit)
 
-        return [stored.unit for stored in await service.store.ask(look)]
+        return [stored.vehicle for stored in await service.store.ask(look)]
 
     @router.get("/{vehicle}", responses=ERRORS)
     async def vehicle(vehicle: VehicleName) -> VehicleView:
@@ -95,13 +88,13 @@ def _add_reading(router: APIRouter, service: Service, work: StoryWork) -> None:
         return await work.do(look)
 
 
-def _add_writing(router: APIRouter, work: StoryWork) -> None:
+def _add_writing(router: APIRouter, work: JobWork) -> None:
     @router.post("", status_code=201, responses=ERRORS)
     async def add(wanted: NewVehicle) -> VehicleView:
         """Add a vehicle."""
 
         def change(desk: StoryDesk, page: Page) -> Vehicle:
-            return new_unit(desk, page, _fields(desk, wanted.unit))
+            return add_vehicle(page, desk.tables, _fields(desk, wanted.unit))
 
         return await work.change_vehicle(wanted, "add", change)
 
@@ -110,12 +103,12 @@ def _add_writing(router: APIRouter, work: StoryWork) -> None:
         """Change what is known of a vehicle; what is not named stays."""
 
         def change(desk: StoryDesk, page: Page) -> Vehicle:
-            return changed_unit(desk, page, vehicle, _fields(desk, wanted))
+            return change_vehicle(page, desk.tables, vehicle, _fields(desk, wanted))
 
         return await work.change_vehicle(wanted, f"change {vehicle}", change)
 
 
-def _add_volume(router: APIRouter, work: StoryWork) -> None:
+def _add_volume(router: APIRouter, work: JobWork) -> None:
     @router.get("/{vehicle}/volume", responses=ERRORS)
     async def steps(vehicle: VehicleName) -> VolumeSteps:
         """How the volume is measured by expansion, with the cautions."""
@@ -146,13 +139,19 @@ def _add_volume(router: APIRouter, work: StoryWork) -> None:
             day = work.today(wanted.on)
             volume = found.as_internal_volume(day)
 
-            def keep(page: Page) -> dict[str, str | None]:
-                keep_volume(desk, page, vehicle, found, on=day, section=wanted.section)
-                return {"vehicle": unit.name}
+            def keep(page: Page) -> str:
+                keep_volume(page, desk.tables, vehicle, found, on=day, section=wanted.section)
+                return unit.name
 
             if wanted.keep:
                 said = wanted.model_dump(mode="json", exclude={"id"})
-                once(desk, wanted.id, {"where": f"volume {unit.name}", "said": said}, keep)
+                once(
+                    desk,
+                    wanted.id,
+                    {"where": f"volume {unit.name}", "said": said},
+                    keep,
+                    lambda _, name: name,
+                )
             return VolumeFound(
                 sentence=volume_sentence(volume),
                 volume=volume,

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from holdwatch_cli.check.finding import Finding
 from holdwatch_daemon.jobs.holds import unit_figures
-from holdwatch_daemon.store import answers, story_rows
+from holdwatch_daemon.store import answers
+from holdwatch_daemon.store.vehicles import vehicle_named
 from holdwatch_physics.reading import Role, role_of
 from holdwatch_procedures.vehicles.validation import VehicleError
 
@@ -64,6 +65,6 @@ def _highest_allowed_kpa(shop: ShopConfig, bay: BayConfig) -> float | None:
     with contextlib.suppress(sqlite3.Error, VehicleError):
         connection = answers.connect(shop.database)
         with contextlib.closing(connection):
-            stored = story_rows.unit_named(connection, unit.name)
-    figures = {} if stored is None else unit_figures(stored.unit)
+            stored = vehicle_named(connection, unit.name)
+    figures = {} if stored is None else unit_figures(stored.vehicle)
     return figures.get("max_pressure_kpa_g")

@@ -9,19 +9,19 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
 from holdwatch_cli.demo.shop import BAYS
-from holdwatch_daemon.jobs.book import StoryBook
-from holdwatch_daemon.jobs.changes import open_visit
-from holdwatch_daemon.jobs.desk import read_shop_tables
+from holdwatch_daemon.jobs.access import StoryBook, read_shop_tables
+from holdwatch_daemon.jobs.changes import open_job
 from holdwatch_daemon.jobs.files import take
 from holdwatch_daemon.jobs.holds import IMPORTED as IMPORT_BAY
-from holdwatch_daemon.store import rows, story_rows
+from holdwatch_daemon.store import rows
+from holdwatch_daemon.store.vehicles import list_vehicles
 from holdwatch_procedures.vehicles.vehicle import InternalVolume, Vehicle
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from holdwatch_daemon.jobs.book import Page
+    from holdwatch_daemon.jobs.access import Page
     from holdwatch_daemon.store.transactions import Transactions
 
 IMPORTED: Final = "imported"
@@ -41,7 +41,7 @@ def seed_story(
     Its holds come with verdict and curve, without their readings.
     """
     book = StoryBook(database, utc_ns, transactions)
-    if book.ask(lambda c: story_rows.list_units(c, limit=1)):
+    if book.ask(lambda c: list_vehicles(c, limit=1)):
         return False
     today = datetime.fromtimestamp(utc_ns() / 1e9, UTC).date()
     text = (files("holdwatch_cli") / "demo_season.json").read_text(encoding="utf-8")
@@ -115,4 +115,4 @@ def _put_bay_unit(page: Page, facts: dict[str, Any], today: date) -> None:
         max_pressure_kpa_g=facts["max_pressure_kpa_g"],
     )
     page.put_unit(unit, IMPORTED)
-    open_visit(page, unit.name, complaint="Yearly look.", number=None, on=today)
+    open_job(page, unit.name, complaint="Yearly look.", number=None, on=today)

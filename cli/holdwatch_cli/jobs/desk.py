@@ -11,13 +11,15 @@ from typing import TYPE_CHECKING, Any
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.jobs.running_service import RunningService, at
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.jobs.desk import StoryDesk, open_desk
+from holdwatch_daemon.jobs.access import StoryDesk, open_desk
+from holdwatch_daemon.jobs.changes import TraceToBind, change_job
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
 
-    from holdwatch_daemon.jobs.book import Page, Story
+    from holdwatch_daemon.jobs.access import Story
+    from holdwatch_procedures.vehicles.changes import Change
     from holdwatch_procedures.vehicles.follow_through import Act
     from holdwatch_procedures.vehicles.job import Job
     from holdwatch_procedures.vehicles.vehicle import Vehicle
@@ -34,28 +36,26 @@ class Desk(StoryDesk):
     as_json: bool = False
     service: RunningService | None = None
 
-    def change_visit(
-        self,
-        name: str,
-        route: str,
-        body: Mapping[str, Any],
-        change: Callable[[Page], tuple[Story, Job]],
-    ) -> tuple[Story, Job]:
-        """Change a visit; return it with its story as both then are.
+    def change_job(self, name: str, change: Change | TraceToBind) -> tuple[Story, Job]:
+        """Change a job; return it with its vehicle's history as both then are.
 
         Args:
-            name: The visit's number, or the vehicle with one open visit.
-            route: The service's route for it, below the visit's own.
-            body: What that route takes.
-            change: The same, in a transaction of this process.
+            name: The job's number, or the vehicle with one open job.
+            change: The change; a trace is only brought so where no service runs.
 
         Raises:
             VehicleError: The change is not possible; nothing was written.
             StoreError: The store cannot be written, or the service cannot be reached.
         """
+        if self.service is None or isinstance(change, TraceToBind):
+            return self.book.write(lambda page: change_job(page, self.tables, name, change))
+        return self.sent(name, change.route, change.body)
+
+    def sent(self, name: str, route: str, body: Mapping[str, Any]) -> tuple[Story, Job]:
+        """Change a job through the service that runs; return it as ``change_job`` does."""
         if self.service is None:
-            return self.book.write(change)
-        told = self.service.change(at("visits", name, route), body)
+            raise ValueError("no service runs")
+        told = self.service.change(at("jobs", name, route), body)
         return self.book.visit(told["visit"]["number"])
 
     def answer(self, content: Any, text: Iterable[str]) -> int:

@@ -7,20 +7,13 @@ from typing import TYPE_CHECKING, Any
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.jobs.desk import grams, pair_of
 from holdwatch_cli.jobs.running_service import at
-from holdwatch_daemon.jobs.vehicles import (
-    Expansion,
-    changed_unit,
-    keep_volume,
-    new_unit,
-    read_expansion,
-    volume_sentence,
-)
+from holdwatch_daemon.jobs.changes import add_vehicle, change_vehicle, keep_volume
 from holdwatch_daemon.jobs.views import vehicle_view
-from holdwatch_daemon.store import story_rows
+from holdwatch_daemon.store import vehicles as stored_vehicles
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.vehicles.expansion import CAUTIONS, STEPS
+from holdwatch_procedures.vehicles.expansion import CAUTIONS, STEPS, Expansion, read_expansion
 from holdwatch_procedures.vehicles.validation import load_row, packaged_text
-from holdwatch_procedures.vehicles.vehicle import InternalVolume
+from holdwatch_procedures.vehicles.vehicle import InternalVolume, volume_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -28,7 +21,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_cli.jobs.desk import Desk
-    from holdwatch_daemon.jobs.book import Story
+    from holdwatch_daemon.jobs.access import Story
     from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 
@@ -87,7 +80,7 @@ def run_add(desk: Desk, fields: dict[str, Any]) -> int:
         told = desk.service.change(at("vehicles"), {"unit": fields})
         unit = desk.book.story(told["name"]).unit
     else:
-        unit = desk.book.write(lambda page: new_unit(desk, page, fields))
+        unit = desk.book.write(lambda page: add_vehicle(page, desk.tables, fields))
     return desk.answer(unit.model_dump(mode="json"), [f"Added {unit.name}.", *card(unit)])
 
 
@@ -99,20 +92,20 @@ def run_change(desk: Desk, name: str, fields: dict[str, Any]) -> int:
         told = desk.service.change(at("vehicles", name), fields, method="PATCH")
         unit = desk.book.story(told["name"]).unit
     else:
-        unit = desk.book.write(lambda page: changed_unit(desk, page, name, fields))
+        unit = desk.book.write(lambda page: change_vehicle(page, desk.tables, name, fields))
     return desk.answer(unit.model_dump(mode="json"), [f"Changed {unit.name}.", *card(unit)])
 
 
 def run_list(desk: Desk, *, limit: int) -> int:
     """Print the units in the order in which they came."""
-    found = desk.book.ask(lambda c: story_rows.list_units(c, limit=limit))
-    return _units(desk, [stored.unit for stored in found], "No vehicle is stored yet.")
+    found = desk.book.ask(lambda c: stored_vehicles.list_vehicles(c, limit=limit))
+    return _units(desk, [stored.vehicle for stored in found], "No vehicle is stored yet.")
 
 
 def run_find(desk: Desk, words: str, *, limit: int) -> int:
     """Print the units that words mean; exit status 1 where there is none."""
-    found = desk.book.ask(lambda c: story_rows.find_units(c, words, limit=limit))
-    _units(desk, [stored.unit for stored in found], f"Nothing goes by {words!r}.")
+    found = desk.book.ask(lambda c: stored_vehicles.find_vehicles(c, words, limit=limit))
+    _units(desk, [stored.vehicle for stored in found], f"Nothing goes by {words!r}.")
     return 0 if found else 1
 
 
@@ -146,7 +139,7 @@ def _upper(high: float | None) -> str:
 
 def _visits(story: Story) -> list[str]:
     if not story.visits:
-        return [f"No visit yet: holdwatch visit open {story.unit.name} --complaint …"]
+        return [f"No visit yet: holdwatch job open {story.unit.name} --complaint …"]
     return [
         f"{visit.number:12}{visit.opened_on}  "
         f"{'open' if visit.closed_on is None else f'closed {visit.closed_on}':19}{visit.complaint}"
@@ -218,7 +211,7 @@ def run_volume(
         volume = load_row(InternalVolume, told["volume"], where="volume")
     else:
         volume = desk.book.write(
-            lambda page: keep_volume(desk, page, name, found, on=on, section=section)
+            lambda page: keep_volume(page, desk.tables, name, found, on=on, section=section)
         )
     content = {
         "unit": unit.name,

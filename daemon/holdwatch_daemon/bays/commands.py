@@ -8,6 +8,7 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, assert_never
 
 from holdwatch_daemon.bays.hold_start import HoldStarter, Means, Part, RefusedError
+from holdwatch_daemon.jobs.access import read_shop_tables
 from holdwatch_daemon.jobs.hold_binding import Binding, bind
 from holdwatch_daemon.messages import (
     AcknowledgeAlarm,
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.events import Telling
     from holdwatch_physics.reading import Reading
     from holdwatch_procedures.holds.recipe import Recipe
+    from holdwatch_procedures.vehicles.overview import Tables
 
 __all__ = ["CommandHandler", "Means"]
 
@@ -143,12 +145,13 @@ class CommandHandler:
         if unmet is not None:
             raise RefusedError(unmet)
         replies: list[Reply] = []
+        tables = None if command.work_order is None else await self._shop_tables()
 
         def also(telling: Telling, hold_id: str) -> None:
             text = "The hold has begun."
-            if command.work_order is not None:
+            if command.work_order is not None and tables is not None:
                 binding = Binding(command.work_order, command.section)
-                told = bind(telling, hold_id, binding, means.clock.utc_ns(), by)
+                told = bind(telling, tables, hold_id, binding, utc_ns=means.clock.utc_ns(), by=by)
                 text = f"{text} {told}"
             reply = Reply(id=command.id, ok=True, text=text, hold_id=hold_id)
             replies[:] = [reply]
@@ -208,6 +211,13 @@ class CommandHandler:
         await written
         return reply
 
+    async def _shop_tables(self) -> Tables:
+        """Read the tables that jobs are judged by, before a transaction needs them."""
+        try:
+            return await asyncio.to_thread(read_shop_tables, self._means.config.database.parent)
+        except VehicleError as error:
+            raise RefusedError(str(error)) from error
+
     async def _bind(self, bay: Bay, command: BindWorkOrder, by: str) -> Reply:
         if bay.runner is not None:
             hold_id = bay.runner.identity.id
@@ -217,9 +227,10 @@ class CommandHandler:
             raise RefusedError(f"No hold has been made in {bay.label} that could be bound.")
         utc_ns = self._means.clock.utc_ns()
         binding = Binding(command.work_order, command.section, command.after_repair)
+        tables = await self._shop_tables()
 
         def work(telling: Telling) -> Reply:
-            text = bind(telling, hold_id, binding, utc_ns, by)
+            text = bind(telling, tables, hold_id, binding, utc_ns=utc_ns, by=by)
             reply = Reply(id=command.id, ok=True, text=text, hold_id=hold_id)
             self._keep(telling, bay, command, by, reply)
             return reply

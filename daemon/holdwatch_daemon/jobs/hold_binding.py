@@ -1,28 +1,28 @@
-"""A hold bound to a visit from its bay: at once where it has its verdict, else when it comes."""
+"""Binds a hold to a job from its bay: at once where it has its verdict, else when it comes."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_daemon.jobs.book import Page
-from holdwatch_daemon.jobs.changes import bind_hold, check_places, drop_row
-from holdwatch_daemon.jobs.desk import open_desk
-from holdwatch_daemon.jobs.holds import check_bindable
-from holdwatch_daemon.store import answers, rows, story_rows
+from holdwatch_daemon.jobs.access import Page
+from holdwatch_daemon.jobs.changes import change_job
+from holdwatch_daemon.jobs.holds import check_bindable, hold_entry
+from holdwatch_daemon.store import answers, rows
+from holdwatch_daemon.store import vehicles as stored_vehicles
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.transactions import named_rows
 from holdwatch_daemon.timestamps import rfc3339
+from holdwatch_procedures.vehicles.changes import BindHold, RemoveRow, with_hold
 from holdwatch_procedures.vehicles.job import WHOLE
 from holdwatch_procedures.vehicles.validation import NotKnownError, RefusedError, VehicleError
 
 if TYPE_CHECKING:
     import sqlite3
 
-    from holdwatch_daemon.jobs.desk import StoryDesk
     from holdwatch_daemon.store.events import Telling
-    from holdwatch_daemon.store.story_rows import StoredUnit
+    from holdwatch_daemon.store.vehicles import StoredVehicle
+    from holdwatch_procedures.vehicles.overview import Tables
 
 _MOST_NAMED = 8
 
@@ -42,7 +42,9 @@ class Binding:
     after_repair: bool | None = None
 
 
-def bind(telling: Telling, hold_id: str, binding: Binding, utc_ns: int, by: str) -> str:
+def bind(
+    telling: Telling, tables: Tables, hold_id: str, binding: Binding, *, utc_ns: int, by: str
+) -> str:
     """Bind a hold to an open visit of its unit; return what to say.
 
     A hold that still runs is written into the visit together with its verdict. One that is
@@ -50,6 +52,7 @@ def bind(telling: Telling, hold_id: str, binding: Binding, utc_ns: int, by: str)
 
     Args:
         telling: The transaction.
+        tables: The shop's tables, read before the transaction began.
         hold_id: The hold.
         binding: What it is bound to.
         utc_ns: Now.
@@ -59,23 +62,24 @@ def bind(telling: Telling, hold_id: str, binding: Binding, utc_ns: int, by: str)
         VehicleError: No such visit, a closed one, one of another unit; names those that are open.
     """
     with named_rows(telling.connection):
-        page, desk = _at(telling, utc_ns)
+        page = Page(telling, utc_ns)
         _check_open(page, hold_id, binding.work_order)
         section = binding.section or _section_of(telling.connection, hold_id)
         said = Binding(binding.work_order, section, binding.after_repair)
-        bound = _visit_of(telling.connection, hold_id)
+        bound = stored_vehicles.job_of_hold(telling.connection, hold_id)
         if bound == binding.work_order:
             return f"It is bound to work order {bound} already."
         if bound is not None:
-            _take_out(page, bound, hold_id)
+            _take_out(page, tables, bound, hold_id)
         row = answers.hold(telling.connection, hold_id)
         runs = row is not None and row.ended is None
         if runs:
             story, _ = page.story(binding.work_order)
             check_bindable(page.connection, hold_id, story.unit)
-            desk.tables.tree(story.unit).place(section)
+            tables.tree(story.unit).place(section)
         else:
-            _write(desk, page, hold_id, said)
+            change = BindHold(hold_id=hold_id, section=section, after_repair=binding.after_repair)
+            change_job(page, tables, binding.work_order, change)
         rows.bind_work_order(telling.connection, hold_id, binding.work_order, rfc3339(utc_ns))
     text = f"Bound to work order {binding.work_order}."
     if runs:
@@ -96,14 +100,14 @@ def settle(telling: Telling, hold_id: str, utc_ns: int) -> None:
     """
     connection = telling.connection
     work_order = answers.work_order_of(connection, hold_id)
-    if work_order is None or _visit_of(connection, hold_id) is not None:
+    if work_order is None or stored_vehicles.job_of_hold(connection, hold_id) is not None:
         return
     connection.execute("SAVEPOINT binding")
     try:
         with named_rows(connection):
-            page, desk = _at(telling, utc_ns)
+            page = Page(telling, utc_ns)
             _check_open(page, hold_id, work_order)
-            _write(desk, page, hold_id, _as_bound(connection, hold_id, work_order))
+            _write(page, hold_id, _as_bound(connection, hold_id, work_order))
     except VehicleError as error:
         connection.execute("ROLLBACK TO binding")
         text = f"It could not be written into work order {work_order}: {error}"
@@ -115,20 +119,20 @@ def settle(telling: Telling, hold_id: str, utc_ns: int) -> None:
         connection.execute("RELEASE binding")
 
 
-def _write(desk: StoryDesk, page: Page, hold_id: str, binding: Binding) -> None:
-    story, order = bind_hold(
-        desk,
-        page,
-        binding.work_order,
-        hold_id,
-        section=binding.section or WHOLE,
-        after_repair=binding.after_repair,
+def _write(page: Page, hold_id: str, binding: Binding) -> None:
+    """Write a hold into its job; the section was looked up in the tables when it was bound."""
+    story, job = page.story(binding.work_order)
+    check_bindable(page.connection, hold_id, story.unit)
+    is_proof = bool(job.repairs) if binding.after_repair is None else binding.after_repair
+    section = binding.section or WHOLE
+    entry = hold_entry(page.connection, hold_id, section=section, after_repair=is_proof)
+    page.put_visit(
+        with_hold(job, story.unit, entry), f"hold {hold_id} of {section}: {entry.outcome}"
     )
-    check_places(desk, story, order)
 
 
 def _check_open(page: Page, hold_id: str, number: str) -> None:
-    stored = story_rows.unit_of_work_order(page.connection, number)
+    stored = stored_vehicles.vehicle_of_job(page.connection, number)
     hint = _open_ones(page, hold_id)
     if stored is None:
         raise NotKnownError(f"There is no work order {number!r}; {hint}.")
@@ -140,25 +144,24 @@ def _check_open(page: Page, hold_id: str, number: str) -> None:
 def _open_ones(page: Page, hold_id: str) -> str:
     """Which visits are open, those of the hold's own unit where that is known."""
     row = answers.hold(page.connection, hold_id)
-    stored: StoredUnit | None = None
+    stored: StoredVehicle | None = None
     if row is not None and row.unit:
-        stored = story_rows.unit_named(page.connection, row.unit)
-    found = page.connection.execute(
-        "SELECT number FROM work_orders WHERE closed_on IS NULL AND (?1 IS NULL OR unit_id = ?1)"
-        " ORDER BY id DESC LIMIT ?2",
-        (None if stored is None else stored.id, _MOST_NAMED),
+        stored = stored_vehicles.vehicle_named(page.connection, row.unit)
+    numbers = ", ".join(
+        stored_vehicles.open_jobs(
+            page.connection, None if stored is None else stored.id, limit=_MOST_NAMED
+        )
     )
-    numbers = ", ".join(str(one[0]) for one in found)
-    of = "" if stored is None else f" of {stored.unit.name}"
+    of = "" if stored is None else f" of {stored.vehicle.name}"
     return f"open{of}: {numbers}" if numbers else f"no work order{of} is open"
 
 
-def _take_out(page: Page, number: str, hold_id: str) -> None:
+def _take_out(page: Page, tables: Tables, number: str, hold_id: str) -> None:
     _, order = page.story(number)
     if order.closed_on is not None:
         raise RefusedError(f"It is bound to work order {number}, which is closed.")
     position = next(k for k, hold in enumerate(order.holds) if hold.hold_id == hold_id)
-    drop_row(page, number, "holds", position)
+    change_job(page, tables, number, RemoveRow(field="holds", position=position))
 
 
 def _section_of(connection: sqlite3.Connection, hold_id: str) -> str:
@@ -176,15 +179,6 @@ def _as_bound(connection: sqlite3.Connection, hold_id: str, work_order: str) -> 
         if event.data.get("work_order") == work_order and "section" in event.data:
             section, after_repair = str(event.data["section"]), event.data.get("after_repair")
     return Binding(work_order, section, after_repair)
-
-
-def _visit_of(connection: sqlite3.Connection, hold_id: str) -> str | None:
-    row = connection.execute(
-        "SELECT number FROM visit_holds JOIN work_orders ON work_orders.id = work_order_id"
-        " WHERE hold_id = ?",
-        (hold_id,),
-    ).fetchone()
-    return None if row is None else str(row[0])
 
 
 def _bay_of(telling: Telling, hold_id: str) -> str | None:
@@ -205,13 +199,3 @@ def _tell(
     if binding.after_repair is not None:
         data["after_repair"] = binding.after_repair
     telling.tell(Draft("holdwatch.hold.noted", utc_ns, data, _bay_of(telling, hold_id), hold_id))
-
-
-def _at(telling: Telling, utc_ns: int) -> tuple[Page, StoryDesk]:
-    """The book's page over this transaction, and the tables that lie beside its database."""
-    (path,) = (
-        str(row[2])
-        for row in telling.connection.execute("PRAGMA database_list")
-        if row[1] == "main"
-    )
-    return Page(telling, utc_ns), open_desk(Path(path), lambda: utc_ns)

@@ -1,4 +1,4 @@
-"""Holds of the store in the story: what a visit keeps of one, its curve, and a trace as a hold."""
+"""Reads what a job keeps of a hold, and stores a judged trace as a hold."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.rows import FlaggedReading, Ids
+from holdwatch_daemon.store.vehicles import job_of_hold
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.reading import Reading
 from holdwatch_procedures.holds.events import curve_of
@@ -145,13 +146,9 @@ def check_bindable(connection: sqlite3.Connection, hold_id: str, unit: Vehicle) 
     row = answers.hold(connection, hold_id)
     if row is not None:
         check_unit(row, unit)
-    bound = connection.execute(
-        "SELECT number FROM visit_holds JOIN work_orders ON work_orders.id = work_order_id"
-        " WHERE hold_id = ?",
-        (hold_id,),
-    ).fetchone()
+    bound = job_of_hold(connection, hold_id)
     if bound is not None:
-        raise VehicleError(f"hold {hold_id} is bound to work order {bound[0]} already")
+        raise VehicleError(f"hold {hold_id} is bound to work order {bound} already")
 
 
 def check_unit(row: HoldRow, unit: Vehicle) -> None:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterable
 
-    from holdwatch_daemon.jobs.book import Page, StoryBook
+    from holdwatch_daemon.jobs.access import Page, StoryBook
 
 MOST_BYTES: Final = 12 * 1024 * 1024
 """The largest picture that is taken; one of a telephone has 3 to 8 MB."""

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from datetime import date
 
-    from holdwatch_daemon.jobs.book import Page, Story, StoryBook
+    from holdwatch_daemon.jobs.access import Page, Story, StoryBook
     from holdwatch_physics.fluids import Fluids
     from holdwatch_procedures.vehicles.job import HoldEntry, Job
     from holdwatch_procedures.vehicles.overview import Tables

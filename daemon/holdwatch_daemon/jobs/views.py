@@ -1,4 +1,4 @@
-"""A vehicle and a visit as people look at them: what was written down, and what follows from it."""
+"""Builds the views of a vehicle and a job: what was written down, and what follows from it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from datetime import date  # noqa: TC003 (pydantic needs it when the class is ma
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_daemon.jobs.changes import waiting_holds
-from holdwatch_daemon.jobs.vehicles import volume_sentence
 from holdwatch_daemon.messages import Message
 from holdwatch_daemon.store import answers
 from holdwatch_procedures.vehicles.balance import NOTICED_SHARE_LOST, balance_sentence
@@ -19,14 +18,13 @@ from holdwatch_procedures.vehicles.overview import (
     sections_of,
     suspects,
 )
-from holdwatch_procedures.vehicles.vehicle import Vehicle  # noqa: TC001 (the same)
+from holdwatch_procedures.vehicles.vehicle import Vehicle, volume_sentence
 
 if TYPE_CHECKING:
+    import sqlite3
     from collections.abc import Sequence
 
-    from holdwatch_daemon.jobs.book import Story
-    from holdwatch_daemon.jobs.desk import StoryDesk
-    from holdwatch_daemon.store.answers import HoldRow
+    from holdwatch_daemon.jobs.access import Story, StoryDesk
     from holdwatch_procedures.vehicles.suspects import Ranking
 
 MOST_SUSPECTS = 8
@@ -117,7 +115,7 @@ class VehicleView(Message):
     waiting_holds: list[WaitingHold]
 
 
-class VisitView(Message):
+class JobView(Message):
     """A visit as it stands: what is written down, what is open, who is suspected.
 
     ``text`` tells what was just done; null where it was only looked at.
@@ -141,7 +139,9 @@ class VisitView(Message):
     text: str | None = None
 
 
-def vehicle_view(desk: StoryDesk, story: Story, *, on: date) -> VehicleView:
+def vehicle_view(
+    desk: StoryDesk, story: Story, *, on: date, waiting: Sequence[WaitingHold] | None = None
+) -> VehicleView:
     """Return a vehicle as it stands on a day.
 
     Raises:
@@ -172,11 +172,11 @@ def vehicle_view(desk: StoryDesk, story: Story, *, on: date) -> VehicleView:
         next_checks=_checks(desk, ranking, story, visits),
         dye=list(dye.sentences),
         start_with_lamp=dye.start_with_lamp,
-        waiting_holds=_waiting(desk, unit),
+        waiting_holds=_waiting(desk, unit) if waiting is None else list(waiting),
     )
 
 
-def visit_view(
+def job_view(
     desk: StoryDesk,
     story: Story,
     order: Job,
@@ -184,7 +184,8 @@ def visit_view(
     today: date,
     text: str | None = None,
     cautions: Sequence[str] = (),
-) -> VisitView:
+    waiting: Sequence[WaitingHold] | None = None,
+) -> JobView:
     """Return a visit as it stands, by what was known at it.
 
     Args:
@@ -194,6 +195,7 @@ def visit_view(
         today: The day of the looking, which a change takes for its own where none is said.
         text: What was just done.
         cautions: Of the act that was just written down.
+        waiting: Holds that no job has yet, where they were read already.
 
     Raises:
         VehicleError: Rows that the tables do not know.
@@ -204,7 +206,7 @@ def visit_view(
     read = sections_of(order, unit, desk.tables)
     dye = dye_on(order.closed_on or order.opened_on, unit, so_far)
     points = open_points_view(desk, story, order)
-    return VisitView(
+    return JobView(
         visit=order,
         unit=unit,
         sentence=_visit_sentence(order, points, ranking),
@@ -217,14 +219,14 @@ def visit_view(
         start_with_lamp=dye.start_with_lamp,
         lamp=dye.lamp,
         dye_known=bool(dye.in_unit),
-        waiting_holds=[] if order.closed_on else _waiting(desk, unit),
+        waiting_holds=_waiting_at(desk, story, order, waiting),
         today=today,
         cautions=tuple(cautions),
         text=text,
     )
 
 
-def answer_sentence(view: VisitView, point: str, said: str) -> str:
+def answer_sentence(view: JobView, point: str, said: str) -> str:
     """Say what came of an answer: the point is settled, or noted and still open, and why."""
     missing = next((one.missing for one in view.open_points if one.key == point), None)
     if missing is None:
@@ -328,12 +330,24 @@ def _checks(
     ]
 
 
+def _waiting_at(
+    desk: StoryDesk, story: Story, order: Job, known: Sequence[WaitingHold] | None
+) -> list[WaitingHold]:
+    if order.closed_on is not None:
+        return []
+    return _waiting(desk, story.unit) if known is None else list(known)
+
+
 def _waiting(desk: StoryDesk, unit: Vehicle) -> list[WaitingHold]:
-    found: list[HoldRow | None] = desk.book.ask(
-        lambda c: [
-            answers.hold(c, hold_id) for hold_id in waiting_holds(c, unit, limit=MOST_WAITING)
-        ]
-    )
+    return desk.book.ask(lambda connection: read_waiting(connection, unit))
+
+
+def read_waiting(connection: sqlite3.Connection, vehicle: Vehicle) -> list[WaitingHold]:
+    """Return the holds of a vehicle that no job has yet, the newest first."""
+    found = [
+        answers.hold(connection, hold_id)
+        for hold_id in waiting_holds(connection, vehicle, limit=MOST_WAITING)
+    ]
     return [
         WaitingHold(
             id=row.id,

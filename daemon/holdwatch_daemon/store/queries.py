@@ -7,7 +7,7 @@ import threading
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from holdwatch_daemon.store import answers, story_rows
+from holdwatch_daemon.store import answers, vehicles
 from holdwatch_daemon.store.answers import HoldRow
 
 if TYPE_CHECKING:
@@ -85,8 +85,8 @@ class Queries:
 
     async def unit_named(self, name: str) -> Vehicle | None:
         """Return the unit of the story that goes by a fleet number, plate or VIN, or None."""
-        stored = await self.ask(lambda c: story_rows.unit_named(c, name))
-        return None if stored is None else stored.unit
+        stored = await self.ask(lambda c: vehicles.vehicle_named(c, name))
+        return None if stored is None else stored.vehicle
 
     async def events_after(self, sequence: int, limit: int = 500) -> list[Event]:
         """Return up to ``limit`` events with a number above ``sequence``, in order."""

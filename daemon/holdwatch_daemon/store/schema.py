@@ -5,7 +5,7 @@ from __future__ import annotations
 import uuid
 from typing import TYPE_CHECKING, Final
 
-from holdwatch_daemon.store import schema_story, schema_tiers
+from holdwatch_daemon.store import schema_tiers, schema_vehicles
 
 if TYPE_CHECKING:
     import sqlite3
@@ -192,7 +192,7 @@ def _operations(db: Database) -> None:
 
 def _story(db: Database) -> None:
     """Version 4: units under test, and their visits with all that is written down at one."""
-    for statement in schema_story.TABLES:
+    for statement in schema_vehicles.TABLES:
         db.execute(statement)
 
 
@@ -214,7 +214,12 @@ def _tiers(db: Database) -> None:
 
 def _sections(db: Database) -> None:
     """Version 7: the volumes of a unit's sections, each of which can be held on its own."""
-    db.execute(schema_story.SECTION_VOLUMES)
+    db.execute(schema_vehicles.SECTION_VOLUMES)
+
+
+def _bodies(db: Database) -> None:
+    """Version 8: every vehicle and every job as one JSON body."""
+    schema_vehicles.move_into_bodies(db.conn)
 
 
 MIGRATIONS: Final[tuple[Callable[[Database], None], ...]] = (
@@ -225,6 +230,7 @@ MIGRATIONS: Final[tuple[Callable[[Database], None], ...]] = (
     _bindings,
     _tiers,
     _sections,
+    _bodies,
 )
 """Migration n (counted from 1) takes a file of version n − 1 to version n."""
 

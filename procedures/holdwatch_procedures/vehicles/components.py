@@ -108,11 +108,14 @@ class ComponentTree(Row):
 
     def name(self, key: str) -> str:
         """Return the name of a place, also of what lies outside the tree."""
-        return "a place not listed" if key == ELSEWHERE else self.place(key).name
+        if key == ELSEWHERE:
+            return "a place not listed"
+        return (self._by_key.get(key) or self.place(key)).name
 
     def leaves_of(self, key: str) -> frozenset[str]:
         """Return the keys of every leaf at or below a place."""
-        return self._below[self.place(key).key]
+        below = self._below.get(key)
+        return self._below[self.place(key).key] if below is None else below
 
 
 def component_tree(text: str | None = None, *, where: str = "component tree") -> ComponentTree:

@@ -6,11 +6,14 @@ import math
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Final, Protocol
 
-from holdwatch_procedures.vehicles.validation import VehicleError
+from holdwatch_physics.units import ZERO_CELSIUS_K
+from holdwatch_procedures.vehicles.validation import Row, VehicleError
 from holdwatch_procedures.vehicles.vehicle import InternalVolume
 
 if TYPE_CHECKING:
     from datetime import date
+
+    from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 GAS: Final = "nitrogen"
 MOST_RESIDUAL_SHARE: Final = 0.02
@@ -278,3 +281,58 @@ def _check(bottle: Bottle, read: ExpansionReadings, known: Instruments) -> None:
             f"{read.unit_before_pa / 1e3:.2f} kPa absolute stood in the unit before the expansion: "
             "evacuate it first, what is in it may be no nitrogen"
         )
+
+
+class Expansion(Row):
+    """What was read at an expansion, in the units of the shop's gauges.
+
+    Attributes:
+        bottle_l: The bottle with its valve, litres.
+        bottle_u_ml: Standard uncertainty of that, ml.
+        before_kpa_g: In the bottle before it was opened, kPa gauge.
+        before_c: The bottle's temperature then, °C.
+        left_pa: Left in the evacuated unit, Pa absolute.
+        after_kpa_g: In both once it stood still, kPa gauge.
+        after_c: The bottle's temperature then, °C.
+        pipe_c: The unit's pipes then, °C.
+        barometer_kpa: The room, kPa absolute.
+        hose_ml: The hose between both, ml.
+    """
+
+    bottle_l: float
+    bottle_u_ml: float = 5.0
+    before_kpa_g: float
+    before_c: float
+    left_pa: float
+    after_kpa_g: float
+    after_c: float
+    pipe_c: float
+    barometer_kpa: float
+    hose_ml: float = 0.0
+
+
+def read_expansion(fluids: GasDensity, read: Expansion, unit: Vehicle) -> ExpandedVolume:
+    """Return the volume that an expansion tells.
+
+    Raises:
+        VehicleError: The bottle was above the unit's highest pressure, or readings that cannot
+            belong to an expansion.
+    """
+    limit = unit.max_pressure_kpa_g
+    if limit is not None and read.before_kpa_g > limit:
+        raise VehicleError(
+            f"the bottle held {read.before_kpa_g:g} kPa gauge, {unit.name} may bear {limit:g}: "
+            "fill it lower, so that no valve can let more in than is allowed"
+        )
+    room = 1e3 * read.barometer_kpa
+    readings = ExpansionReadings(
+        bottle_before_pa=1e3 * read.before_kpa_g + room,
+        bottle_before_k=read.before_c + ZERO_CELSIUS_K,
+        unit_before_pa=read.left_pa,
+        after_pa=1e3 * read.after_kpa_g + room,
+        bottle_after_k=read.after_c + ZERO_CELSIUS_K,
+        unit_k=read.pipe_c + ZERO_CELSIUS_K,
+        hose_m3=read.hose_ml / 1e6,
+    )
+    bottle = Bottle(read.bottle_l / 1e3, read.bottle_u_ml / 1e6)
+    return expanded_volume(fluids, bottle, readings)

@@ -332,33 +332,28 @@ def next_checks(
     return tuple(checks)
 
 
-def expected_bits(
-    means: Means,
-    inside: frozenset[str],
-    shares: Mapping[str, float],
-    *,
-    before: float | None = None,
-) -> float:
+def expected_bits(means: Means, inside: frozenset[str], shares: Mapping[str, float]) -> float:
     """Return the mutual information between a look's result and the place of the leak, bits.
 
     H(place) − P(found) H(place | found) − P(nothing) H(place | nothing), never below 0.
-
-    Args:
-        means: The means.
-        inside: Keys of the leaves that it looks at.
-        shares: Share of belief of each leaf, and of ``elsewhere``.
-        before: H(place), bits, where it is known already.
     """
     found = chance_found(means, inside, shares)
-    expected = found * _entropy_after(means.found, inside, shares)
-    expected += (1 - found) * _entropy_after(means.not_found, inside, shares)
-    return max(0.0, (entropy(shares.values()) if before is None else before) - expected)
+    return max(0.0, entropy(shares.values()) - _expected_after(means, inside, shares, found))
 
 
 def chance_found(means: Means, inside: frozenset[str], shares: Mapping[str, float]) -> float:
     """Return the chance that a look finds something."""
     there = sum([p for key, p in shares.items() if key in inside])
     return there * means.sensitivity + (1.0 - there) * means.false_alarm
+
+
+def _expected_after(
+    means: Means, inside: frozenset[str], shares: Mapping[str, float], found: float
+) -> float:
+    """Expected entropy after a look that finds something with a chance, bits."""
+    return found * _entropy_after(means.found, inside, shares) + (1 - found) * _entropy_after(
+        means.not_found, inside, shares
+    )
 
 
 def _entropy_after(ratio: float, inside: frozenset[str], shares: Mapping[str, float]) -> float:
@@ -372,19 +367,20 @@ def _check(
     means: Means, place: str, shares: Mapping[str, float], before: float, tree: ComponentTree
 ) -> Check:
     inside = tree.leaves_of(place)
+    found = chance_found(means, inside, shares)
     return Check(
         means=means.key,
         place=place,
         sentence=f"{means.name}: {tree.name(place)}",
-        bits=expected_bits(means, inside, shares, before=before),
+        bits=max(0.0, before - _expected_after(means, inside, shares, found)),
         minutes=means.minutes,
-        chance_found=chance_found(means, inside, shares),
+        chance_found=found,
     )
 
 
 def places_for(means: Means, tree: ComponentTree) -> tuple[str, ...]:
     """Return the places of a tree that a means can look at."""
     if "*" in means.reach:
-        return tuple(leaf.key for leaf in tree.leaves)
+        return tuple([leaf.key for leaf in tree.leaves])
     here = {place.key for place in tree.places}
-    return tuple(key for key in means.reach if key in here)
+    return tuple([key for key in means.reach if key in here])

@@ -80,7 +80,7 @@ def load_row(model: type[_Model], mapping: Mapping[str, Any], *, where: str) -> 
     try:
         return model.model_validate(mapping)
     except ValidationError as error:
-        told = "; ".join(_in_words(detail, model) for detail in error.errors(include_url=False))
+        told = "; ".join(in_words(detail, model) for detail in error.errors(include_url=False))
         raise VehicleError(f"{where}: {told}") from error
 
 
@@ -102,13 +102,14 @@ def packaged_text(name: str) -> str:
     return (resources.files(__package__) / "data" / name).read_text(encoding="utf-8")
 
 
-def _in_words(detail: ErrorDetails, model: type[BaseModel]) -> str:
-    """One pydantic complaint as words that name the key."""
+def in_words(detail: ErrorDetails, model: type[BaseModel] | None = None) -> str:
+    """Return one complaint of pydantic as words that name the key."""
     key = ".".join(str(part) for part in detail["loc"])
     message = detail["msg"].removeprefix("Value error, ")
     if detail["type"] == "extra_forbidden":
-        known = f"; known here: {', '.join(sorted(model.model_fields))}"
-        return f"unknown key `{key}`" + (known if len(detail["loc"]) == 1 else "")
+        if model is None or len(detail["loc"]) != 1:
+            return f"unknown key `{key}`"
+        return f"unknown key `{key}`; known here: {', '.join(sorted(model.model_fields))}"
     if detail["type"] == "missing":
         return f"`{key}` is missing"
     if not key:

@@ -224,7 +224,7 @@ class Vehicle(Row):
     def identifiers(self) -> tuple[str, ...]:
         """Every identifier in the form that a lookup compares."""
         given = (self.fleet_number, self.plate, self.vin or "")
-        return tuple(normalise(word) for word in given if word)
+        return tuple([normalise(word) for word in given if word])
 
     @property
     def vin_check(self) -> VinCheck | None:
@@ -265,3 +265,14 @@ def find_unit(units: Iterable[Vehicle], identifier: str) -> Vehicle | None:
             f"{identifier!r} names {len(found)} units ({names}): use another of them"
         )
     return found[0] if found else None
+
+
+def volume_sentence(volume: InternalVolume | None) -> str:
+    """Return a volume with its uncertainty and where it is from."""
+    if volume is None:
+        return "not known: take a class, or measure it by expansion"
+    on = "" if volume.measured_on is None else f" on {volume.measured_on}"
+    return (
+        f"{volume.litres:.3g} litres ±{100 * volume.relative_u:.1f} % "
+        f"({volume.how}{on}: {volume.source})"
+    )

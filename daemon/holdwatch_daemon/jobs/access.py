@@ -1,29 +1,34 @@
-"""Reads and changes the vehicles and visits of a store.
+"""Reads and changes the vehicles and jobs of a store, by the shop's own tables.
 
 A change runs in a transaction of the store's one writer; see ``store.transactions``.
 """
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.store import answers, schema, story_rows
+from holdwatch_daemon.store import answers, rows, schema
+from holdwatch_daemon.store import vehicles as stored_vehicles
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.transactions import OwnTransactions
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_procedures.vehicles.validation import NotKnownError, RefusedError
+from holdwatch_procedures.vehicles.follow_through import cautions_for
+from holdwatch_procedures.vehicles.overview import FILES, Tables, read_tables
+from holdwatch_procedures.vehicles.validation import NotKnownError, RefusedError, VehicleError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
     from holdwatch_daemon.store.events import Telling
-    from holdwatch_daemon.store.story_rows import StoredUnit
     from holdwatch_daemon.store.transactions import Transactions
+    from holdwatch_daemon.store.vehicles import StoredVehicle
+    from holdwatch_procedures.vehicles.follow_through import Act
     from holdwatch_procedures.vehicles.job import Job
     from holdwatch_procedures.vehicles.vehicle import Vehicle
 
@@ -40,6 +45,11 @@ class Story:
     def visit(self, number: str) -> Job:
         """Return one of its visits, which must exist."""
         return next(visit for visit in self.visits if visit.number == number)
+
+    def with_job(self, job: Job) -> Story:
+        """Return the history with one of its jobs as it now is."""
+        kept = [job if known.number == job.number else known for known in self.visits]
+        return Story(self.unit, tuple(kept))
 
 
 class Page:
@@ -59,8 +69,8 @@ class Page:
     def put_unit(
         self, unit: Vehicle, what: str = "vehicle added", *, unit_id: int | None = None
     ) -> int:
-        """Write a unit and tell it; see ``story_rows.put_unit``."""
-        number = story_rows.put_unit(self.connection, unit, self.now, unit_id=unit_id)
+        """Write a unit and tell it; see ``store.vehicles.put_vehicle``."""
+        number = stored_vehicles.put_vehicle(self.connection, unit, self.now, vehicle_id=unit_id)
         self._tell(unit.name, None, what)
         return number
 
@@ -70,25 +80,33 @@ class Page:
         Raises:
             VehicleError: Its unit is not known.
         """
-        known = story_rows.unit_of_work_order(self.connection, order.number)
-        named = story_rows.unit_named(self.connection, order.unit)
+        known = stored_vehicles.vehicle_of_job(self.connection, order.number)
+        named = stored_vehicles.vehicle_named(self.connection, order.unit)
         if known is not None and named is not None and known.id != named.id:
             raise RefusedError(
-                f"work order {order.number} is one of {known.unit.name}, not of "
-                f"{named.unit.name}: give it another number"
+                f"work order {order.number} is one of {known.vehicle.name}, not of "
+                f"{named.vehicle.name}: give it another number"
             )
         # A vehicle that was renamed since keeps its visits under the name of then.
         stored = known or self.unit(order.unit)
-        story_rows.put_work_order(self.connection, order, stored.id, self.now)
-        self._tell(stored.unit.name, order.number, what)
+        stored_vehicles.put_job(self.connection, order, stored.id, self.now)
+        self._tell(stored.vehicle.name, order.number, what)
 
-    def unit(self, identifier: str) -> StoredUnit:
+    def unit(self, identifier: str) -> StoredVehicle:
         """Return the unit that goes by an identifier.
 
         Raises:
             VehicleError: There is none.
         """
         return _known_unit(self.connection, identifier)
+
+    def history(self, identifier: str) -> Story:
+        """Return the history of the vehicle that goes by an identifier.
+
+        Raises:
+            VehicleError: There is none.
+        """
+        return _story(self.connection, self.unit(identifier))
 
     def story(self, name: str) -> tuple[Story, Job]:
         """Return a story with the visit that a name means; see ``StoryBook.visit``."""
@@ -118,6 +136,7 @@ class StoryBook:
         self.database = database
         self._utc_ns = utc_ns
         self._transactions = transactions or OwnTransactions(database, utc_ns)
+        self._prepared = False
 
     @property
     def photo_folder(self) -> Path:
@@ -145,7 +164,9 @@ class StoryBook:
                 f"{self.database}: there is no such database yet; the first vehicle that is added "
                 "begins one (holdwatch vehicle add; --data names another folder)"
             )
-        self._prepare()
+        if not self._prepared:
+            self._prepare()
+            self._prepared = True
         connection = answers.connect(self.database)
         try:
             return question(connection)
@@ -193,15 +214,118 @@ class StoryBook:
         opened.lock.release()
 
 
-def _story(connection: sqlite3.Connection, stored: StoredUnit) -> Story:
-    return Story(stored.unit, tuple(story_rows.work_orders_of(connection, stored.id)))
+STORY: Final = "/story"
+"""Stands for the bay where a story's command is kept; no bay can be called so."""
 
 
-def _known_unit(connection: sqlite3.Connection, identifier: str) -> StoredUnit:
-    stored = story_rows.unit_named(connection, identifier)
+@dataclass(frozen=True, slots=True)
+class StoryDesk:
+    """The book, and the tables that the shop judges its stories by."""
+
+    book: StoryBook
+    tables: Tables
+
+    def warnings(self, act: Act, unit: Vehicle) -> tuple[str, ...]:
+        """Return the cautions to show where an act on a unit is begun."""
+        return cautions_for(act, self.tables.follow_through, flammable=unit.is_flammable)
+
+
+def read_shop_tables(folder: Path) -> Tables:
+    """Return the tables that a shop keeps in its data folder, else those that are shipped.
+
+    Raises:
+        VehicleError: A table cannot be read, or is wrong.
+    """
+    texts = {}
+    for name in FILES:
+        path = folder / name
+        try:
+            if path.exists():
+                texts[name] = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise VehicleError(f"{path}: cannot be read: {error}") from error
+    return read_tables(texts)
+
+
+def open_desk(
+    database: Path, utc_ns: Callable[[], int], transactions: Transactions | None = None
+) -> StoryDesk:
+    """Return the desk over a database, with the tables that lie beside it; see ``StoryBook``.
+
+    Raises:
+        VehicleError: A table cannot be read, or is wrong.
+    """
+    return StoryDesk(StoryBook(database, utc_ns, transactions), read_shop_tables(database.parent))
+
+
+def once(
+    desk: StoryDesk,
+    command_id: str | None,
+    body: Mapping[str, Any],
+    work: Callable[[Page], str],
+    then: Callable[[Page, str], T],
+) -> T:
+    """Carry out a change once for its id; the same id gets what it got then.
+
+    Args:
+        desk: Where.
+        command_id: The sender's own id of the change; None makes it each time.
+        body: What the change is, to tell a repeated one from another under the same id.
+        work: Makes it inside a transaction; returns the name of what was changed.
+        then: Reads, in the same transaction, what is to be returned of that.
+
+    Raises:
+        RefusedError: The id belongs to another change.
+        VehicleError: The change is not possible; nothing was written.
+    """
+    said = json.dumps(body, sort_keys=True, ensure_ascii=False)
+
+    def change(page: Page) -> T:
+        if command_id is not None and (known := _known(page, command_id, said)) is not None:
+            return then(page, known)
+        name = work(page)
+        if command_id is not None:
+            rows.insert_command(
+                page.connection,
+                STORY,
+                command_id,
+                time=page.now,
+                by="http",
+                body=said,
+                reply=json.dumps({"name": name}, ensure_ascii=False),
+            )
+        return then(page, name)
+
+    return desk.book.write(change)
+
+
+def _known(page: Page, command_id: str, said: str) -> str | None:
+    """Return the name of what a repeated command changed; None for a new one."""
+    row = page.connection.execute(
+        "SELECT body, reply FROM commands WHERE bay = ? AND id = ?", (STORY, command_id)
+    ).fetchone()
+    if row is None:
+        return None
+    if row["body"] != said:
+        raise RefusedError(
+            f"the id {command_id!r} belongs to another change already: give each one its own"
+        )
+    reply = json.loads(row["reply"])
+    return str(next(iter(reply.values())))  # earlier versions kept it as `visit` or `vehicle`
+
+
+def _story(connection: sqlite3.Connection, stored: StoredVehicle) -> Story:
+    return Story(stored.vehicle, tuple(stored_vehicles.jobs_of(connection, stored.id)))
+
+
+def _known_unit(connection: sqlite3.Connection, identifier: str) -> StoredVehicle:
+    stored = stored_vehicles.vehicle_named(connection, identifier)
     if stored is not None:
         return stored
-    close = [found.unit.name for found in story_rows.find_units(connection, identifier, limit=5)]
+    close = [
+        found.vehicle.name
+        for found in stored_vehicles.find_vehicles(connection, identifier, limit=5)
+    ]
     hint = f"; close to it: {', '.join(close)}" if close else ""
     raise NotKnownError(
         f"no vehicle goes by {identifier!r}{hint}: look it up in the list, or add it",
@@ -210,15 +334,15 @@ def _known_unit(connection: sqlite3.Connection, identifier: str) -> StoredUnit:
 
 
 def _visit(connection: sqlite3.Connection, name: str) -> tuple[Story, Job]:
-    stored = story_rows.unit_of_work_order(connection, name)
+    stored = stored_vehicles.vehicle_of_job(connection, name)
     if stored is not None:
         story = _story(connection, stored)
         return story, story.visit(name)
-    stored = story_rows.unit_named(connection, name)
+    stored = stored_vehicles.vehicle_named(connection, name)
     if stored is None:
         raise NotKnownError(
             f"{name!r} is neither the number of a visit nor a vehicle: open a visit first",
-            at_terminal="holdwatch visit open VEHICLE",
+            at_terminal="holdwatch job open VEHICLE",
         )
     story = _story(connection, stored)
     still_open = [visit for visit in story.visits if visit.closed_on is None]
@@ -226,9 +350,9 @@ def _visit(connection: sqlite3.Connection, name: str) -> tuple[Story, Job]:
         return story, still_open[0]
     numbers = ", ".join(visit.number for visit in still_open or story.visits[-5:])
     if still_open:
-        raise RefusedError(f"{stored.unit.name} has several open visits: name one of {numbers}")
+        raise RefusedError(f"{stored.vehicle.name} has several open visits: name one of {numbers}")
     known = f"; its visits: {numbers}" if numbers else ""
     raise RefusedError(
-        f"{stored.unit.name} has no open visit{known}: open one",
-        at_terminal=f"holdwatch visit open {stored.unit.name}",
+        f"{stored.vehicle.name} has no open visit{known}: open one",
+        at_terminal=f"holdwatch job open {stored.vehicle.name}",
     )
