@@ -261,12 +261,11 @@ def test_a_failed_hold_before_the_repair_leaves_the_proof_open(shop: Shop) -> No
     given["answers"] = []
     shop.take(json.dumps(content))
     row = {"point": "prove", "answer": "done", "on": str(order.repaired_on)}
+    answer = GiveAnswer(row=Answer.model_validate(row))
     at_terminal = desk(shop.book.database.parent)
     number = order.number
     story, order = shop.book.write(
-        lambda page: change_job(
-            page, at_terminal.tables, number, GiveAnswer(row=Answer.model_validate(row))
-        )
+        lambda page: change_job(page, at_terminal.tables, number, answer)
     )
     view = job_view(at_terminal, story, order, today=DAY)
     assert answer_sentence(view, "prove", "done").startswith("prove: noted, but still open: ")
