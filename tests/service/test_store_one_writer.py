@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING
 
 import pytest
 from daemon_rig import FedAdapter, TurnedClock, events, first_event, shop
-from holdwatch_daemon.jobs.book import StoryBook
 from story_rig import png
 
 from holdwatch_api.app import create_app
@@ -23,6 +22,7 @@ from holdwatch_api.local import serve_commands
 from holdwatch_cli.jobs.running_service import RunningService
 from holdwatch_cli.main import main
 from holdwatch_daemon.errors import StoreError
+from holdwatch_daemon.jobs.access import StoryBook
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.store.backup import back_up
 from holdwatch_daemon.store.opening import local_socket
@@ -32,8 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator
     from pathlib import Path
 
-    from holdwatch_daemon.jobs.book import Page
-
+    from holdwatch_daemon.jobs.access import Page
     from holdwatch_daemon.settings.shop import ShopConfig
 
 KILLED = """
@@ -41,7 +40,7 @@ import asyncio, os, signal, sys
 from pathlib import Path
 sys.path[:0] = {paths!r}
 from daemon_rig import FedAdapter, TurnedClock, shop
-from holdwatch_daemon.jobs.book import StoryBook
+from holdwatch_daemon.jobs.access import StoryBook
 from holdwatch_daemon.service import Service
 from holdwatch_procedures.vehicles.vehicle import Vehicle
 
