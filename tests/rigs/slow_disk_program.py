@@ -19,7 +19,7 @@ from daemon_rig import events as events_of
 
 from holdwatch_daemon.messages import ExtendHold
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.store import pace
+from holdwatch_daemon.store import writer
 
 LONGER = ExtendHold(command="extend_hold", id="longer", minutes=5.0)
 SECONDS = 100
@@ -45,7 +45,7 @@ class Beat:
 
 
 async def work(folder: Path) -> None:
-    pace.STANDS_S, pace.SLOW_S = 0.5, 0.25  # type: ignore[misc]
+    writer.STANDS_S, writer.SLOW_S = 0.5, 0.25  # type: ignore[misc]
     clock, adapter, beat = TurnedClock(), FedAdapter(), Beat()
     async with Service(shop(folder), clock, [adapter]) as service:
         await start(service)

@@ -22,8 +22,7 @@ from holdwatch_daemon.messages import StartHold
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.store import backup
 from holdwatch_daemon.store.backup import GAP, MANIFEST, back_up, number_after, restore, verify
-from holdwatch_daemon.store.counters import SqliteCounters
-from holdwatch_daemon.store.numbers import ToldNumbers, raise_floors
+from holdwatch_daemon.store.counters import EventNumbers, SqliteCounters, raise_floors
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.rows import FlaggedReading, Ids
 from holdwatch_daemon.store.writer import Writer
@@ -165,12 +164,12 @@ async def test_numbers_after_a_restore_are_above_all_that_were_told(tmp_path: Pa
         newest = service.events.newest
     # A second loss, restored where the counters of the first restore still lie: behind those.
     (lost / "holdwatch.db").unlink()
-    assert ToldNumbers(lost / "counters.db").read()[""] >= newest
+    assert EventNumbers(lost / "counters.db").read()[""] >= newest
     _, number = restore(folder, lost, LATER_NS)
     assert number == LATER_NS // 10**6 > newest
     # And once more with a clock that went back meanwhile: still behind what was told.
     (lost / "holdwatch.db").unlink()
-    ToldNumbers(lost / "counters.db").note({"": number})
+    EventNumbers(lost / "counters.db").note({"": number})
     assert restore(folder, lost, NOW_NS)[1] == (number // GAP + 1) * GAP
 
 

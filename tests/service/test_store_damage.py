@@ -31,9 +31,9 @@ from store_shop import contents, fill
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.store import writer
-from holdwatch_daemon.store.damage import find_damage, set_aside
-from holdwatch_daemon.store.numbers import ToldNumbers, raise_floors
+from holdwatch_daemon.store.counters import EventNumbers, raise_floors
 from holdwatch_daemon.store.opening import open_database
+from holdwatch_daemon.store.recovery import find_damage, set_aside
 from holdwatch_daemon.store.rolling import roll_all
 from holdwatch_daemon.store.rows import Ids
 from holdwatch_daemon.store.salvage import salvage
@@ -246,8 +246,8 @@ def test_two_files_of_one_second_are_set_aside_under_two_names(tmp_path: Path) -
 def test_a_number_that_the_file_did_not_take_goes_with_the_next(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("holdwatch_daemon.store.side_file._PATIENCE_S", 0.01)
-    told = ToldNumbers(tmp_path / "counters.db")
+    monkeypatch.setattr("holdwatch_daemon.store.counters._PATIENCE_S", 0.01)
+    told = EventNumbers(tmp_path / "counters.db")
     told.note({"": 1})
     other = sqlite3.connect(tmp_path / "counters.db", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
@@ -260,7 +260,7 @@ def test_a_number_that_the_file_did_not_take_goes_with_the_next(
 
 
 def test_numbers_that_were_told_are_a_floor(tmp_path: Path) -> None:
-    told = ToldNumbers(tmp_path / "counters.db")
+    told = EventNumbers(tmp_path / "counters.db")
     told.note({"": 40, "bay-1": 7})
     told.note({"": 30, "bay-1": 9})
     assert told.read() == {"": 40, "bay-1": 9}
@@ -276,13 +276,13 @@ READ_ONLY = """
 import os, sys
 from pathlib import Path
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.store.damage import open_or_begin
-from holdwatch_daemon.store.numbers import ToldNumbers
+from holdwatch_daemon.store.counters import EventNumbers
+from holdwatch_daemon.store.recovery import open_or_begin
 if os.geteuid() == 0:
     os.setgid(65534)
     os.setuid(65534)
 try:
-    open_or_begin(Path(sys.argv[1]), 0, ToldNumbers(Path(sys.argv[1]).with_name("counters.db")))
+    open_or_begin(Path(sys.argv[1]), 0, EventNumbers(Path(sys.argv[1]).with_name("counters.db")))
 except StoreError as error:
     print(error)
 """

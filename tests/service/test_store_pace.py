@@ -30,10 +30,9 @@ from holdwatch_api.routes import bays as routes
 from holdwatch_daemon.bays import commands
 from holdwatch_daemon.messages import ExtendHold
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.store import answers, slowness
-from holdwatch_daemon.store import pace as pace_module
+from holdwatch_daemon.store import answers, disk, writer
 from holdwatch_daemon.store.events import Draft
-from holdwatch_daemon.store.pace import OVER_S, SLOW_S, STANDS_S, Pace
+from holdwatch_daemon.store.writer import OVER_S, SLOW_S, STANDS_S, Pace
 
 if TYPE_CHECKING:
     import sqlite3
@@ -88,9 +87,9 @@ def test_work_that_takes_long_is_not_the_disks_and_what_it_refused_is_told_elsew
 async def test_a_disk_that_stands_is_an_alarm_and_one_event_each_way_and_holds_nobody_up(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(pace_module, "STANDS_S", 0.5)
-    monkeypatch.setattr(pace_module, "OVER_S", 0.5)
-    monkeypatch.setattr(slowness, "LOOK_EVERY_S", 0.05)
+    monkeypatch.setattr(writer, "STANDS_S", 0.5)
+    monkeypatch.setattr(writer, "OVER_S", 0.5)
+    monkeypatch.setattr(disk, "LOOK_EVERY_S", 0.05)
     clock, adapter = TurnedClock(), FedAdapter()
     async with Service(shop(tmp_path), clock, [adapter]) as service:
         stood = threading.Event()
@@ -230,8 +229,8 @@ async def test_a_disk_that_stands_after_the_write_stands_too(tmp_path: Path) -> 
 async def test_a_slow_write_that_was_over_before_anybody_looked_is_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(pace_module, "OVER_S", 0.5)
-    monkeypatch.setattr(slowness, "LOOK_EVERY_S", 0.05)
+    monkeypatch.setattr(writer, "OVER_S", 0.5)
+    monkeypatch.setattr(disk, "LOOK_EVERY_S", 0.05)
     async with Service(shop(tmp_path), TurnedClock(), [FedAdapter()]) as service:
         pace = service._writer.state.pace
         pace.slow, pace.worst_s, pace._slow_at = 1, 3.0, time.monotonic()

@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.store import schema
+from holdwatch_daemon.store.counters import COUNTERS, EventNumbers, newest_numbers, raise_floors
 from holdwatch_daemon.store.events import Draft, append_event
-from holdwatch_daemon.store.numbers import COUNTERS, ToldNumbers, newest_numbers, raise_floors
 from holdwatch_daemon.store.opening import ProcessLock, open_locked
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_daemon.version import version
@@ -278,7 +278,7 @@ def _told_here(data: Path) -> dict[str, int]:
     """Return the newest numbers that this folder's own counters know."""
     if not (data / COUNTERS).is_file():
         return {}
-    numbers = ToldNumbers(data / COUNTERS)
+    numbers = EventNumbers(data / COUNTERS)
     try:
         return numbers.read()
     finally:

@@ -1,22 +1,92 @@
-"""Counters of encrypted senders, kept over restarts in a small file of their own.
+"""Keeps beside the store, in ``counters.db``, the numbers that must outlive it.
 
-Apart from the store of readings: a counter is written before its packet is believed, and waits for
-no batch. Without a sync to disk (WAL, ``synchronous=NORMAL``) a write takes some tens of
-microseconds; a crash of the process loses none, a loss of power may lose the last ones, and the
-packets heard just then could be replayed once. A disk that takes longer than ``PATIENCE_S`` is not
-waited for: what it has not taken when the process crashes is lost as with the power.
+The newest numbers of events: a database that is damaged or restored must not count again from
+where it stands, for someone may have seen later ones. And the counters of encrypted senders: one
+is written before its packet is believed, and waits for no batch.
+
+Without a sync to disk (WAL, ``synchronous=NORMAL``) a write takes some tens of microseconds; a
+crash of the process loses none, a loss of power may lose the last ones, and the packets heard just
+then could be replayed once. A disk that takes longer than ``PATIENCE_S`` is not waited for: what
+it has not taken when the process crashes is lost as with the power.
 """
 
 from __future__ import annotations
 
+import logging
 import sqlite3
 import threading
 from typing import TYPE_CHECKING, Final
 
-from holdwatch_daemon.store.side_file import SideFile
-
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
+
+
+log = logging.getLogger(__name__)
+
+_PATIENCE_S = 1.0
+"""How long a write waits for another thread's, or another process's, to the same file, s."""
+
+
+class SideFile:
+    """One table in a SQLite file (WAL, ``synchronous=NORMAL``), opened when it is first asked for.
+
+    For one thread at a time.
+
+    Args:
+        path: The file; made with its folder where it is missing.
+        table: Name and columns of the table.
+        kept: What is kept in it, as the log says it.
+    """
+
+    def __init__(self, path: Path, table: str, kept: str) -> None:
+        self._path = path
+        self._table = table
+        self._kept = kept
+        self._connection: sqlite3.Connection | None = None
+        self._failing = False
+
+    def open(self) -> sqlite3.Connection:
+        """Return the connection.
+
+        Raises:
+            OSError: The folder cannot be made.
+            sqlite3.Error: The file cannot be used.
+        """
+        if self._connection is None:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            connection = sqlite3.connect(
+                self._path,
+                isolation_level=None,
+                timeout=_PATIENCE_S,
+                check_same_thread=False,
+            )
+            try:
+                connection.execute("PRAGMA journal_mode=WAL")
+                connection.execute("PRAGMA synchronous=NORMAL")
+                connection.execute(f"CREATE TABLE IF NOT EXISTS {self._table} WITHOUT ROWID")
+            except BaseException:
+                connection.close()
+                raise
+            self._connection = connection
+        return self._connection
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+
+    def fails(self, error: Exception) -> None:
+        """Say in the log that it cannot be used: once until it works again."""
+        if not self._failing:
+            self._failing = True
+            log.error("%s cannot be kept in %s: %s", self._kept, self._path, error)
+
+    def works(self) -> None:
+        """Note that it was written."""
+        self._failing = False
+
 
 PATIENCE_S: Final = 0.02
 """How long the event loop waits for a counter to be written, s."""
@@ -116,3 +186,92 @@ class SqliteCounters:
             self._file.fails(error)
         else:
             self._file.works()
+
+
+SHOP: Final = ""
+"""Stands for the whole shop where bays stand otherwise."""
+COUNTERS: Final = "counters.db"
+"""Name of the file, beside the database."""
+
+
+class EventNumbers:
+    """The newest number of the shop's events and of each bay's own.
+
+    A file that cannot be used is told once in the log and stops nobody.
+
+    Args:
+        path: The SQLite file, shared with the counters of encrypted probes.
+    """
+
+    def __init__(self, path: Path) -> None:
+        table = "told (bay TEXT PRIMARY KEY, sequence INTEGER NOT NULL)"
+        self._file = SideFile(path, table, "numbers of events")
+        self._owed: dict[str, int] = {}
+
+    def read(self) -> dict[str, int]:
+        """Return the numbers by bay, ``SHOP`` for the whole shop; empty where none are known."""
+        try:
+            rows = self._file.open().execute("SELECT bay, sequence FROM told").fetchall()
+        except (OSError, sqlite3.Error) as error:
+            self._file.fails(error)
+            return {}
+        return {str(bay): int(sequence) for bay, sequence in rows}
+
+    def note(self, numbers: Mapping[str, int]) -> None:
+        """Keep numbers that were told; lower ones than are known change nothing.
+
+        What the file did not take goes with the next ones.
+        """
+        self._owed.update(numbers)
+        try:
+            self._file.open().executemany(
+                "INSERT INTO told VALUES (?, ?) ON CONFLICT (bay)"
+                " DO UPDATE SET sequence = max(sequence, excluded.sequence)",
+                list(self._owed.items()),
+            )
+        except (OSError, sqlite3.Error) as error:
+            self._file.fails(error)
+        else:
+            self._owed.clear()
+            self._file.works()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+
+def newest_numbers(connection: sqlite3.Connection) -> dict[str, int]:
+    """Return the newest numbers that a database has given."""
+    (newest,) = connection.execute("SELECT COALESCE(MAX(sequence), 0) FROM events").fetchone()
+    of_bays = connection.execute(
+        "SELECT bay, MAX(baysequence) FROM events WHERE bay IS NOT NULL GROUP BY bay"
+    )
+    return {SHOP: int(newest)} | {str(bay): int(number) for bay, number in of_bays}
+
+
+def raise_floors(connection: sqlite3.Connection, floors: Mapping[str, int]) -> dict[str, int]:
+    """Let no event be numbered at or below these; return those that changed anything."""
+    known = newest_numbers(connection)
+    raised = {bay: number for bay, number in floors.items() if number > known.get(bay, 0)}
+    connection.executemany(
+        "INSERT INTO event_floors VALUES (?, ?) ON CONFLICT (bay)"
+        " DO UPDATE SET sequence = max(sequence, excluded.sequence)",
+        list(raised.items()),
+    )
+    return raised
+
+
+def next_number(connection: sqlite3.Connection, bay: str | None) -> int:
+    """Return the number of the next event: of a bay, or with None of the shop."""
+    if bay is None:
+        counted = "SELECT MAX(sequence) FROM events"
+        values: tuple[str, ...] = (SHOP,)
+    else:
+        counted = "SELECT MAX(baysequence) FROM events WHERE bay = ?1"
+        values = (bay,)
+    (number,) = connection.execute(
+        f"SELECT MAX(COALESCE(({counted}), 0), COALESCE(("  # noqa: S608 - our own text
+        "SELECT sequence FROM event_floors WHERE bay = ?1), 0)) + 1",
+        values,
+    ).fetchone()
+    return int(number)

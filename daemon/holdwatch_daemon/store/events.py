@@ -1,4 +1,4 @@
-"""Events: numbered without gaps, written with what they tell, followed live."""
+"""Numbers events without gaps, writes them with what they tell, and lets others follow them."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from holdwatch_daemon.messages import Event
-from holdwatch_daemon.store.numbers import SHOP, next_number
+from holdwatch_daemon.store.counters import SHOP, next_number
 from holdwatch_daemon.timestamps import rfc3339
 
 if TYPE_CHECKING:
@@ -127,7 +127,7 @@ class EventLog:
         simulated: Whether events are marked as simulated.
         newest: The number of the newest event already written.
         note: Keeps numbers that are about to be told, by bay, called in the writer's thread; see
-            ``store.numbers``.
+            ``store.counters``.
     """
 
     def __init__(

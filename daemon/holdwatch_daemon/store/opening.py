@@ -1,4 +1,4 @@
-"""Opening the database: one process at a time, the right version, and clear refusals."""
+"""Opens the database: one process at a time, the right version, and clear refusals."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import contextlib
 import os
 import sqlite3
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.store import schema
@@ -26,6 +26,8 @@ SOCKET_MODE = 0o600
 _LONGEST_ADDRESS = 100
 """Bytes of a Unix socket's address that every system takes."""
 
+_DAMAGED: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+
 
 class DamagedError(StoreError):
     """The file is no SQLite database, or a broken one.
@@ -40,6 +42,12 @@ class DamagedError(StoreError):
             "`holdwatch restore`, or recover what can be read with `holdwatch salvage`"
         )
         self.found = found
+
+
+def is_damage(error: BaseException) -> bool:
+    """Whether an error says that the file itself is broken."""
+    code = getattr(error, "sqlite_errorcode", None)
+    return isinstance(error, sqlite3.Error) and code is not None and code & 0xFF in _DAMAGED
 
 
 class ProcessLock:

@@ -1,4 +1,4 @@
-"""The recorder put together: database, writer, queries, events, and what keeps them in order."""
+"""Puts the recorder together: database, writer, queries, events, and what keeps them in order."""
 
 from __future__ import annotations
 
@@ -9,12 +9,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdwatch_daemon.store import rows
-from holdwatch_daemon.store.damage import open_or_begin
+from holdwatch_daemon.store.counters import COUNTERS, EventNumbers, newest_numbers
 from holdwatch_daemon.store.disk import Disk
 from holdwatch_daemon.store.events import EventLog
-from holdwatch_daemon.store.numbers import COUNTERS, ToldNumbers, newest_numbers
 from holdwatch_daemon.store.queries import Queries
-from holdwatch_daemon.store.recovery import Refuge, end_holds, tell_set_aside
+from holdwatch_daemon.store.recovery import Recovery, end_holds, open_or_begin, tell_set_aside
 from holdwatch_daemon.store.retention import Keeper
 from holdwatch_daemon.store.rows import Ids
 from holdwatch_daemon.store.trusted_time import TrustedTime, last_known
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.settings.shop import ShopConfig
-    from holdwatch_daemon.store.damage import SetAside
+    from holdwatch_daemon.store.recovery import SetAside
 
 
 @dataclass(slots=True)
@@ -116,7 +115,7 @@ async def open_recorder(
     Raises:
         StoreError: The database cannot be used.
     """
-    told = ToldNumbers(config.database.with_name(COUNTERS))
+    told = EventNumbers(config.database.with_name(COUNTERS))
     path = config.database
     opened, aside = await asyncio.to_thread(open_or_begin, path, clock.utc_ns(), told)
     undo.push_async_callback(asyncio.to_thread, told.close)  # its last close folds a log back
@@ -138,7 +137,7 @@ async def open_recorder(
         note=told.note,
     )
     recorder = Recorder(opened.database_id, ids, writer, store, events, config, clock, {}, aside)
-    writer.mend = Refuge(
+    writer.mend = Recovery(
         path,
         opened.database_id,
         ids,

@@ -1,8 +1,8 @@
-"""When the database turns out damaged: a new one takes its place, and everybody is told why.
+"""Replaces a damaged database by a new one, at a start and while the service runs alike.
 
-At a start and while the service runs alike the damaged file is set aside and event numbers go on.
-A hold that was running has lost its first readings: it ends inconclusive, in the new file, saying
-so. Nothing of the damaged file is deleted; ``holdwatch salvage`` recovers what can be read.
+The damaged file is set aside under a dated name and event numbers go on. A hold that was running
+has lost its first readings: it ends inconclusive, in the new file, saying so. Nothing of the
+damaged file is deleted; ``holdwatch salvage`` recovers what can be read.
 """
 
 from __future__ import annotations
@@ -10,14 +10,21 @@ from __future__ import annotations
 import contextlib
 import logging
 import sqlite3
-from typing import TYPE_CHECKING
+import threading
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
 
 from holdwatch_daemon.bays.hold_identity import insert_begun
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.store.damage import set_aside
+from holdwatch_daemon.store.counters import newest_numbers, raise_floors
 from holdwatch_daemon.store.events import Draft
-from holdwatch_daemon.store.numbers import raise_floors
-from holdwatch_daemon.store.opening import open_locked
+from holdwatch_daemon.store.opening import (
+    DamagedError,
+    Opened,
+    is_damage,
+    open_database,
+    open_locked,
+)
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_procedures.wording import as_written
 
@@ -29,12 +36,137 @@ if TYPE_CHECKING:
     from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.clock import ServiceClock
-    from holdwatch_daemon.store.damage import SetAside
+    from holdwatch_daemon.store.counters import EventNumbers
     from holdwatch_daemon.store.events import EventLog
-    from holdwatch_daemon.store.numbers import ToldNumbers
     from holdwatch_daemon.store.rows import Ids
 
 log = logging.getLogger(__name__)
+
+LOOK_S: Final = 1.0
+"""How long a start looks for damage, s; a large file is looked at in part."""
+SIDES: Final = ("", "-wal", "-shm")
+"""What belongs to a SQLite file in WAL mode, as the end of its name."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """A database that was set aside.
+
+    Attributes:
+        path: Where it lies now.
+        why: What was found.
+        numbers: The newest event numbers that could still be read in it, by bay.
+    """
+
+    path: Path
+    why: str
+    numbers: Mapping[str, int]
+
+    @property
+    def text(self) -> str:
+        """What people are told."""
+        return (
+            f"The database was damaged ({self.why}). It was set aside as {self.path.name} and a "
+            f"new one begun; `holdwatch salvage {self.path} --out NEW` recovers what can be read."
+        )
+
+
+def find_damage(connection: sqlite3.Connection, within_s: float = LOOK_S) -> str | None:
+    """Return what is wrong with a file, or None where nothing was found in that time."""
+    timer = threading.Timer(within_s, connection.interrupt)
+    timer.start()
+    try:
+        found = [str(row[0]) for row in connection.execute("PRAGMA quick_check(5)")]
+    except sqlite3.OperationalError as error:
+        if "interrupted" in str(error):
+            return None
+        return str(error) if is_damage(error) else None
+    except sqlite3.DatabaseError as error:
+        return str(error)
+    finally:
+        timer.cancel()
+        timer.join()
+    # A page that nothing uses loses room, and no row.
+    lines = [line for each in found for line in each.splitlines()]
+    wrong = [
+        line.strip()
+        for line in lines
+        if line.strip() not in {"ok", "*** in database main ***"} and "never used" not in line
+    ]
+    return wrong[0] if wrong else None
+
+
+def set_aside(path: Path, utc_ns: int, why: str) -> SetAside:
+    """Move a database out of the way, with what belongs to it; nothing of it is deleted.
+
+    Raises:
+        StoreError: It cannot be moved.
+    """
+    stamp = rfc3339(utc_ns).partition(".")[0].replace("-", "").replace(":", "")
+    name = f"{path.name}.damaged-{stamp}Z"
+    target = path.with_name(name)
+    count = 1
+    while any(target.with_name(target.name + side).exists() for side in SIDES):
+        count += 1
+        target = path.with_name(f"{name}-{count}")
+    try:
+        for side in SIDES:
+            part = path.with_name(path.name + side)
+            if part.exists():
+                part.rename(target.with_name(target.name + side))
+    except OSError as error:
+        message = f"{path}: damaged ({why}), and it cannot be set aside: {error.strerror}"
+        raise StoreError(message) from error
+    log.error("database %s is damaged (%s): set aside as %s", path, why, target.name)
+    return SetAside(target, why, _numbers(target))
+
+
+def open_or_begin(path: Path, utc_ns: int, told: EventNumbers) -> tuple[Opened, SetAside | None]:
+    """Open the database for writing; where it is damaged, set it aside and begin a new one.
+
+    Args:
+        path: The SQLite file.
+        utc_ns: The present time, ns since 1970 UTC.
+        told: The newest event numbers that were told: numbering goes on behind them.
+
+    Raises:
+        StoreError: The file cannot be used for another reason.
+    """
+    now = rfc3339(utc_ns)
+    aside: SetAside | None = None
+    try:
+        opened = open_database(path, now)
+        why = find_damage(opened.connection)
+        if why is not None:
+            opened.connection.close()
+            opened.lock.release()
+    except DamagedError as error:
+        why = error.found
+    if why is not None:
+        aside = set_aside(path, utc_ns, why)
+        opened = open_database(path, now)
+    floors = told.read()
+    for bay, number in ({} if aside is None else aside.numbers).items():
+        floors[bay] = max(floors.get(bay, 0), number)
+    raised = raise_floors(opened.connection, floors)
+    if raised and aside is None:
+        log.warning(
+            "database %s ends before the newest event that was told: numbers go on behind it", path
+        )
+    return opened, aside
+
+
+def _numbers(path: Path) -> dict[str, int]:
+    """Return the newest event numbers of a damaged file, where they can be read."""
+    with contextlib.suppress(sqlite3.Error):
+        # Read only: what was set aside stays as it is.
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+        try:
+            return newest_numbers(connection)
+        finally:
+            connection.close()
+    return {}
+
 
 STORE = "store"
 """The alarm's kind."""
@@ -52,7 +184,7 @@ def tell_set_aside(
     return told
 
 
-class Refuge:
+class Recovery:
     """Mends a writer whose file is damaged; see ``Writer.mend``.
 
     Args:
@@ -74,7 +206,7 @@ class Refuge:
         database_id: str,
         ids: Ids,
         clock: ServiceClock,
-        told: ToldNumbers,
+        told: EventNumbers,
         loop: asyncio.AbstractEventLoop,
         bays: Callable[[], Mapping[str, Bay]],
         *,

@@ -1,4 +1,4 @@
-"""Keeping the store in order while the service runs: rolled, thinned by rule, the disk watched."""
+"""Keeps the store in order while the service runs: rolled, thinned by rule, the disk watched."""
 
 from __future__ import annotations
 
@@ -9,10 +9,9 @@ import time
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_daemon.store import thinning
-from holdwatch_daemon.store.disk import DAY_NS, reusable_bytes
+from holdwatch_daemon.store.disk import DAY_NS, PaceWatch, reusable_bytes
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.rolling import STEP_ROWS, Roller
-from holdwatch_daemon.store.slowness import Slowness
 from holdwatch_daemon.store.thinning import Limits, Thinner
 from holdwatch_daemon.store.trusted_time import note_known
 from holdwatch_daemon.timestamps import rfc3339
@@ -79,7 +78,7 @@ class Keeper:
         self._pass: Thinner | None = None
         self._pass_due = time.monotonic()
         self._low = False
-        self._slowness = Slowness(writer.state.pace, events, clock, self._bays)
+        self._slowness = PaceWatch(writer.state.pace, events, clock, self._bays)
         self._dropped = 0
 
     async def run(self) -> None:

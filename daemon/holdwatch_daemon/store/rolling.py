@@ -1,4 +1,4 @@
-"""Rolling readings into tiers: lowest, highest, mean and worst quality of every stretch of time.
+"""Rolls readings into tiers: lowest, highest, mean and worst quality of every stretch of time.
 
 A reading is merged into every tier exactly once. Either it lies beyond the mark up to which its
 channel and boot are rolled (``rolled``), and a later step takes it; or it comes so late that the
@@ -9,15 +9,13 @@ what they merged, so a process may be killed anywhere.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from holdwatch_physics.reading import Quality
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterable, Sequence
-
-    from holdwatch_daemon.store.rows import Ids
 
 WIDTHS_S: Final = (10, 60, 600, 3600)
 """Widths of the tiers, s; each divides the next."""
@@ -75,6 +73,12 @@ class Summary:
         self.worst = max(self.worst, other.worst)
 
 
+class HasMark(Protocol):
+    """What tells the writer which readings may come late; see ``statements.Ids``."""
+
+    rolled_ns: int | None
+
+
 class Roller:
     """Rolls what is new, a bounded piece at a time; a store's writer runs each step.
 
@@ -83,7 +87,7 @@ class Roller:
         boot: The boot under which readings still come.
     """
 
-    def __init__(self, ids: Ids, boot: str) -> None:
+    def __init__(self, ids: HasMark, boot: str) -> None:
         self._ids = ids
         self._boot = boot
         self._older: list[tuple[int, int]] = []
@@ -126,7 +130,7 @@ class Roller:
         self._older, self._swept = [], False
 
 
-def roll_all(connection: sqlite3.Connection, ids: Ids, boot: str = "") -> int:
+def roll_all(connection: sqlite3.Connection, ids: HasMark, boot: str = "") -> int:
     """Roll everything that is there, in transactions of its own; return how many readings."""
     roller = Roller(ids, boot)
     total = 0

@@ -1,4 +1,4 @@
-"""Statements that write; each runs inside a transaction of the writer."""
+"""Holds the statements that write; each runs inside a transaction of the writer."""
 
 from __future__ import annotations
 

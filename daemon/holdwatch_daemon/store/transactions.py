@@ -15,8 +15,8 @@ import threading
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from holdwatch_daemon.errors import StoreError
+from holdwatch_daemon.store.counters import COUNTERS, EventNumbers, raise_floors
 from holdwatch_daemon.store.events import Telling, append_event, numbers_of
-from holdwatch_daemon.store.numbers import COUNTERS, ToldNumbers, raise_floors
 from holdwatch_daemon.store.opening import BUSY_TIMEOUT_S, open_database
 from holdwatch_daemon.timestamps import rfc3339
 
@@ -103,7 +103,7 @@ class OwnTransactions:
         """See ``Transactions.run``; also raised where a service holds the store."""
         now = rfc3339(self._utc_ns())
         opened = open_database(self._database, now, lock_wait_s=BUSY_TIMEOUT_S)
-        numbers = ToldNumbers(self._database.with_name(COUNTERS))
+        numbers = EventNumbers(self._database.with_name(COUNTERS))
         try:
             return self._transact(opened.connection, numbers, work)
         finally:
@@ -112,7 +112,7 @@ class OwnTransactions:
             opened.lock.release()
 
     def _transact(
-        self, connection: sqlite3.Connection, numbers: ToldNumbers, work: Callable[[Telling], T]
+        self, connection: sqlite3.Connection, numbers: EventNumbers, work: Callable[[Telling], T]
     ) -> T:
         try:
             connection.execute("BEGIN IMMEDIATE")
