@@ -10,9 +10,8 @@ import pytest
 from vacuum_world import Release, World, simulate
 
 from holdwatch_procedures.holds.estimates import Block, Cause, Estimate
-from holdwatch_procedures.holds.vacuum.engine import VacuumEngine
+from holdwatch_procedures.holds.vacuum.engine import SLOW_RELEASE, VacuumEngine
 from holdwatch_procedures.holds.vacuum.forecast import forecast, forecast_path
-from holdwatch_procedures.holds.vacuum.notes import SLOW_RELEASE
 from holdwatch_procedures.holds.vacuum.setup import VacuumSetup
 from holdwatch_procedures.wording import render
 

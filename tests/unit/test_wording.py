@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdwatch_physics.units import UnitError
-from holdwatch_procedures.holds.decay.bounds import Doubt
+from holdwatch_procedures.holds.decay.engine import Doubt
 from holdwatch_procedures.holds.estimates import Cause
 from holdwatch_procedures.holds.recipe import CRITERION_KEYS, MICRON_PA
 from holdwatch_procedures.wording import Say, Units, as_written, in_units, render, said

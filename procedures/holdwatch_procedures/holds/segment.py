@@ -28,8 +28,8 @@ from holdwatch_procedures.holds.setups import (
     vacuum_setup,
     vacuum_watch,
 )
+from holdwatch_procedures.holds.vacuum.disturbances import bars_pass, is_no_vacuum, remark
 from holdwatch_procedures.holds.vacuum.engine import SKIP_S, VacuumEngine
-from holdwatch_procedures.holds.vacuum.entry import bars_pass, is_no_vacuum, remark
 from holdwatch_procedures.holds.vacuum.series import combine_holds
 from holdwatch_procedures.holds.verdict import Outcome
 from holdwatch_procedures.wording import Say

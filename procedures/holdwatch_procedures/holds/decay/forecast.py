@@ -9,8 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holdwatch_procedures.holds.decay.bank import Bank
-from holdwatch_procedures.holds.decay.bounds import Blur, doubts, visible
-from holdwatch_procedures.holds.decay.engine import FIRST_LOOK, READINGS_A_BLOCK
+from holdwatch_procedures.holds.decay.engine import (
+    FIRST_LOOK,
+    READINGS_A_BLOCK,
+    Quantisation,
+    doubts,
+    visible,
+)
 from holdwatch_procedures.holds.decay.signal import COLUMNS, FLOOR_S, LAG_TIME_S
 from holdwatch_procedures.holds.estimates import BLOCK_S
 from holdwatch_procedures.holds.resolution import rounding_doubt
@@ -66,16 +71,16 @@ def block_noise(setup: DecaySetup, place: Surroundings, pa_per_k: float) -> floa
     return max(seen / READINGS_A_BLOCK, 1.0)
 
 
-def expected_blur(setup: DecaySetup) -> Blur:
+def expected_blur(setup: DecaySetup) -> Quantisation:
     """Return what the gauge's declared steps will leave unsaid.
 
     Rounding averages out from a noise of half a step on, and not at all below 0.15 steps.
     """
     if setup.resolution_pa is None or setup.noise_pa is None:
-        return Blur()
+        return Quantisation()
     ratio = setup.noise_pa / setup.resolution_pa
     coarse = min(max((0.5 - ratio) / 0.35, 0.0), 1.0)
-    return Blur(gauge_pa=rounding_doubt(setup.resolution_pa, coarse))
+    return Quantisation(gauge_pa=rounding_doubt(setup.resolution_pa, coarse))
 
 
 def forecast_path(setup: DecaySetup, place: Surroundings, minutes: float) -> list[Sight]:
@@ -99,7 +104,7 @@ def forecast_path(setup: DecaySetup, place: Surroundings, minutes: float) -> lis
     span_s = max(minutes * 60.0 - FLOOR_S, BLOCK_S)
     path: list[Sight] = []
     best = math.inf
-    blur = expected_blur(setup)
+    quantisation = expected_blur(setup)
     for k in range(int(span_s / BLOCK_S)):
         t_s = k * BLOCK_S
         # The columns are for a drift of 1 K/s; what they do to the slope is in proportion.
@@ -111,7 +116,7 @@ def forecast_path(setup: DecaySetup, place: Surroundings, minutes: float) -> lis
             drift = min(place.drift_k_per_h / 3600.0, MOST_DRIFT_K / t_s)
             known = bank.posterior()
             posterior = replace(known, sensitivity=drift * known.sensitivity)
-            unlearned = math.hypot(*doubts(setup, posterior, t_s, b, blur).values())
+            unlearned = math.hypot(*doubts(setup, posterior, t_s, b, quantisation).values())
             best = min(best, visible(setup, posterior, unlearned))
             path.append(Sight(FLOOR_S + t_s + BLOCK_S, best))
     return path

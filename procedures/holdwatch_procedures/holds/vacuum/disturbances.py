@@ -1,4 +1,4 @@
-"""Finds what disturbs a standing vacuum: step, fall, end of range, stuck gauge, gap."""
+"""Finds what disturbs a standing vacuum: a start too high, step, fall, end of range, stuck, gap."""
 
 from __future__ import annotations
 
@@ -14,7 +14,9 @@ from holdwatch_procedures.wording import Say
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from holdwatch_procedures.holds.recipe import Recipe
     from holdwatch_procedures.holds.vacuum.setup import VacuumSetup
+
 
 STEP_FROM_S = 150.0
 STEP_SIGMAS = 8.0
@@ -29,6 +31,34 @@ STUCK_S = 300.0
 STUCK_COARSE_S = 1200.0
 GAP_NOTED_S = 30.0
 GAP_INTERVALS = 3.0
+
+NO_VACUUM_PA = 10e3
+"""Above this nothing was evacuated, and no verdict can be given, Pa."""
+BARRED_OVER_TARGET = 3.0
+"""Isolated above this many times its target, a hold cannot pass: it was not pumped down."""
+GAUGE_SHARE = 1.1
+"""What a gauge may read above the target and still be at it."""
+
+
+def is_no_vacuum(start_pa: float) -> bool:
+    """Whether the pressure after isolation is not that of a vacuum at all."""
+    return start_pa > NO_VACUUM_PA
+
+
+def bars_pass(recipe: Recipe, start_pa: float) -> bool:
+    """Whether the vacuum was isolated so far above its target that it may not pass."""
+    return start_pa > BARRED_OVER_TARGET * recipe.target_pa
+
+
+def remark(recipe: Recipe, start_pa: float) -> Say | None:
+    """What there is to say of the pressure at isolation; None where it was at the target."""
+    if is_no_vacuum(start_pa):
+        return Say("vacuum.never_evacuated", start_pa=start_pa)
+    if bars_pass(recipe, start_pa):
+        return Say("vacuum.isolated_too_high", start_pa=start_pa, target_pa=recipe.target_pa)
+    if start_pa > GAUGE_SHARE * recipe.target_pa:
+        return Say("vacuum.isolated_above", start_pa=start_pa, target_pa=recipe.target_pa)
+    return None
 
 
 class VacuumWatch:
