@@ -232,6 +232,13 @@ async def test_a_data_folder_may_have_a_long_name(tmp_path: Path) -> None:
     shutil.rmtree(folder)
 
 
+async def test_a_proxy_before_the_service_is_not_in_the_way_of_its_commands(tmp_path: Path) -> None:
+    config = shop(tmp_path)
+    http = config.http.model_copy(update={"proxies": ("10.0.0.1",)})
+    async with served(config.model_copy(update={"http": http})):
+        assert await command(config, "vehicle", "add", "BM-01", "--refrigerant", "R134a") == 0
+
+
 async def test_a_token_is_needed_over_the_network_and_not_over_the_socket(tmp_path: Path) -> None:
     import httpx  # noqa: PLC0415 - only here
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
+from holdwatch_api.security.access import FROM_SOCKET
 from holdwatch_api.security.guard import HEADERS, problem
 from holdwatch_daemon.settings.shop import is_loopback
 
@@ -38,8 +39,8 @@ class ThroughProxy:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one connection."""
-        client = scope.get("client")
-        if scope["type"] == "http" and not self._tls and not self._is_trusted(client):
+        is_plain = scope["type"] == "http" and not self._tls and not scope.get(FROM_SOCKET)
+        if is_plain and not self._is_trusted(scope.get("client")):
             detail = "This service is reached through its proxy only."
             body = json.dumps(problem(403, "Not through the proxy", detail)).encode()
             head = {**HEADERS, "content-type": "application/problem+json", "connection": "close"}
