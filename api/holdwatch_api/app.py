@@ -5,17 +5,15 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import functools
-import re
 import socket
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import uvicorn
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse
+from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse
 from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.staticfiles import StaticFiles
 
@@ -141,17 +139,9 @@ def _add_process(app: FastAPI, service: Service) -> None:
 
 
 def _add_screen(app: FastAPI) -> None:
-    curve_library = files("plotly") / "package_data" / "plotly.min.js"
-
-    marks = style_marks(curve_library.read_text(encoding="utf-8"))
     for path, name in _PAGES.items():
-        text = (_STATIC / name).read_text(encoding="utf-8").replace("<!-- marks -->", marks)
+        text = (_STATIC / name).read_text(encoding="utf-8")
         app.add_api_route(path, _page(text), include_in_schema=False, methods=["GET"])
-
-    @app.get("/static/plotly.min.js", include_in_schema=False)
-    async def plotly() -> FileResponse:
-        return FileResponse(str(curve_library), media_type="text/javascript")
-
     app.mount("/static", StaticFiles(directory=_STATIC))
 
 
@@ -160,19 +150,6 @@ def _page(text: str) -> Callable[[], Awaitable[HTMLResponse]]:
         return HTMLResponse(text)
 
     return page
-
-
-def style_marks(library: str) -> str:
-    """Return elements that tell the curve library that its maps' style is already there.
-
-    Its map part, which is never used, adds a style rule of its own unless an element of a certain
-    id stands in the page; our content security policy would refuse that rule, on every load.
-
-    >>> style_marks('if(!document.getElementById("' + 8 * "9f215cf0" + '"))')[:52]
-    '<meta name="no-map-style" content="" id="9f215cf09f2'
-    """
-    found = dict.fromkeys(re.findall(r'getElementById\("([0-9a-f]{64})"\)', library))
-    return "".join(f'<meta name="no-map-style" content="" id="{mark}">' for mark in found)
 
 
 def _problem(status: int, detail: str, headers: dict[str, str] | None = None) -> JSONResponse:

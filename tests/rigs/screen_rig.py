@@ -28,7 +28,7 @@ CHROMIUM = [
     "--disable-component-update",
     "--disable-sync",
 ]
-expect.set_options(timeout=20_000)  # a busy machine takes its time over the curve library
+expect.set_options(timeout=20_000)  # a busy machine takes its time
 TV = (1920, 1080)
 TABLET = (1024, 768)
 

@@ -218,7 +218,7 @@ async def test_a_large_body_is_not_read(client: httpx.AsyncClient) -> None:
 
 
 async def test_every_answer_forbids_foreign_content(client: httpx.AsyncClient) -> None:
-    for path in ("/", "/static/screen.js", "/static/plotly.min.js", "/api/v1/bays", "/nothing"):
+    for path in ("/", "/static/screen.js", "/static/plot.js", "/api/v1/bays", "/nothing"):
         got = await client.get(path)
         policy = got.headers["content-security-policy"]
         assert "default-src 'none'" in policy

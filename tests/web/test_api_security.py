@@ -32,7 +32,7 @@ OPEN = {
     ("/", "GET"),
     ("/history", "GET"),
     ("/static/screen.js", "GET"),
-    ("/static/plotly.min.js", "GET"),
+    ("/static/plot.js", "GET"),
     ("/health", "GET"),
     ("/api/openapi.json", "GET"),
     ("/api/v1/session", "GET"),

@@ -211,5 +211,6 @@ async def test_the_screen_follows_a_real_hold_to_its_verdict(tmp_path: Path) -> 
         verdict = at.service.bay_state("BM-bay1").sentence
         await expect(bay.locator(".verdict-sentence")).to_have_text(verdict)
         await expect(bay.locator(".reasons li").first).to_contain_text("confidence")
-        await expect(bay.locator("path.js-line")).to_have_count(4)
+        await expect(bay.locator("path.line")).to_have_count(2)  # measured, limit
+        await expect(bay.locator("path.band")).to_have_count(1)
         await page.screenshot(path=tmp_path / "verdict.png")

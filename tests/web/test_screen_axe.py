@@ -21,7 +21,7 @@ async def test_the_screen_breaks_no_serious_rule(
     alarm = Alarm(id="a-1", kind="overpressure", text="Pressure too high.", since=STARTED)
     service.set_hold("bay-2", vacuum(15.0, "inconclusive"))
     async with screen(browser, service, TABLET, scheme=scheme, motion="reduce") as page:
-        await expect(page.locator(".plot .main-svg").first).to_be_attached()
+        await expect(page.locator(".plot svg.chart").first).to_be_attached()
         await assert_clean(page, "a hold and a verdict")
         await page.locator("#bay-bay-2 .start").click()
         await assert_clean(page, "the start dialog")

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import pytest
 from fake_service import STARTED, FakeService, nitrogen, nitrogen_values, value
-from playwright.async_api import Browser, expect
+from playwright.async_api import Browser, Response, expect
 from screen_rig import TABLET, TV, browser, screen, service
 
 from holdwatch_api.app import create_app, serve
@@ -63,8 +64,9 @@ async def test_the_curve_is_drawn_with_limit_and_band(
 ) -> None:
     async with screen(browser, service) as page:
         plot = page.locator("#bay-bay-1 .plot")
-        await expect(plot.locator("path.js-line")).to_have_count(4)  # two edges, limit, measured
-        await expect(plot.locator(".xtitle")).to_have_text("minutes since valve closed")
+        for line in ("path.band", "path.limit", "path.line.measured"):
+            await expect(plot.locator(line)).to_have_count(1)
+        await expect(plot.locator(".x-title")).to_have_text("minutes since valve closed")
         await expect(page.locator("#bay-bay-1 figcaption")).to_have_text(
             "Pressure change, corrected for temperature, kPa"
         )
@@ -73,11 +75,56 @@ async def test_the_curve_is_drawn_with_limit_and_band(
             ["measured", "limit: 500 g a year", "range still possible for the leak"]
         )
         other = page.locator("#bay-bay-2")
-        await expect(other.locator("path.js-line")).to_have_count(2)
-        await expect(other.locator(".xtitle")).to_have_text("minutes since isolated")
+        await expect(other.locator("path.line")).to_have_count(2)
+        await expect(other.locator("path.band")).to_have_count(0)
+        await expect(other.locator(".x-title")).to_have_text("minutes since isolated")
         # The limit of 500 micron lies within the axis: its ticks reach beyond 400.
-        ticks = await other.locator(".ytick text").all_text_contents()
+        ticks = await other.locator(".y-tick").all_text_contents()
         assert float(ticks[-1]) >= 400
+
+
+async def test_the_curve_is_read_out_by_keyboard_and_by_touch(
+    browser: Browser, service: FakeService
+) -> None:
+    async with screen(browser, service) as page:
+        bay = page.locator("#bay-bay-1")
+        reader = bay.get_by_role("slider", name="Read the curve")
+        reading = bay.locator(".reading")
+        await expect(reader).to_have_attribute("aria-valuetext", re.compile("23.min: .*measured"))
+        await expect(reading).to_be_hidden()
+        await reader.focus()
+        await page.keyboard.press("Home")
+        await expect(reading).to_contain_text("6.1\u00a0min")
+        await expect(reading).to_contain_text(re.compile(r"measured −?0\.\d+\u00a0kPa"))
+        first = await reader.get_attribute("aria-valuetext")
+        await page.keyboard.press("ArrowRight")
+        await expect(reader).not_to_have_attribute("aria-valuetext", first or "")
+        await page.keyboard.press("Escape")
+        await expect(reading).to_be_hidden()
+        await bay.locator(".stop").focus()
+        place = await reader.bounding_box()
+        assert place is not None
+        middle = place["x"] + place["width"] / 2  # of an axis that ends at 30 min
+        await page.mouse.click(middle, place["y"] + place["height"] / 2)
+        await expect(reading.locator("b")).to_have_text("15\u00a0min")
+
+
+async def test_the_first_load_is_light(browser: Browser, service: FakeService) -> None:
+    async with serve(create_app(service.as_service), port=0) as serving:
+        page = await browser.new_page(viewport={"width": 1024, "height": 768})
+        served: dict[str, int] = {}
+
+        async def weigh(response: Response) -> None:
+            if "/api/" not in response.url:
+                served[response.url] = len(await response.body())
+
+        page.on("response", weigh)
+        await page.goto(serving.url)
+        await expect(page.locator(".plot svg.chart").first).to_be_attached()
+        await expect(page.locator("#link-text")).to_have_text("Live")
+        await page.close()
+    assert f"{serving.url}static/plot.js" in served
+    assert sum(served.values()) < 250_000, served
 
 
 @pytest.mark.parametrize("size", [TV, TABLET])
@@ -86,7 +133,7 @@ async def test_nothing_is_cut_off(
 ) -> None:
     service.set_hold("bay-1", nitrogen(34.0, "inconclusive"))
     async with screen(browser, service, size) as page:
-        await expect(page.locator(".plot .main-svg").first).to_be_attached()
+        await expect(page.locator(".plot svg.chart").first).to_be_attached()
         wide = await page.evaluate("document.documentElement.scrollWidth")
         assert wide <= size[0]
         for bay in ("bay-1", "bay-2"):
@@ -302,7 +349,7 @@ async def test_the_buttons_stay_in_reach(
 ) -> None:
     service.set_hold("bay-1", nitrogen(34.0, "fail"))
     async with screen(browser, service, size) as page:
-        await expect(page.locator(".plot .main-svg").first).to_be_attached()
+        await expect(page.locator(".plot svg.chart").first).to_be_attached()
         box = await page.locator("#bay-bay-1 .start").bounding_box()
         assert box is not None
         assert box["y"] + box["height"] <= size[1]

@@ -57,8 +57,8 @@ async def test_figures_sentences_and_curves_follow_the_units_chosen_at_the_scree
             )
             await expect(high.locator("figcaption")).to_contain_text("temperature, psi")
             await expect(low.locator(".facts")).to_contain_text("0.667 mbar within 15 min")
-            await expect(low.locator(".ytick text").first).to_be_attached()
-            ticks = await low.locator(".ytick text").all_text_contents()
+            await expect(low.locator(".y-tick").first).to_be_attached()
+            ticks = await low.locator(".y-tick").all_text_contents()
             assert 0.5 <= float(ticks[-1]) <= 0.8
         await page.get_by_role("button", name="Units").click()
         await page.get_by_label("Vacuum", exact=True).select_option("")

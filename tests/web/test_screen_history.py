@@ -34,13 +34,16 @@ async def test_past_holds_are_sifted_overlaid_and_zoomed(
         await page.goto(f"{serving.url}history")
         rows = page.locator("#rows tr")
         await expect(rows).to_have_count(4)  # of the newest hold's procedure
-        await expect(page.locator("#plot path.js-line")).to_have_count(1)
+        await expect(page.locator("#plot path.line")).to_have_count(1)
         await rows.nth(1).get_by_role("checkbox").check()
         await rows.nth(2).get_by_role("checkbox").check()
-        await expect(page.locator("#plot path.js-line")).to_have_count(3)
+        await expect(page.locator("#plot path.line")).to_have_count(3)
         await expect(rows.first).to_contain_text("FAIL")
         dashes = {
-            await rows.nth(n).locator("line").get_attribute("stroke-dasharray") for n in (0, 1, 2)
+            await rows.nth(n)
+            .locator("line")
+            .evaluate("line => getComputedStyle(line).strokeDasharray")
+            for n in (0, 1, 2)
         }
         assert len(dashes) == 3
         await assert_clean(page, "past holds")

@@ -53,7 +53,8 @@ async def test_the_record_is_drawn_and_zoomed_down_to_readings(
         await page.get_by_text("The whole record").click()
         told = page.locator("#record-told")
         await expect(told).to_contain_text("lowest, mean and highest of every 5 s")
-        await expect(page.locator("#record-plot path.js-line")).to_have_count(3)
+        for line in ("path.band", "path.line"):
+            await expect(page.locator(f"#record-plot {line}")).to_have_count(1)
         await assert_clean(page, "the record")
         plot = page.locator("#record-plot")
         await plot.scroll_into_view_if_needed()

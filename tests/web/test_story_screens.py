@@ -52,7 +52,7 @@ async def test_a_visit_from_the_search_to_the_report(browser: Browser, tmp_path:
         await page.get_by_role("link", name="BM-04").click()
 
         await expect(page.locator("#sentence")).to_contain_text("Before the repair: between")
-        await expect(page.locator("#plot .main-svg").first).to_be_attached()
+        await expect(page.locator("#plot svg.chart").first).to_be_attached()
         await assert_clean(page, "a vehicle")
         await page.get_by_role("button", name="Open a visit…").click()
         await page.get_by_label("What the customer says").fill("Warm again, on the long tour.")

@@ -1,6 +1,7 @@
 // One bay's panel: the sentence, the numbers, the curve, in this order.
 
-import { draw, judged, shapeChange, shapePressure } from "./curve.js";
+import { drawingOf, judged, shapeChange, shapePressure } from "./curve.js";
+import { Plot } from "./plot.js";
 import { drawFall, fallBox } from "./spark.js";
 import * as units from "./units.js";
 import { clockTime, drawShape, duration, figure, grams, rank, roleName, say } from "./format.js";
@@ -37,7 +38,7 @@ export class BayPanel {
     on(".evacuate", () => actions.evacuate(this));
     on(".stop-evacuation", () => actions.stopEvacuation(this));
     this.actions = actions;
-    new ResizeObserver(() => this.redraw()).observe(this.find(".frame"));
+    this.plot = new Plot(this.find(".plot"));
   }
 
   find(css) { return this.root.querySelector(css); }
@@ -182,7 +183,6 @@ export class BayPanel {
       if (name !== SMALLEST) box.querySelector(".spark")?.remove();
     });
     this.showFall(hold);
-    this.showFall(hold);
   }
 
   /** Beside the smallest visible leak: how it has fallen. */
@@ -276,7 +276,7 @@ export class BayPanel {
       this.series = judged(this.points, hold).length ? null : await this.fetchPressure(hold);
       this.curveHold = key;
       this.showFall(hold);
-      await this.redraw();
+      this.redraw();
     } catch (error) {
       console.warn(`bay ${this.name}: no curve (${error.message})`);
     } finally {
@@ -294,7 +294,7 @@ export class BayPanel {
     return roles.length ? series[roles[0]] : null;
   }
 
-  async redraw() {
+  redraw() {
     const hold = this.state?.hold;
     const box = this.find(".curve");
     const change = hold ? judged(this.points, hold).length > 0 : false;
@@ -306,7 +306,7 @@ export class BayPanel {
     say(box.querySelector("figcaption"), `${title}, ${unit.text}`);
     this.find(".plot").setAttribute("aria-label", `${title}: ${figure(drawn.y[drawn.y.length - 1])} ${unit.text} now.`);
     showLegend(box.querySelector(".legend"), drawn, hold);
-    await draw(this.find(".plot"), drawn, hold);
+    this.plot.draw(drawingOf(drawn, hold, unit));
   }
 }
 

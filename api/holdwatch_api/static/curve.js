@@ -1,18 +1,6 @@
 // The curve of a hold: change since the valve was closed, what a leak could account for, the limit.
 
-let library = null;
-
-/** Load the curve library once, after words and numbers are on the screen. */
-export function plotly() {
-  library ??= new Promise((resolve, reject) => {
-    const script = document.createElement("script");
-    script.src = "/static/plotly.min.js";
-    script.onload = () => resolve(window.Plotly);
-    script.onerror = () => { library = null; reject(new Error("the curve library did not load")); };
-    document.head.append(script);
-  });
-  return library;
-}
+import { roomFor, spansDecades } from "./scale.js";
 
 const ENDS_MIN = [5, 10, 15, 20, 30, 45, 60, 90, 120, 180, 240, 360, 480, 720, 960, 1440, 2880, 10080];
 
@@ -52,7 +40,7 @@ export function shapeChange(points, hold, unit) {
 export function shapePressure(series, hold, unit) {
   const x = series.t_s.map((t) => t / 60);
   const y = series.value.map((value) => value / unit.pa);
-  const log = hold.procedure === "standing-vacuum" && y.every((value) => value > 0);
+  const log = hold.procedure === "standing-vacuum" && spansDecades(y);
   const end = axisEnd(hold.elapsed_s / 60, Infinity);
   return { change: false, x, y, limit: { x: [], y: [] }, band: null, end, log };
 }
@@ -88,54 +76,25 @@ function bandOf(points, minute, unit, hold) {
 
 /** The value axis shows the curve and the limit whole; a band that is wider is cut off. */
 export function valueRange(drawn) {
-  const values = [...drawn.y, ...drawn.limit.y].filter((value) => value !== null);
+  const values = [...drawn.y, ...drawn.limit.y];
   if (drawn.change) values.push(0);
-  if (!values.length) return [0, 1];
-  const low = Math.min(...values);
-  const high = Math.max(...values);
-  const room = (high - low || Math.abs(high) || 1) * 0.12;
-  return [low - room, high + room];
+  return roomFor(values, 0.12, drawn.log);
 }
 
-export function colour(name) {
-  return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
-}
+const HOURS_FROM_MIN = 300; // a longer time is told in hours
 
-function traces(drawn, curve) {
-  const made = [];
-  if (drawn.band) {
-    const edge = { mode: "lines", line: { width: 0 }, hoverinfo: "skip" };
-    made.push({ ...edge, x: drawn.band.x, y: drawn.band.low });
-    made.push({ ...edge, x: drawn.band.x, y: drawn.band.high, fill: "tonexty", fillcolor: `${curve}40` });
-  }
-  if (drawn.limit.x.length) {
-    made.push({ mode: "lines", x: drawn.limit.x, y: drawn.limit.y, line: { color: colour("--limit"), width: 3, dash: "dash" }, hoverinfo: "skip" });
-  }
-  made.push({ mode: "lines", x: drawn.x, y: drawn.y, line: { color: curve, width: 4 } });
-  return made;
-}
-
-/** Draw into a node; resolves when drawn. */
-export async function draw(node, drawn, hold) {
-  const Plotly = await plotly();
-  const text = colour("--text");
-  const rule = colour("--rule");
+/** What a plot draws of a shape. */
+export function drawingOf(drawn, hold, unit) {
   const closed = hold.procedure === "standing-vacuum" ? "isolated" : "valve closed";
-  const axis = { gridcolor: rule, linecolor: rule, zeroline: false, fixedrange: true, color: text, ticks: "" };
-  const wide = node.clientWidth > 600;
-  const layout = {
-    width: node.clientWidth, height: node.clientHeight,
-    margin: { l: wide ? 72 : 60, r: 12, t: 10, b: 46 },
-    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", showlegend: false,
-    font: { family: getComputedStyle(document.body).fontFamily, size: wide ? 17 : 14, color: text },
-    xaxis: { ...axis, range: [0, drawn.end], title: { text: !drawn.change ? "minutes since the hold began" : `minutes since ${closed}`, standoff: 6 } },
-    yaxis: { ...axis, nticks: node.clientHeight < 200 ? 4 : 7 },
-    shapes: [],
+  const kind = drawn.end > HOURS_FROM_MIN ? "hours" : "minutes";
+  const time = (minutes) => (kind === "hours" ? minutes.map((one) => one / 60) : minutes);
+  const series = [{ css: "measured", x: time(drawn.x), y: drawn.y, name: drawn.change ? "measured" : "pressure", ends: true, leads: true }];
+  if (drawn.limit.x.length) series.unshift({ css: "limit", x: time(drawn.limit.x), y: drawn.limit.y, name: "limit", label: "limit" });
+  if (drawn.band) series.unshift({ css: "measured", x: time(drawn.band.x), low: drawn.band.low, high: drawn.band.high });
+  return {
+    x: { from: 0, to: time([drawn.end])[0], kind, title: `${kind} since ${drawn.change ? closed : "the hold began"}` },
+    y: { ...valueRange(drawn), unit: unit.text },
+    series,
+    marks: drawn.change ? [{ css: "zero", y: 0 }] : [],
   };
-  if (drawn.log) Object.assign(layout.yaxis, { type: "log", dtick: 1, exponentformat: "none" });
-  else layout.yaxis.range = valueRange(drawn);
-  if (drawn.change) {
-    layout.shapes.push({ type: "line", xref: "paper", x0: 0, x1: 1, y0: 0, y1: 0, line: { color: colour("--soft"), width: 1 } });
-  }
-  await Plotly.react(node, traces(drawn, colour("--curve")), layout, { staticPlot: true, responsive: false });
 }

@@ -39,6 +39,13 @@ export function figure(x) {
   return String(rounded + 0).replace("-", "−");
 }
 
+/** A figure with fixed decimals, a proper minus, and thin spaces from five digits on. */
+export function digits(/** @type {number} */ x, /** @type {number} */ decimals) {
+  const [whole, part] = (Number(x.toFixed(decimals)) + 0).toFixed(decimals).replace("-", "−").split(".");
+  const grouped = whole.replace("−", "").length > 4 ? whole.replace(/\B(?=(\d{3})+$)/g, "\u202f") : whole;
+  return part ? `${grouped}.${part}` : grouped;
+}
+
 /** "947 g", "29.1 kg". */
 export function grams(x) {
   return x >= 10000 ? `${figure(x / 1000)}\u00a0kg` : `${figure(x)}\u00a0g`;

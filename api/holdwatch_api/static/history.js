@@ -1,24 +1,22 @@
 // Past holds by unit and date, their traces laid over each other.
 
-import { plotly, colour } from "./curve.js";
+import { svg } from "./elements.js";
 import { drawShape, rank, say } from "./format.js";
+import { Plot } from "./plot.js";
 import { read } from "./reading.js";
+import { roomFor, spansDecades } from "./scale.js";
 import { onUnits, unitsDialog } from "./settings.js";
 import * as units from "./units.js";
 
 const MOST = 8;
 const POINTS = 4000;
-// Colours of the Okabe-Ito palette with a dash of their own: no line speaks by colour alone.
-const LINES = [
-  ["--curve", "solid", ""], ["--limit", "dash", "9 6"], ["--pass", "dot", "2 5"], ["--open", "dashdot", "9 5 2 5"],
-  ["--fail", "longdash", "16 6"], ["--soft", "solid", ""], ["--text", "dash", "9 6"], ["--curve", "dot", "2 5"],
-];
 const PRESSURES = new Set(["low_side", "high_side", "vacuum"]);
 const find = (id) => document.getElementById(id);
 
 let holds = [];
 const HOLDS = "/api/v1/holds?limit=1000";
 let problem = "";
+const plot = new Plot(find("plot"), { onZoom: (from, to) => draw([from, to]), onWhole: () => draw(null) });
 const drawn = new Map(); // hold id → its line's number
 const traces = new Map(); // hold id → {series, mark}
 
@@ -70,7 +68,7 @@ function list() {
 
 function row(hold) {
   const line = document.createElement("tr");
-  const begun = `${dayOf(hold.started)} ${new Date(hold.started).toLocaleTimeString([], { hour12: false, hour: "2-digit", minute: "2-digit" })}`;
+  const begun = begunText(hold);
   const cells = [mark(hold, begun), begun, hold.unit ?? "", hold.bay, outcome(hold), hold.sentence ?? ""];
   cells.forEach((content, at) => {
     const cell = document.createElement("td");
@@ -79,6 +77,11 @@ function row(hold) {
     line.append(cell);
   });
   return line;
+}
+
+/** When a hold began, as its row and its line are called. */
+function begunText(hold) {
+  return `${dayOf(hold.started)} ${new Date(hold.started).toLocaleTimeString([], { hour12: false, hour: "2-digit", minute: "2-digit" })}`;
 }
 
 function mark(hold, begun) {
@@ -95,15 +98,7 @@ function mark(hold, begun) {
 }
 
 function sample(number) {
-  const [name, , dashes] = LINES[number];
-  const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
-  svg.setAttribute("class", "line");
-  svg.setAttribute("viewBox", "0 0 52 16");
-  svg.setAttribute("aria-hidden", "true");
-  const line = document.createElementNS("http://www.w3.org/2000/svg", "line");
-  for (const [key, value] of Object.entries({ x1: 0, x2: 52, y1: 8, y2: 8, stroke: colour(name), "stroke-dasharray": dashes })) line.setAttribute(key, value);
-  svg.append(line);
-  return svg;
+  return svg("svg", { class: "sample", viewBox: "0 0 52 16", "aria-hidden": "true" }, svg("line", { class: `hold-${number}`, x1: 0, x2: 52, y1: 8, y2: 8 }));
 }
 
 function outcome(hold) {
@@ -123,7 +118,7 @@ async function choose(id, wanted) {
   problem = "";
   if (wanted) {
     const taken = new Set(drawn.values());
-    drawn.set(id, LINES.findIndex((_, number) => !taken.has(number)));
+    drawn.set(id, [...Array(MOST).keys()].find((number) => !taken.has(number)));
     try {
       if (!traces.has(id)) {
         const path = `/api/v1/holds/${encodeURIComponent(id)}`;
@@ -138,7 +133,7 @@ async function choose(id, wanted) {
   const focus = document.activeElement?.getAttribute("aria-label");
   list();
   if (focus) document.querySelector(`[aria-label="${CSS.escape(focus)}"]`)?.focus();
-  await draw(null);
+  draw(null);
 }
 
 /** What is drawn of one hold: minutes since the start of its clock, and figures in this screen's units. */
@@ -154,12 +149,12 @@ function shape(id) {
     x: times.map((t) => (t - (mark ?? 0)) / 60),
     y: values.map((value) => (value === null ? null : convert(value))),
     number: drawn.get(id),
-    quantity,
+    name: begunText(holds.find((hold) => hold.id === id)),
   };
 }
 
 /** Draw the chosen holds; `range` in minutes, or null for all of them. */
-async function draw(range) {
+function draw(range) {
   const node = find("plot");
   const procedure = find("procedure").value;
   const shapes = [...drawn.keys()].map(shape).filter(Boolean);
@@ -169,39 +164,16 @@ async function draw(range) {
   const since = procedure === "standing-vacuum" ? "the pump was valved off" : "the valve was closed";
   say(find("caption"), `${what}, ${unit}`);
   node.setAttribute("aria-label", shapes.length ? `${what} of ${shapes.length} ${shapes.length === 1 ? "hold" : "holds"}, minutes since ${since}.` : "No hold is drawn.");
-  const Plotly = await plotly();
-  const text = colour("--text");
-  const axis = { gridcolor: colour("--rule"), linecolor: colour("--rule"), zeroline: false, color: text };
-  const log = isPressure && procedure === "standing-vacuum" && shapes.every((one) => one.y.every((y) => y === null || y > 0));
   const ends = shapes.flatMap(({ x }) => [x[0], x[x.length - 1]]);
   const whole = ends.length ? [Math.min(...ends), Math.max(...ends)] : [0, 10];
-  const x = range ?? whole;
-  [find("x0").value, find("x1").value] = x.map((end) => Number(end.toFixed(2)));
-  const layout = {
-    width: node.clientWidth, height: node.clientHeight, margin: { l: 76, r: 16, t: 10, b: 52 },
-    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", showlegend: false, dragmode: "zoom",
-    font: { family: getComputedStyle(document.body).fontFamily, size: node.clientWidth > 600 ? 16 : 13, color: text },
-    xaxis: { ...axis, range: x, title: { text: `minutes since ${since}`, standoff: 6 } },
-    yaxis: { ...axis, fixedrange: true, ...(log ? { type: "log", dtick: 1, exponentformat: "none" } : {}) },
-  };
-  if (range) {
-    const seen = shapes.flatMap((one) => one.y.filter((y, at) => y !== null && one.x[at] >= x[0] && one.x[at] <= x[1]));
-    if (seen.length) {
-      const [low, high] = seen.reduce(([a, b], y) => [Math.min(a, y), Math.max(b, y)], [Infinity, -Infinity]);
-      const ends = log ? [Math.log10(low), Math.log10(high)] : [low, high];
-      const room = (ends[1] - ends[0] || Math.abs(ends[1]) || 1) * 0.08;
-      layout.yaxis.range = [ends[0] - room, ends[1] + room];
-      if (log && ends[1] - ends[0] < 1) Object.assign(layout.yaxis, { dtick: undefined, nticks: 6 });
-    }
-  }
-  const lines = shapes.map((one) => ({
-    mode: "lines", x: one.x, y: one.y, hoverinfo: "x+y", line: { color: colour(LINES[one.number][0]), dash: LINES[one.number][1], width: 2.5 },
-  }));
-  await Plotly.react(node, lines, layout, { displayModeBar: false, responsive: false });
-  node.removeAllListeners("plotly_relayout");
-  node.on("plotly_relayout", (change) => {
-    if (change["xaxis.autorange"]) draw(null);
-    else if (change["xaxis.range[0]"] !== undefined) draw([change["xaxis.range[0]"], change["xaxis.range[1]"]]);
+  const [from, to] = range ?? whole;
+  [find("x0").value, find("x1").value] = [from, to].map((end) => Number(end.toFixed(2)));
+  const seen = shapes.flatMap((one) => one.y.filter((_, at) => one.x[at] >= from && one.x[at] <= to)).filter((y) => y !== null);
+  plot.draw({
+    x: { from, to, kind: "minutes", title: `minutes since ${since}` },
+    y: { ...roomFor(seen, 0.08, isPressure && procedure === "standing-vacuum" && spansDecades(seen)), unit },
+    series: shapes.map((one) => ({ css: `hold-${one.number}`, x: one.x, y: one.y, name: one.name })),
+    marks: [{ css: "moment", x: 0, text: procedure === "standing-vacuum" ? "valved off" : "valve closed" }],
   });
 }
 
@@ -225,6 +197,4 @@ onUnits(async () => {
   list();
   draw(null);
 });
-matchMedia("(prefers-color-scheme: light)").addEventListener("change", () => { list(); draw(null); });
-new ResizeObserver(() => { if (window.Plotly) draw([Number(find("x0").value), Number(find("x1").value)]); }).observe(find("plot").parentElement);
 begin();

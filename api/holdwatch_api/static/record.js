@@ -1,8 +1,9 @@
 // The whole record: what a channel read over any span, as a band with its mean; zooming in reaches the readings.
 
-import { plotly, colour } from "./curve.js";
 import { say } from "./format.js";
+import { Plot } from "./plot.js";
 import { read } from "./reading.js";
+import { dateText, roomFor } from "./scale.js";
 import * as units from "./units.js";
 
 const POINTS = 1500;
@@ -11,6 +12,7 @@ const find = (id) => document.getElementById(id);
 
 let kept = null; // {channels, first, last}
 let asked = 0;
+const plot = new Plot(find("record-plot"), { onZoom: show, onWhole: newest });
 
 async function open() {
   if (kept || !find("record").open) return;
@@ -52,34 +54,25 @@ async function show(from, to) {
     say(find("record-told"), `The record could not be read: ${error.message}`);
     return;
   }
-  const Plotly = await plotly();
   if (number !== asked) return;
   const series = answer.series.find((one) => one.quantity === quantity);
   const { text, convert } = unitOf(quantity, Math.max(...series.high));
-  const x = series.t_s.map((t) => new Date((t + answer.width_s / 2) * 1000));
+  const x = series.t_s.map((t) => (t + answer.width_s / 2) * 1000);
   const [low, mean, high] = [series.low, series.mean, series.high].map((column) => column.map(convert));
   const grain = answer.width_s ? `lowest, mean and highest of every ${answer.width_s} s` : "single readings";
   say(find("record-told"), `${series.t_s.length} points: ${grain}${answer.whole ? "" : "; older readings are still being summarised"}.`);
-  const ink = colour("--text");
-  const axis = { gridcolor: colour("--rule"), linecolor: colour("--rule"), zeroline: false, color: ink };
-  const edge = { mode: "lines", x, line: { width: 0 }, hoverinfo: "skip" };
-  const node = find("record-plot");
-  node.setAttribute("aria-label", `${channel} in ${text}, ${grain}.`);
-  const lines = [
-    { ...edge, y: low }, { ...edge, y: high, fill: "tonexty", fillcolor: `${colour("--curve")}40` },
-    { mode: "lines", x, y: mean, hoverinfo: "x+y", line: { color: colour("--curve"), width: 2 } },
-  ];
-  await Plotly.react(node, lines, {
-    width: node.clientWidth, height: node.clientHeight, margin: { l: 76, r: 16, t: 10, b: 40 }, showlegend: false, dragmode: "zoom",
-    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-    font: { family: getComputedStyle(document.body).fontFamily, size: node.clientWidth > 600 ? 16 : 13, color: ink },
-    xaxis: { ...axis, type: "date", range: [new Date(from), new Date(to)] }, yaxis: { ...axis, fixedrange: true, title: { text, standoff: 6 } },
-  }, { displayModeBar: false, responsive: false });
-  node.removeAllListeners("plotly_relayout");
-  node.on("plotly_relayout", (change) => {
-    if (change["xaxis.autorange"]) newest();
-    else if (change["xaxis.range[0]"] !== undefined) show(...[0, 1].map((end) => new Date(change[`xaxis.range[${end}]`]).getTime()));
+  find("record-plot").setAttribute("aria-label", `${channel} in ${text}, ${grain}.`);
+  plot.draw({
+    x: { from, to, kind: "time", title: datesText(from, to) },
+    y: { ...roomFor([...low, ...high], 0.06), unit: text, titled: true },
+    series: [{ css: "measured", x, low, high }, { css: "measured", x, y: mean, name: "mean" }],
   });
+}
+
+/** "14 May 2026", or "12 May to 14 May 2026". */
+function datesText(from, to) {
+  const [first, last] = [dateText(from, true), dateText(to, true)];
+  return first === last ? last : `${dateText(from, new Date(from).getFullYear() !== new Date(to).getFullYear())} to ${last}`;
 }
 
 find("record").addEventListener("toggle", open);

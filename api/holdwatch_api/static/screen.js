@@ -117,9 +117,6 @@ onUnits(() => {
   connect(); // the service tells the sentences anew, in these units
 });
 document.addEventListener("sign-in", async ({ detail }) => { if (await signIn(detail)) connect(); });
-matchMedia("(prefers-color-scheme: light)").addEventListener("change", () => {
-  for (const panel of panels.values()) panel.redraw();
-});
 setInterval(() => {
   if (heardAt && Date.now() - heardAt > SILENCE_MS) { lost(); again(); }
   for (const panel of panels.values()) panel.tick();

@@ -1,6 +1,8 @@
 // The units that this screen shows: the shop's, or those chosen at this very screen. Plain figures
 // are formatted here; sentences come from the service in the units that it is asked for.
 
+import { digits } from "./format.js";
+
 const KEPT = "holdwatch-units";
 const MICRON_PA = 101325 / 760 / 1000;
 const PA = {
@@ -54,13 +56,6 @@ function labelOf({ stem, gauge }) {
 
 export function label(name) {
   return TEMPERATURE[name]?.[0] ?? labelOf(parse(name));
-}
-
-/** Fixed decimals, a proper minus, and thin spaces from five digits on. */
-function digits(x, decimals) {
-  const [whole, part] = (Number(x.toFixed(decimals)) + 0).toFixed(decimals).replace("-", "−").split(".");
-  const grouped = whole.length > 4 ? whole.replace(/\B(?=(\d{3})+$)/g, "\u202f") : whole;
-  return part ? `${grouped}.${part}` : grouped;
 }
 
 function temperature(k) {

@@ -1,10 +1,12 @@
 // A vehicle's page: the sentence, the charge against time, the suspects, its visits.
 
-import { chargeShape, drawCharges } from "./charges.js";
+import { chargeShape, drawingOf } from "./charges.js";
 import { grams } from "./format.js";
+import { Plot } from "./plot.js";
 import { asked, day, el, fill, find, outcome, read, send, suspectList, tell, toVisit, vehiclePath } from "./story.js";
 
 let view = null;
+const plot = new Plot(find("plot"));
 
 async function begin() {
   try {
@@ -89,7 +91,7 @@ function draw() {
   find("notice-words").textContent = view.notice_g === null ? "" : `usually noticed below ${grams(view.notice_g)}`;
   find("notice-words").hidden = view.notice_g === null;
   find("plot").setAttribute("aria-label", `Weights of ${view.name} against time. ${view.sentence}`);
-  drawCharges(find("plot"), shape);
+  plot.draw(drawingOf(shape));
 }
 
 async function open(event) {
@@ -107,6 +109,4 @@ async function open(event) {
 find("open").addEventListener("click", () => find("new").showModal());
 find("new").querySelector(".cancel").addEventListener("click", () => find("new").close());
 find("new").querySelector("form").addEventListener("submit", open);
-matchMedia("(prefers-color-scheme: light)").addEventListener("change", () => { if (view) draw(); });
-new ResizeObserver(() => { if (window.Plotly && view) draw(); }).observe(find("plot").parentElement);
 begin();
