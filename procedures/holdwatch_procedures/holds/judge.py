@@ -1,4 +1,4 @@
-"""Judging a recorded trace offline, with the very machine that judges live."""
+"""Judges a recorded trace offline, with the very machine that judges live."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from operator import attrgetter, sub
 from typing import TYPE_CHECKING, Any, Protocol, TypeAlias, cast
 
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
+from holdwatch_procedures.holds.events import Decided
 from holdwatch_procedures.holds.hold import Hold, conclude
 from holdwatch_procedures.holds.order import EXTENDED, MARK_WORD, WAIT_NS, Mark, Readings
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from holdwatch_physics.fluids import Fluids
+    from holdwatch_procedures.holds.events import HoldEvent
     from holdwatch_procedures.holds.recipe import Recipe
     from holdwatch_procedures.holds.verdict import Verdict
 
@@ -97,9 +99,9 @@ def judge_columns(
     court = _Court(recipe, Hold(recipe, fluids, version=version))
     line = 2  # line 1 is the header
     for columns in batches:
-        court.hear(columns, line)
-        if court.hold.verdict is not None:
-            return court.hold.verdict
+        verdict = court.hear(columns, line)
+        if verdict is not None:
+            return verdict
         line += len(columns[0])
     court.check_pressure()
     return conclude(court.hold)
@@ -133,17 +135,18 @@ class _Court:
         self._barometers: set[str] = set()
         self._pressure = False
 
-    def hear(self, rows: Columns, line: int) -> None:
+    def hear(self, rows: Columns, line: int) -> Verdict | None:
         """Take rows, the first of which stands in the given line; stop at a verdict."""
         if self._is_plain(rows):
             times_ns, channels, quantities, values, qualities, _words = rows
             of_readings = cast("Sequence[Quantity]", quantities)
-            self.hold.take(Readings(times_ns, channels, of_readings, values, qualities))
-            return
+            batch = Readings(times_ns, channels, of_readings, values, qualities)
+            return _verdict_in(self.hold.take(batch))
         for number, row in enumerate(zip(*rows, strict=True), start=line):
-            self._hear_one(number, *row)
-            if self.hold.verdict is not None:
-                return
+            verdict = _verdict_in(self._hear_one(number, *row))
+            if verdict is not None:
+                return verdict
+        return None
 
     def _is_plain(self, rows: Columns) -> bool:
         """Whether none of the rows needs a look of its own: none late, no mark, no odd room."""
@@ -169,7 +172,7 @@ class _Court:
         value: float,
         quality: Quality,
         word: str,
-    ) -> None:
+    ) -> list[HoldEvent]:
         if self.hold.is_late(t_ns):
             raise UnusableTraceError(
                 f"line {line}: {t_ns / 1e9:g} s is more than 2 s older than a line before "
@@ -177,13 +180,12 @@ class _Court:
             )
         if quantity is None:
             _check_word(word, line, self._recipe)
-            self.hold.take(Mark(t_ns, word))
-            return
+            return self.hold.take(Mark(t_ns, word))
         if channel not in self._roles:
             self._learn(channel, quantity, line)
         if channel in self._barometers:
             _check_room(value, line)
-        self.hold.take(Readings((t_ns,), (channel,), (quantity,), (value,), (quality,)))
+        return self.hold.take(Readings((t_ns,), (channel,), (quantity,), (value,), (quality,)))
 
     def _learn(self, channel: str, quantity: Quantity, line: int) -> None:
         """Take in a channel's first reading."""
@@ -201,6 +203,12 @@ class _Court:
                 'vacuum, low_side or high_side, or give it a role under [channels."NAME"] of the '
                 "recipe"
             )
+
+
+def _verdict_in(events: list[HoldEvent]) -> Verdict | None:
+    """The verdict where it is among events; it is the last of them."""
+    last = events[-1] if events else None
+    return last.verdict if isinstance(last, Decided) else None
 
 
 def _check_word(word: str, line: int, recipe: Recipe) -> None:
