@@ -17,6 +17,7 @@ from holdwatch_adapters.mqtt import MqttProbeSettings, open_mqtt
 from holdwatch_adapters.ports import Kind
 from holdwatch_adapters.replay import TraceSettings, open_traces
 from holdwatch_adapters.serial_line import SerialSettings, open_serial
+from holdwatch_adapters.settings import ProbeSettings
 
 if TYPE_CHECKING:
     from pydantic import GetCoreSchemaHandler
@@ -79,16 +80,23 @@ def _kind_of(given: Any) -> Any:
 
 
 def _check_keys(given: Any) -> Any:
-    """Refuse a key that belongs to another kind, and say to which."""
-    if not isinstance(given, Mapping):
+    """Refuse a key that belongs to another kind, and say to which; an empty one says nothing."""
+    if isinstance(given, ProbeSettings):
         return given
+    if not isinstance(given, Mapping):
+        raise ValueError("input should be a table: write [[probe]]")  # noqa: TRY004 - pydantic's
     own = KINDS.get(_kind_of(given))
     if own is None:
         return given
-    for name, kind in KINDS.items():
-        for key in kind.settings.model_fields:
-            foreign = key not in own.settings.model_fields
-            if foreign and given.get(key) not in (None, (), []):
-                message = f'`{key}` goes with kind = "{name}"'
-                raise ValueError(message)
-    return given
+    foreign = {
+        key: (name, kind.settings.model_fields[key].default)
+        for name, kind in KINDS.items()
+        for key in kind.settings.model_fields
+        if key in given and key not in own.settings.model_fields
+    }
+    for key, (name, default) in foreign.items():
+        is_empty = given[key] is None or (default == () and given[key] in ([], ()))
+        if not is_empty:
+            message = f'`{key}` goes with kind = "{name}"'
+            raise ValueError(message)
+    return {key: value for key, value in given.items() if key not in foreign}

@@ -94,6 +94,7 @@ async def test_a_new_kind_is_configured_and_read_by_its_one_line() -> None:
         ({"address": "02:00:00:00:00:09"}, '`probe[1]`: `address` goes with kind = "bluetooth"'),
         ({"kind": "bluetooth"}, '`probe[1]`: `shows` goes with kind = "dial"'),
         ({"kind": "dail"}, "'trace' or 'dial' (got 'dail')"),
+        ({"kind": 5}, "'trace' or 'dial' (got 5)"),
         ({"colour": "red"}, "unknown key `probe[1].colour`; known here: calibration, drift"),
         (
             {"shows": [{"channel": "pressure", "unit": "kPag", "ad": 1}]},
@@ -109,6 +110,17 @@ def test_what_is_wrong_with_it_is_said_in_the_words_of_every_kind(
     with pytest.raises(ConfigError) as caught:
         parse_config(shop(**changes))
     assert problem in str(caught.value)
+
+
+@pytest.mark.parametrize("probe", ["", 7, True, ["dial"]])
+def test_what_is_no_table_is_refused_in_one_sentence(probe: Any) -> None:
+    with pytest.raises(ConfigError, match=r"`probe\[1\]`: input should be a table"):
+        parse_config({"probe": [probe]})
+
+
+def test_an_empty_key_of_another_kind_says_nothing() -> None:
+    (probe, _) = parse_config(shop(topic=[])).probe
+    assert isinstance(probe, DialSettings)
 
 
 def test_every_key_belongs_to_one_kind() -> None:

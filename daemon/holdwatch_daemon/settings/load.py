@@ -238,8 +238,9 @@ def _in_words(detail: ErrorDetails) -> str:
     if detail["type"] == "union_tag_invalid":
         kinds = list(map(repr, KINDS))
         wanted = f"{', '.join(kinds[:-1])} or {kinds[-1]}"
-        given = detail["ctx"]["tag"]
-        return f"`probe[{int(loc[1]) + 1}].kind`: input should be {wanted} (got {given!r})"
+        given = detail["input"]["kind"]
+        shown = f" (got {given!r})" if isinstance(given, str | int | float) else ""
+        return f"`probe[{int(loc[1]) + 1}].kind`: input should be {wanted}{shown}"
     key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc)[1:]
     names = [str(part) for part in loc if not isinstance(part, int)]
     kind = detail["type"]
