@@ -1,6 +1,7 @@
 // What a person can do from the screen, each with the cautions that belong to it.
 
 import { ask, choice, send } from "./asking.js";
+import { el } from "./elements.js";
 import { duration, grams } from "./format.js";
 import { evacuate, start } from "./starting.js";
 import { fillVisits, openVisits } from "./visits.js";
@@ -31,12 +32,8 @@ async function extend(panel) {
   const left = duration(Math.max(0, hold.latest_end_s - hold.elapsed_s));
   const seen = hold.smallest_visible_g_per_year;
   document.getElementById("extend-text").textContent = `It ends in ${left} at the latest. A longer hold sees smaller leaks${seen === null ? "" : `; by now ${grams(seen)} a year would have shown`}.`;
-  document.getElementById("extend-choices").replaceChildren(...MORE_MIN.map((minutes) => {
-    const button = document.createElement("button");
-    button.value = String(minutes);
-    button.textContent = minutes < 60 ? `+ ${minutes} min` : `+ ${minutes / 60} h`;
-    return button;
-  }));
+  document.getElementById("extend-choices").replaceChildren(...MORE_MIN.map((minutes) =>
+    el("button", { value: String(minutes) }, minutes < 60 ? `+ ${minutes} min` : `+ ${minutes / 60} h`)));
   const minutes = Number(await choice(dialog));
   if (minutes > 0) await send(panel, { command: "extend_hold", minutes });
 }

@@ -1,22 +1,16 @@
 // What every act of the bay screen does: a dialog that is answered, a command that is sent.
 
-/** An id of a change, so that one sent twice is made once. */
-export function changeId() {
-  // randomUUID exists on secure origins only; a screen on the shop's network may not be one.
-  return `screen-${Array.from(crypto.getRandomValues(new Uint8Array(12)), (b) => b.toString(16).padStart(2, "0")).join("")}`;
-}
+import { commandId, detailOf, exchange } from "./api.js";
 
 /** Send a command and show the answer beside the buttons. */
 export async function send(panel, command) {
   panel.answer("Sending…");
   try {
-    const answer = await fetch(`/api/v1/bays/${encodeURIComponent(panel.name)}/command`, {
-      method: "POST", headers: { "Content-Type": "application/json" },
-      body: JSON.stringify({ ...command, id: changeId() }),
-    });
-    const body = await answer.json();
-    panel.answer(body.text ?? body.detail ?? "Done.", !answer.ok);
-    if (answer.status === 401 || answer.status === 403) document.dispatchEvent(new CustomEvent("sign-in", { detail: body.detail }));
+    const path = `/api/v1/bays/${encodeURIComponent(panel.name)}/command`;
+    const answer = await exchange(path, { method: "POST", body: { ...command, id: commandId() }, quiet: true });
+    const { ok, status, body } = answer;
+    panel.answer(body.text ?? (ok ? "Done." : detailOf(answer)), !ok);
+    if (status === 401 || status === 403) document.dispatchEvent(new CustomEvent("sign-in", { detail: body.detail }));
   } catch {
     panel.answer("The service did not answer; nothing is known to have happened. Look at the bay before you try again.", true);
   }

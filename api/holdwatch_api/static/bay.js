@@ -1,10 +1,13 @@
 // One bay's panel: the sentence, the numbers, the curve, in this order.
 
+import { exchange, read } from "./api.js";
 import { drawingOf, judged, shapeChange, shapePressure } from "./curve.js";
 import { Plot } from "./plot.js";
 import { drawFall, fallBox } from "./spark.js";
 import * as units from "./units.js";
-import { clockTime, drawShape, duration, figure, grams, rank, roleName, say } from "./format.js";
+import { el, say } from "./elements.js";
+import { clockTime, duration, figure, grams, rank, roleName } from "./format.js";
+import { drawShape, shape } from "./shapes.js";
 
 const CURVE_EVERY_MS = 4000;
 const REASONS_AGAIN_MS = 2000;
@@ -91,15 +94,11 @@ export class BayPanel {
     const list = this.find(".reasons");
     list.replaceChildren();
     try {
-      const answer = await fetch(units.withUnits(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}`));
-      if (!answer.ok) throw new Error(String(answer.status));
-      const { verdict } = await answer.json();
+      const { verdict } = await read(units.withUnits(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}`), { quiet: true });
       if (!verdict) throw new Error("not written yet");
       const { reasons } = verdict;
       list.replaceChildren(...reasons.filter((r) => r !== hold.verdict_sentence).slice(0, 3).map((text) => {
-        const item = document.createElement("li");
-        item.textContent = text;
-        return item;
+        return el("li", {}, text);
       }));
     } catch {
       setTimeout(() => { if (this.state?.hold?.hold_id === hold.hold_id) this.loadReasons(hold); }, REASONS_AGAIN_MS);
@@ -172,10 +171,7 @@ export class BayPanel {
     facts.forEach(([name, text], at) => {
       let box = list.children[at];
       if (!box) {
-        box = document.createElement("div");
-        const detail = document.createElement("dd");
-        detail.append(document.createElement("span"));
-        box.append(document.createElement("dt"), detail);
+        box = el("div", {}, el("dt"), el("dd", {}, el("span")));
         list.append(box);
       }
       say(box.firstElementChild, name);
@@ -199,26 +195,11 @@ export class BayPanel {
     if (place.dataset.shown === wanted) return;
     place.dataset.shown = wanted;
     place.replaceChildren(...alarms.map((alarm) => {
-      const box = document.createElement("div");
-      box.className = `alarm ${alarm.acknowledged ? "known" : "standing"}`;
-      box.setAttribute("role", "alert");
-      const mark = document.createElementNS("http://www.w3.org/2000/svg", "svg");
-      mark.setAttribute("viewBox", "0 0 64 64");
-      mark.setAttribute("class", "shape");
-      mark.setAttribute("aria-hidden", "true");
-      drawShape(mark, "alarm");
-      const text = document.createElement("p");
-      text.textContent = alarm.text;
-      const since = document.createElement("small");
-      since.textContent = `Alarm since ${clockTime(new Date(alarm.since))}${alarm.acknowledged ? ", acknowledged" : ""}`;
-      text.append(since);
-      box.append(mark, text);
+      const since = `Alarm since ${clockTime(new Date(alarm.since))}${alarm.acknowledged ? ", acknowledged" : ""}`;
+      const box = el("div", { className: `alarm ${alarm.acknowledged ? "known" : "standing"}`, role: "alert" },
+        shape("alarm"), el("p", {}, alarm.text, el("small", {}, since)));
       if (!alarm.acknowledged) {
-        const button = document.createElement("button");
-        button.type = "button";
-        button.textContent = "Acknowledge";
-        button.addEventListener("click", () => this.actions.acknowledge(this, alarm.id));
-        box.append(button);
+        box.append(el("button", { type: "button", onclick: () => this.actions.acknowledge(this, alarm.id) }, "Acknowledge"));
       }
       return box;
     }));
@@ -268,9 +249,7 @@ export class BayPanel {
     this.curveAt = Date.now();
     try {
       if (!this.curveHold?.startsWith(`${hold.hold_id}/`)) { this.points = []; this.series = null; }
-      const answer = await fetch(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}/curve?after=${this.points.length}`);
-      if (!answer.ok) throw new Error(String(answer.status));
-      const curve = await answer.json();
+      const curve = await read(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}/curve?after=${this.points.length}`, { quiet: true });
       this.hasCurve = true;
       this.points.push(...curve.points);
       this.series = judged(this.points, hold).length ? null : await this.fetchPressure(hold);
@@ -286,9 +265,9 @@ export class BayPanel {
 
   /** Until there is a change to draw: the readings of the role that will be judged. */
   async fetchPressure(hold) {
-    const answer = await fetch(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}/trace?points=400`);
+    const answer = await exchange(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}/trace?points=400`, { quiet: true });
     if (!answer.ok) return null;
-    const { series } = await answer.json();
+    const { series } = answer.body;
     const roles = Object.keys(series).filter((role) => PRESSURE_ROLES.has(role));
     roles.sort((a, b) => rank(a, hold.procedure) - rank(b, hold.procedure));
     return roles.length ? series[roles[0]] : null;
@@ -316,18 +295,8 @@ function isBeyond(value) {
 }
 
 function numberBox(role) {
-  const box = document.createElement("div");
-  box.dataset.role = role;
-  const term = document.createElement("dt");
-  term.textContent = roleName(role);
-  const detail = document.createElement("dd");
-  for (const [tag, css] of [["span", "value"], ["span", "unit"], ["div", "also"]]) {
-    const part = document.createElement(tag);
-    part.className = css;
-    detail.append(part);
-  }
-  box.append(term, detail);
-  return box;
+  return el("div", { "data-role": role }, el("dt", {}, roleName(role)),
+    el("dd", {}, el("span", { className: "value" }), el("span", { className: "unit" }), el("div", { className: "also" })));
 }
 
 /** How valve and pump stand, and how far an evacuation by wire has come. */
@@ -365,10 +334,5 @@ function showLegend(list, drawn, hold) {
   const wanted = lines.map((line) => line[1]).join("|");
   if (list.dataset.shown === wanted) return;
   list.dataset.shown = wanted;
-  list.replaceChildren(...lines.map(([css, text]) => {
-    const item = document.createElement("li");
-    item.className = css;
-    item.textContent = text;
-    return item;
-  }));
+  list.replaceChildren(...lines.map(([css, text]) => el("li", { className: css }, text)));
 }

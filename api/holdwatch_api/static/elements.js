@@ -14,16 +14,16 @@ export const find = (id) => document.getElementById(id);
  * An element with its properties, attributes (`aria-…`, `data-…`, `for`) and children.
  * @template {keyof HTMLElementTagNameMap} T
  * @param {T} tag
- * @param {Record<string, unknown>} [properties] what is null, undefined or false is left out
+ * @param {Record<string, unknown>} [properties] what is null or undefined is left out
  * @param {...any} children nodes, texts, or lists of them; what is null, undefined or "" is left out
  * @returns {HTMLElementTagNameMap[T]}
  */
 export function el(tag, properties = {}, ...children) {
   const node = document.createElement(tag);
   for (const [key, value] of Object.entries(properties)) {
-    if (value === null || value === undefined || value === false) continue;
+    if (value === null || value === undefined) continue;
     if (key in node && !key.includes("-")) Object.assign(node, { [key]: value });
-    else node.setAttribute(key, value === true ? "" : String(value));
+    else if (value !== false) node.setAttribute(key, value === true ? "" : String(value));
   }
   node.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== ""));
   return node;

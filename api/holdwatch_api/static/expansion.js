@@ -2,7 +2,9 @@
 
 import * as bottle from "./bottle.js";
 import { figure } from "./format.js";
-import { asked, caution, el, field, find, read, send, tell, tiles, toVehicle, vehiclePath } from "./story.js";
+import { read, send } from "./api.js";
+import { el, find } from "./elements.js";
+import { asked, caution, field, tell, tiles, toVehicle, vehiclePath } from "./story.js";
 import { setShop } from "./units.js";
 
 const KEPT = "holdwatch-bottle";

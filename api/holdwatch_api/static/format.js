@@ -54,29 +54,3 @@ export function grams(x) {
 export function clockTime(date) {
   return date.toLocaleTimeString([], { hour12: false });
 }
-
-/** Set text only when it differs, so that a screen reader is not told the same twice. */
-export function say(node, text) {
-  if (node.textContent !== text) node.textContent = text;
-}
-
-const SVG = "http://www.w3.org/2000/svg";
-const SHAPES = {
-  pass: [["circle", { cx: 32, cy: 32, r: 30 }], ["path", { d: "M18 33l10 10 19-22", class: "ink" }]],
-  fail: [["path", { d: "M32 3L62 59H2z" }], ["path", { d: "M24 34l16 16M40 34L24 50", class: "ink" }]],
-  inconclusive: [["rect", { x: 4, y: 4, width: 56, height: 56, rx: 4 }], ["path", { d: "M23 25a9 9 0 1 1 13 8c-3 2-4 4-4 8M32 50v1", class: "ink" }]],
-  running: [["path", { d: "M32 3a29 29 0 1 0 29 29h-9a20 20 0 1 1-20-20z" }], ["path", { d: "M32 16v17l11 8", class: "hand" }]],
-  idle: [["circle", { cx: 32, cy: 32, r: 24, class: "ring" }]],
-  alarm: [["path", { d: "M20 3h24l17 17v24L44 61H20L3 44V20z" }], ["path", { d: "M32 15v22M32 45v4", class: "ink" }]],
-};
-
-/** Draw an outcome's own shape: disc with a tick, triangle with a cross, square with broken lines. */
-export function drawShape(svg, name) {
-  if (svg.dataset.name === name) return;
-  svg.dataset.name = name;
-  svg.replaceChildren(...SHAPES[name].map(([tag, attributes]) => {
-    const part = document.createElementNS(SVG, tag);
-    for (const [key, value] of Object.entries(attributes)) part.setAttribute(key, value);
-    return part;
-  }));
-}

@@ -1,10 +1,12 @@
 // Past holds by unit and date, their traces laid over each other.
 
-import { svg } from "./elements.js";
-import { drawShape, rank, say } from "./format.js";
+import { el, say, svg } from "./elements.js";
+import { rank } from "./format.js";
+import { outcome } from "./shapes.js";
 import { Plot } from "./plot.js";
-import { read } from "./reading.js";
+import { read } from "./api.js";
 import { roomFor, spansDecades } from "./scale.js";
+import "./signin.js";
 import { onUnits, unitsDialog } from "./settings.js";
 import * as units from "./units.js";
 
@@ -67,16 +69,9 @@ function list() {
 }
 
 function row(hold) {
-  const line = document.createElement("tr");
   const begun = begunText(hold);
-  const cells = [mark(hold, begun), begun, hold.unit ?? "", hold.bay, outcome(hold), hold.sentence ?? ""];
-  cells.forEach((content, at) => {
-    const cell = document.createElement("td");
-    if (at === 1) cell.className = "when";
-    cell.append(content);
-    line.append(cell);
-  });
-  return line;
+  const cells = [mark(hold, begun), begun, hold.unit ?? "", hold.bay, outcomeOf(hold), hold.sentence ?? ""];
+  return el("tr", {}, cells.map((content, at) => el("td", { className: at === 1 ? "when" : "" }, content)));
 }
 
 /** When a hold began, as its row and its line are called. */
@@ -85,34 +80,19 @@ function begunText(hold) {
 }
 
 function mark(hold, begun) {
-  const label = document.createElement("label");
-  const box = document.createElement("input");
-  box.type = "checkbox";
-  box.checked = drawn.has(hold.id);
-  box.disabled = !box.checked && drawn.size >= MOST;
-  box.setAttribute("aria-label", `Draw the hold of ${begun}`);
-  box.addEventListener("change", () => choose(hold.id, box.checked));
-  label.append(box);
-  if (box.checked) label.append(sample(drawn.get(hold.id)));
-  return label;
+  const checked = drawn.has(hold.id);
+  const box = el("input", {
+    type: "checkbox", checked, disabled: !checked && drawn.size >= MOST, "aria-label": `Draw the hold of ${begun}`,
+    onchange: () => choose(hold.id, box.checked),
+  });
+  return el("label", {}, box, checked ? sample(drawn.get(hold.id)) : null);
 }
 
 function sample(number) {
   return svg("svg", { class: "sample", viewBox: "0 0 52 16", "aria-hidden": "true" }, svg("line", { class: `hold-${number}`, x1: 0, x2: 52, y1: 8, y2: 8 }));
 }
 
-function outcome(hold) {
-  const word = hold.outcome ?? (hold.ended ? "inconclusive" : "running");
-  const node = document.createElement("span");
-  node.className = `outcome ${word}`;
-  const shape = document.createElementNS("http://www.w3.org/2000/svg", "svg");
-  shape.setAttribute("class", "shape");
-  shape.setAttribute("viewBox", "0 0 64 64");
-  shape.setAttribute("aria-hidden", "true");
-  drawShape(shape, word);
-  node.append(shape, word.toUpperCase());
-  return node;
-}
+const outcomeOf = (hold) => outcome(hold.outcome ?? (hold.ended ? "inconclusive" : "running"));
 
 async function choose(id, wanted) {
   problem = "";

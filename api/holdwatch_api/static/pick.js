@@ -1,6 +1,7 @@
 // The tabs: every bay's state by shape and word, so that no verdict is ever out of sight.
 
-import { drawShape } from "./format.js";
+import { el } from "./elements.js";
+import { shape } from "./shapes.js";
 
 const PHASES = { evacuating: "Evacuating", waiting: "Waiting", settling: "Settling", holding: "Holding" };
 
@@ -14,27 +15,10 @@ export function glance(state) {
   return ["idle", "Ready"];
 }
 
-function tab(name, text, shape, word) {
-  const link = document.createElement("a");
-  link.href = `#${encodeURIComponent(name)}`;
-  const label = document.createElement("span");
-  label.className = "tab-name";
-  label.textContent = text;
-  if (!shape) {
-    link.append(label);
-    return link;
-  }
-  link.className = shape;
-  const mark = document.createElementNS("http://www.w3.org/2000/svg", "svg");
-  mark.setAttribute("viewBox", "0 0 64 64");
-  mark.setAttribute("class", "shape");
-  mark.setAttribute("aria-hidden", "true");
-  drawShape(mark, shape);
-  const told = document.createElement("span");
-  told.className = "tab-word";
-  told.textContent = word;
-  link.append(mark, label, " ", told);
-  return link;
+function tab(name, text, shapeName, word) {
+  const label = el("span", { className: "tab-name" }, text);
+  const parts = shapeName ? [shape(shapeName), label, " ", el("span", { className: "tab-word" }, word)] : [label];
+  return el("a", { href: `#${encodeURIComponent(name)}`, className: shapeName ?? "" }, parts);
 }
 
 /** Show the tabs; `one` is the bay that is picked, or null. */

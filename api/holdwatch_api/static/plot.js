@@ -85,7 +85,8 @@ export class Plot {
     this.area = area;
     const x = scale(drawing.x, 0, area.width);
     const y = scale(drawing.y, area.height, 0);
-    this.scales = { x, y };
+    const scales = { x, y };
+    this.scales = scales;
     const xTicks = ticksAcross(drawing.x, Math.max(2, Math.floor(area.width / (size * 5))));
     const root = svg("svg", { class: "chart", width, height, viewBox: `0 0 ${width} ${height}`, "font-size": size, "aria-hidden": "true" },
       ...(drawing.y.titled ? [svg("text", { class: "y-unit", x: left - size * 0.4, y: size * 0.95, "text-anchor": "end" }, drawing.y.unit)] : []),
@@ -104,9 +105,9 @@ export class Plot {
       svg("text", { class: "x-title", x: left + area.width / 2, y: height - size * 0.3, "text-anchor": "middle" }, drawing.x.title),
       // A nested drawing cuts off what reaches beyond the axes.
       svg("svg", { x: left, y: area.top, width: area.width, height: area.height },
-        ...(drawing.marks ?? []).map((mark) => markLine(mark, this.scales, area)),
-        ...drawing.series.flatMap((one) => parts(one, this.scales, size))),
-      ...labels(drawing, this.scales, area, size),
+        ...(drawing.marks ?? []).map((mark) => markLine(mark, scales, area)),
+        ...drawing.series.flatMap((one) => parts(one, scales, size))),
+      ...labels(drawing, scales, area, size),
       svg("rect", { class: "edge", x: left, y: area.top, width: area.width, height: area.height }));
     node.replaceChildren(root);
     Object.assign(this.reader.style, { left: `${left}px`, top: `${area.top}px`, width: `${area.width}px`, height: `${area.height}px` });

@@ -1,8 +1,8 @@
 // The whole record: what a channel read over any span, as a band with its mean; zooming in reaches the readings.
 
-import { say } from "./format.js";
+import { say } from "./elements.js";
 import { Plot } from "./plot.js";
-import { read } from "./reading.js";
+import { read } from "./api.js";
 import { dateText, roomFor } from "./scale.js";
 import * as units from "./units.js";
 

@@ -1,8 +1,10 @@
 // The bay screen: follows the service's stream and says when it cannot.
 
 import { actions } from "./actions.js";
+import { exchange } from "./api.js";
 import { BayPanel } from "./bay.js";
-import { clockTime, say } from "./format.js";
+import { el, say } from "./elements.js";
+import { clockTime } from "./format.js";
 import { showPick } from "./pick.js";
 import { onUnits, unitsDialog } from "./settings.js";
 import { signIn } from "./signin.js";
@@ -81,7 +83,7 @@ function again() {
   source?.close();
   retry ??= setTimeout(async () => {
     // EventSource keeps the status to itself; a plain request tells whether a token is missing.
-    const answer = await fetch("/api/v1/bays").catch(() => null);
+    const answer = await exchange("/api/v1/bays", { quiet: true }).catch(() => null);
     if (answer?.status === 401) await signIn("This screen needs a token to watch the bays.");
     connect();
   }, RETRY_MS);
@@ -94,10 +96,7 @@ function arrange(names) {
   for (const name of names) panels.set(name, new BayPanel(name, actions));
   main.replaceChildren(...[...panels.values()].map((panel) => panel.root));
   if (!names.length) {
-    const note = document.createElement("p");
-    note.className = "wait";
-    note.textContent = "No bay is configured yet.";
-    main.append(note);
+    main.append(el("p", { className: "wait" }, "No bay is configured yet."));
   }
   pick();
 }

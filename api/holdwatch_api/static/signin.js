@@ -1,45 +1,32 @@
 // Signing in, being paired, and letting other screens in: one module that every page uses.
 
-const JSON_BODY = { "Content-Type": "application/json" };
+import { exchange, signInBy } from "./api.js";
+import { el } from "./elements.js";
+
 let waiting = null; // the timer of a code that this screen shows
 let opened = null; // the promise of the dialog while it is open
 
-/** Make an element: its properties and attributes, then its children. */
-function make(tag, properties = {}, ...children) {
-  const node = document.createElement(tag);
-  for (const [key, value] of Object.entries(properties)) {
-    if (key in node && key !== "list" && key !== "form") node[key] = value;
-    else node.setAttribute(key, value);
-  }
-  node.append(...children);
-  return node;
-}
-
-async function post(path, body = {}) {
-  const answer = await fetch(path, { method: "POST", headers: JSON_BODY, body: JSON.stringify(body) });
-  const told = answer.status === 204 ? {} : await answer.json().catch(() => ({}));
-  return { ok: answer.ok, status: answer.status, told, retryS: Number(answer.headers.get("Retry-After")) || 0 };
-}
+const post = (path, body = {}) => exchange(path, { method: "POST", body, quiet: true });
 
 function build() {
   const found = document.getElementById("sign-in");
   if (found) return found;
-  const why = make("p", { id: "sign-in-why", role: "status" });
-  const code = make("output", { id: "pair-code", className: "pair-code", "aria-live": "polite" });
-  const how = make("p", { id: "pair-how" });
-  const show = make("button", { type: "button", id: "pair-show", textContent: "Show a code" });
-  const token = make("input", { id: "token", type: "password", autocomplete: "current-password", autofocus: true });
-  const cancel = make("button", { type: "button", className: "cancel", textContent: "Cancel" });
-  const go = make("button", { value: "go", className: "strong", textContent: "Sign in" });
-  const dialog = make("dialog", { id: "sign-in", "aria-labelledby": "sign-in-title" },
-    make("form", { method: "dialog" },
-      make("h2", { id: "sign-in-title", textContent: "Sign in" }),
+  const why = el("p", { id: "sign-in-why", role: "status" });
+  const code = el("output", { id: "pair-code", className: "pair-code", "aria-live": "polite" });
+  const how = el("p", { id: "pair-how" });
+  const show = el("button", { type: "button", id: "pair-show", textContent: "Show a code" });
+  const token = el("input", { id: "token", type: "password", autocomplete: "current-password", autofocus: true });
+  const cancel = el("button", { type: "button", className: "cancel", textContent: "Cancel" });
+  const go = el("button", { value: "go", className: "strong", textContent: "Sign in" });
+  const dialog = el("dialog", { id: "sign-in", "aria-labelledby": "sign-in-title" },
+    el("form", { method: "dialog" },
+      el("h2", { id: "sign-in-title", textContent: "Sign in" }),
       why,
-      make("h3", { textContent: "Without a keyboard" }),
+      el("h3", { textContent: "Without a keyboard" }),
       code, how, show,
-      make("h3", { textContent: "With a token" }),
-      make("label", { htmlFor: "token", textContent: "Token" }), token,
-      make("p", { className: "buttons" }, cancel, go),
+      el("h3", { textContent: "With a token" }),
+      el("label", { htmlFor: "token", textContent: "Token" }), token,
+      el("p", { className: "buttons" }, cancel, go),
     ));
   show.addEventListener("click", () => showCode(dialog));
   // Not a submitting button, so that the Enter key signs in.
@@ -62,7 +49,7 @@ async function showCode(dialog) {
     later(5, anew);
     return;
   }
-  const { ok, told, retryS } = asked;
+  const { ok, body: told, retryS } = asked;
   dialog.querySelector("#pair-show").hidden = ok;
   if (!ok) {
     code.textContent = "";
@@ -74,7 +61,7 @@ async function showCode(dialog) {
   how.textContent = `On a screen that may operate: Access, then this code. Or on the server: holdwatch token pair ${told.code} --name "Bay TV"`;
   const over = Date.now() + told.expires_s * 1000;
   const look = async () => {
-    const { told: found, status } = await post("/api/v1/pairing/collect").catch(() => ({ told: {}, status: 0 }));
+    const { body: found, status } = await post("/api/v1/pairing/collect").catch(() => ({ body: {}, status: 0 }));
     if (found.state === "paired") dialog.close("paired");
     else if (status === 404 || Date.now() > over) anew();
     else later(told.interval_s, look);
@@ -107,8 +94,8 @@ async function ask(why) {
       await new Promise((resolve) => { dialog.addEventListener("close", resolve, { once: true }); });
       if (dialog.returnValue === "paired") return true;
       if (dialog.returnValue !== "go") return false;
-      const { ok, status, told: answer } = await post("/api/v1/session", { token: field.value })
-        .catch(() => ({ ok: false, told: { detail: "The service did not answer." } }));
+      const { ok, status, body: answer } = await post("/api/v1/session", { token: field.value })
+        .catch(() => ({ ok: false, body: { detail: "The service did not answer." } }));
       if (ok) return true;
       told.textContent = status === 422 ? "A token is one word, without spaces." : answer.detail ?? "This did not work.";
     }
@@ -121,19 +108,8 @@ async function ask(why) {
 
 /** Who this browser is; null where the service does not answer. */
 export async function who() {
-  try {
-    const answer = await fetch("/api/v1/session");
-    return answer.ok ? await answer.json() : null;
-  } catch {
-    return null;
-  }
-}
-
-/** Fetch; where a token is missing, sign in and fetch once more. */
-export async function signedFetch(path, options) {
-  const answer = await fetch(path, options);
-  if (answer.status !== 401) return answer;
-  return await signIn("This screen needs a token to watch the bays.") ? fetch(path, options) : answer;
+  const answer = await exchange("/api/v1/session", { quiet: true }).catch(() => null);
+  return answer?.ok ? answer.body : null;
 }
 
 // -- letting other screens in ------------------------------------------------------------------
@@ -141,27 +117,27 @@ export async function signedFetch(path, options) {
 function buildAccess() {
   const found = document.getElementById("access");
   if (found) return found;
-  const pair = make("form", { id: "pair" },
-    make("h3", { textContent: "Let a screen in" }),
-    make("label", { htmlFor: "pair-typed", textContent: "Code that it shows" }),
-    make("input", { id: "pair-typed", className: "field-wide", required: true, maxLength: 20, autocomplete: "off", spellcheck: false }),
-    make("label", { htmlFor: "pair-name", textContent: "Its name" }),
-    make("input", { id: "pair-name", className: "field-wide", required: true, maxLength: 60, autocomplete: "off" }),
-    make("label", { htmlFor: "pair-scope", textContent: "It may" }),
-    make("select", { id: "pair-scope" }, new Option("watch", "watch"), new Option("operate", "operate")),
-    make("button", { className: "strong", textContent: "Let it in" }),
+  const pair = el("form", { id: "pair" },
+    el("h3", { textContent: "Let a screen in" }),
+    el("label", { htmlFor: "pair-typed", textContent: "Code that it shows" }),
+    el("input", { id: "pair-typed", className: "field-wide", required: true, maxLength: 20, autocomplete: "off", spellcheck: false }),
+    el("label", { htmlFor: "pair-name", textContent: "Its name" }),
+    el("input", { id: "pair-name", className: "field-wide", required: true, maxLength: 60, autocomplete: "off" }),
+    el("label", { htmlFor: "pair-scope", textContent: "It may" }),
+    el("select", { id: "pair-scope" }, new Option("watch", "watch"), new Option("operate", "operate")),
+    el("button", { className: "strong", textContent: "Let it in" }),
   );
-  const told = make("p", { id: "access-told", role: "status" });
-  const out = make("button", { type: "button", textContent: "Sign out" });
-  const other = make("button", { type: "button", textContent: "Sign in otherwise…" });
-  const done = make("button", { type: "button", className: "strong", textContent: "Done" });
-  const dialog = make("dialog", { id: "access", "aria-labelledby": "access-title" },
-    make("h2", { id: "access-title", textContent: "Access" }),
-    make("p", { id: "access-who" }), pair, told,
-    make("p", { className: "buttons" }, out, other, done));
+  const told = el("p", { id: "access-told", role: "status" });
+  const out = el("button", { type: "button", textContent: "Sign out" });
+  const other = el("button", { type: "button", textContent: "Sign in otherwise…" });
+  const done = el("button", { type: "button", className: "strong", textContent: "Done" });
+  const dialog = el("dialog", { id: "access", "aria-labelledby": "access-title" },
+    el("h2", { id: "access-title", textContent: "Access" }),
+    el("p", { id: "access-who" }), pair, told,
+    el("p", { className: "buttons" }, out, other, done));
   done.addEventListener("click", () => dialog.close());
   out.addEventListener("click", async () => {
-    await fetch("/api/v1/session", { method: "DELETE" });
+    await exchange("/api/v1/session", { method: "DELETE", quiet: true });
     location.reload();
   });
   other.addEventListener("click", async () => {
@@ -171,9 +147,9 @@ function buildAccess() {
   pair.addEventListener("submit", async (event) => {
     event.preventDefault();
     const value = (id) => dialog.querySelector(`#${id}`).value;
-    const { ok, told: answer } = await post("/api/v1/pairing/approve", {
+    const { ok, body: answer } = await post("/api/v1/pairing/approve", {
       code: value("pair-typed"), name: value("pair-name"), scope: value("pair-scope"),
-    }).catch(() => ({ ok: false, told: { detail: "The service did not answer." } }));
+    }).catch(() => ({ ok: false, body: { detail: "The service did not answer." } }));
     told.textContent = ok
       ? `The screen at ${answer.address}, which asked ${answer.asked_s_ago} s ago, may ${answer.scope} as “${answer.name}”. If that is another one: holdwatch token revoke "${answer.name}"`
       : answer.detail ?? "This did not work.";
@@ -199,12 +175,13 @@ async function offerAccess() {
   if (!line || document.getElementById("access-open")) return;
   const session = await who();
   if (!session || session.open || document.getElementById("access-open")) return;
-  const button = make("button", { type: "button", id: "access-open", className: "to", textContent: "Access" });
+  const button = el("button", { type: "button", id: "access-open", className: "to", textContent: "Access" });
   button.addEventListener("click", showAccess);
   const units = document.getElementById("units-open");
   if (units) units.after(button);
   else line.append(button);
 }
 
-document.head.append(make("link", { rel: "stylesheet", href: "/static/signin.css" }));
+signInBy(signIn);
+document.head.append(el("link", { rel: "stylesheet", href: "/static/signin.css" }));
 offerAccess();

@@ -1,6 +1,8 @@
 // Beginning a hold, or an evacuation by wire: the recipe, what is held, and the cautions.
 
+import { read } from "./api.js";
 import { ask, send } from "./asking.js";
+import { el } from "./elements.js";
 import { withUnits } from "./units.js";
 import { fillVisits, openVisits, partsOf } from "./visits.js";
 
@@ -31,10 +33,7 @@ function describe(recipe) {
 /** The bay's recipes, or null where they could not be read; the answer then says why. */
 async function recipesOf(panel) {
   try {
-    const answer = await fetch(withUnits(`/api/v1/recipes?bay=${encodeURIComponent(panel.name)}`));
-    const recipes = await answer.json();
-    if (!answer.ok) throw new Error(recipes.detail);
-    return recipes;
+    return await read(withUnits(`/api/v1/recipes?bay=${encodeURIComponent(panel.name)}`), { quiet: true });
   } catch (error) {
     panel.answer(`The recipes could not be read: ${error.message}`, true);
     return null;
@@ -42,11 +41,7 @@ async function recipesOf(panel) {
 }
 
 function list(node, lines) {
-  node.replaceChildren(...lines.map((line) => {
-    const item = document.createElement("li");
-    item.textContent = line;
-    return item;
-  }));
+  node.replaceChildren(...lines.map((line) => el("li", {}, line)));
 }
 
 /** Show the dialog for these recipes; resolves to the chosen one once it is to be started. */
@@ -138,8 +133,8 @@ function likely(recipes, last) {
 async function earlierVacuums({ hold }) {
   if (!hold?.outcome || hold.procedure !== "standing-vacuum") return [];
   try {
-    const answer = await fetch(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}`);
-    return answer.ok ? [...(await answer.json()).continues, hold.hold_id] : [];
+    const { continues } = await read(`/api/v1/holds/${encodeURIComponent(hold.hold_id)}`, { quiet: true });
+    return [...continues, hold.hold_id];
   } catch {
     return [];
   }

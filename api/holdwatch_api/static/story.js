@@ -1,59 +1,13 @@
-// What the pages of vehicles and visits share: asking the service, building parts, saying errors.
+// What the pages of vehicles and visits share: addresses, parts, saying errors.
 
-import { changeId } from "./asking.js";
-import { drawShape, say } from "./format.js";
-import { signedFetch } from "./signin.js";
-
-export const find = (id) => document.getElementById(id);
-
-/** An element with its properties, attributes (`aria-…`, `data-…`, `for`) and children. */
-export function el(tag, properties = {}, ...children) {
-  const node = document.createElement(tag);
-  for (const [key, value] of Object.entries(properties)) {
-    if (value === null || value === undefined || value === false) continue;
-    if (key in node && !key.includes("-")) node[key] = value;
-    else node.setAttribute(key, value === true ? "" : value);
-  }
-  node.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== ""));
-  return node;
-}
-
-/** Show a part only with something in it. */
-export function fill(node, ...children) {
-  const shown = children.flat().filter((child) => child !== null && child !== undefined);
-  node.replaceChildren(...shown);
-  const section = node.closest("section");
-  if (section?.dataset.optional !== undefined) section.hidden = !shown.length;
-}
-
-export class Refused extends Error {
-  constructor(status, detail) { super(detail); this.status = status; }
-}
-
-async function answered(request) {
-  let answer;
-  try {
-    answer = await request;
-  } catch {
-    throw new Refused(0, "The service did not answer; look whether it was written down before you try again.");
-  }
-  const body = await answer.json().catch(() => ({}));
-  if (answer.ok) return body;
-  throw new Refused(answer.status, body.detail ?? `The service answered ${answer.status}.`);
-}
-
-export const read = (path) => answered(signedFetch(path));
-
-export function send(path, body, { method = "POST", id = changeId() } = {}) {
-  return answered(signedFetch(path, { method, headers: { "Content-Type": "application/json" }, body: JSON.stringify({ ...body, id }) }));
-}
+import { read } from "./api.js";
+import { el, find, say } from "./elements.js";
+import "./signin.js";
 
 /** Send a picture, made smaller where it is large; resolves to what the service keeps. */
 export async function sendPicture(file) {
   const picture = await smaller(file);
-  return answered(signedFetch(`/api/v1/photographs?name=${encodeURIComponent(file.name.slice(0, 100))}`, {
-    method: "POST", headers: { "Content-Type": picture.type }, body: picture,
-  }));
+  return read(`/api/v1/photographs?name=${encodeURIComponent(file.name.slice(0, 100))}`, { method: "POST", body: picture });
 }
 
 const LONGEST_SIDE = 1600; // enough to see a crimp, small enough for a report
@@ -85,16 +39,6 @@ export function day(text) {
 }
 
 export const capital = (text) => text[0].toUpperCase() + text.slice(1);
-
-/** An outcome by its shape and its word. */
-export function outcome(word) {
-  const shape = document.createElementNS("http://www.w3.org/2000/svg", "svg");
-  shape.setAttribute("class", "shape");
-  shape.setAttribute("viewBox", "0 0 64 64");
-  shape.setAttribute("aria-hidden", "true");
-  drawShape(shape, word);
-  return el("span", { className: `outcome ${word}` }, shape, word.toUpperCase());
-}
 
 export function caution(lines) {
   if (!lines.length) return null;

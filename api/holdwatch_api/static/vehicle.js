@@ -3,7 +3,10 @@
 import { chargeShape, drawingOf } from "./charges.js";
 import { grams } from "./format.js";
 import { Plot } from "./plot.js";
-import { asked, day, el, fill, find, outcome, read, send, suspectList, tell, toVisit, vehiclePath } from "./story.js";
+import { read, send } from "./api.js";
+import { el, fill, find } from "./elements.js";
+import { outcome } from "./shapes.js";
+import { asked, day, suspectList, tell, toVisit, vehiclePath } from "./story.js";
 
 let view = null;
 const plot = new Plot(find("plot"));

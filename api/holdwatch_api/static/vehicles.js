@@ -1,6 +1,8 @@
 // The list of vehicles: looked up by any part of a name, and a new one added.
 
-import { el, fill, find, read, send, tell, toVehicle } from "./story.js";
+import { read, send } from "./api.js";
+import { el, fill, find } from "./elements.js";
+import { tell, toVehicle } from "./story.js";
 
 const WAIT_MS = 150;
 let waiting = null;

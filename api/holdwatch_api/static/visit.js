@@ -1,9 +1,10 @@
 // A visit's page: what is suspected, what to check next, what is written down, what is still open.
 
 import { figure } from "./format.js";
-import {
-  asked, capital, caution, day, el, fill, find, outcome, read, send, suspectList, tell, toVehicle, vehiclePath, visitPath,
-} from "./story.js";
+import { read, send } from "./api.js";
+import { el, fill, find } from "./elements.js";
+import { outcome } from "./shapes.js";
+import { asked, capital, caution, day, suspectList, tell, toVehicle, vehiclePath, visitPath } from "./story.js";
 import { write } from "./visit_forms.js";
 
 let view = null;

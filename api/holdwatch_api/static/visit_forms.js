@@ -1,6 +1,7 @@
 // What is written down at a visit, entered by touch: one dialog, its fields by kind.
 
-import { capital, caution, chosenOf, day, el, field, find, sendPicture, tiles } from "./story.js";
+import { el, find } from "./elements.js";
+import { capital, caution, chosenOf, day, field, sendPicture, tiles } from "./story.js";
 
 const input = (type, more = {}) => el("input", { type, ...more });
 const amount = (more = {}) => input("number", { step: "any", min: 0, inputMode: "decimal", ...more });

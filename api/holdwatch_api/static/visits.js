@@ -1,10 +1,8 @@
 // The open work orders of a bay's vehicle, as a hold can be bound to one.
 
-async function get(path) {
-  const answer = await fetch(`/api/v1/vehicles${path}`);
-  if (!answer.ok) throw new Error(String(answer.status));
-  return answer.json();
-}
+import { read } from "./api.js";
+
+const get = (path) => read(`/api/v1/vehicles${path}`, { quiet: true });
 
 function isThere(found, unit) {
   return found.some((one) => [one.fleet_number, one.plate, one.vin].includes(unit));
