@@ -18,15 +18,17 @@ from holdwatch_procedures.evacuation.orders import (
     Step,
     Switch,
 )
+from holdwatch_procedures.wording import as_written
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
 ROOM_PA = 98_000.0
 FIGURES = Figures(target_pa=100.0, held_s=60.0, longest_pump_s=1800.0, isolation_s=300.0)
-PASSED = HoldEnd(passed=True, failed=False, moist=False, sentence="Tight.", continues=True)
-MOIST = HoldEnd(passed=False, failed=False, moist=True, sentence="Moisture.", continues=True)
-FAILED = HoldEnd(passed=False, failed=True, moist=False, sentence="Leaks.", continues=True)
+TIGHT, MOISTURE, LEAKS = as_written("Tight."), as_written("Moisture."), as_written("Leaks.")
+PASSED = HoldEnd(passed=True, failed=False, moist=False, sentence=TIGHT, continues=True)
+MOIST = HoldEnd(passed=False, failed=False, moist=True, sentence=MOISTURE, continues=True)
+FAILED = HoldEnd(passed=False, failed=True, moist=False, sentence=LEAKS, continues=True)
 OPEN, CLOSE = Switch(Relay.VALVE, on=True), Switch(Relay.VALVE, on=False)
 PUMP_ON, PUMP_OFF = Switch(Relay.PUMP, on=True), Switch(Relay.PUMP, on=False)
 

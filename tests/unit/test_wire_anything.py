@@ -21,6 +21,7 @@ from holdwatch_procedures.evacuation.orders import (
     Step,
     Switch,
 )
+from holdwatch_procedures.wording import as_written
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -160,7 +161,7 @@ class Anything(RuleBasedStateMachine):
 
     @rule()
     def somebody_stops_it(self) -> None:
-        self.take(self.machine.stop(self.t_ns, "Stopped."))
+        self.take(self.machine.stop(self.t_ns, as_written("Stopped.")))
 
     @invariant()
     def a_valve_is_commanded_open_only_while_an_evacuation_pumps(self) -> None:

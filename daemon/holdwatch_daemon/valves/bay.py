@@ -31,7 +31,7 @@ from holdwatch_procedures.evacuation.orders import Outcome as Ending
 from holdwatch_procedures.holds.estimates import Cause
 from holdwatch_procedures.holds.recipe import MICRON_PA
 from holdwatch_procedures.holds.verdict import Outcome
-from holdwatch_procedures.wording import as_written, render
+from holdwatch_procedures.wording import Say, as_written, render, said
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable, Mapping
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.messages import Evacuation, EventType
-    from holdwatch_daemon.settings.shop import ShowConfig, WireConfig
+    from holdwatch_daemon.settings.shop import WireConfig
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_physics.reading import Reading
     from holdwatch_procedures.evacuation.interlock import Sight
@@ -68,7 +68,6 @@ class WireMeans:
     Attributes:
         clock: The one that stamps readings.
         events: Where what happens is told.
-        show: The units that people read.
         send: Sends a payload to a topic, or drops it while the broker is away.
         begin: Begins the hold of an evacuation (see ``CommandHandler.begin_isolated``).
         allowance_ns: Added to each gauge's age limit.
@@ -76,7 +75,6 @@ class WireMeans:
 
     clock: ServiceClock
     events: EventLog
-    show: ShowConfig
     send: Callable[[str, str], None]
     begin: Callable[
         [Bay, Recipe, int, Callable[[], Iterable[Reading]], tuple[str, ...]], Awaitable[HoldRunner]
@@ -135,12 +133,13 @@ class WiredBay:
 
     def why_not_pressure(self) -> str | None:
         """Return why nitrogen must not be held in the bay now; None where it may be."""
-        return self._machine.why_not_pressure()
+        why = self._machine.why_not_pressure()
+        return None if why is None else render(why)
 
     def message(self) -> Evacuation:
         """Return how it stands, for people."""
         now_ns = self._means.clock.mono_ns()
-        return evacuation_message(self._machine, self._sight(now_ns), now_ns, self._means.show)
+        return evacuation_message(self._machine, self._sight(now_ns), now_ns)
 
     # -- in -----------------------------------------------------------------------------------
 
@@ -157,7 +156,8 @@ class WiredBay:
             raise RefusedError(str(error)) from error
         self._recipe, self._runner = recipe, None
         figures = self._machine.figures
-        text = "The evacuation has begun."
+        begun = Say("evacuation.begun")
+        text = render(begun)
         data = {
             "unit": self.bay.unit,
             "recipe": recipe.name,
@@ -166,6 +166,7 @@ class WiredBay:
             "most_pump_downs": figures.most_pump_downs,
             "text": text,
             "by": by,
+            "said": said(text=begun),
         }
         self._tell("holdwatch.evacuation.started", data)
         self._carry_out(orders)
@@ -173,16 +174,16 @@ class WiredBay:
 
     def stop(self, why: str) -> None:
         """End the running evacuation, if one runs: valve closed, then pump off."""
-        self._do(lambda now_ns: self._machine.stop(now_ns, why))
+        self._do(lambda now_ns: self._machine.stop(now_ns, as_written(why)))
 
     def begin_safe(self, *, interrupted: bool) -> None:
         """Command valve closed and pump off as the service starts; what was before is not known."""
-        why = "The service was started anew; the valve is closed and the pump stopped."
+        why = Say("evacuation.started_anew")
         self._do(lambda now_ns: self._machine.make_safe(now_ns, why if interrupted else None))
 
     def leave(self) -> None:
         """End the evacuation because the service stops; its hold goes on at the next start."""
-        why = "The service was stopped."
+        why = Say("evacuation.service_stopped")
         self._do(lambda now_ns: self._machine.stop(now_ns, why, Ending.INTERRUPTED))
 
     def link(self, *, up: bool) -> None:
@@ -231,7 +232,7 @@ class WiredBay:
             return
         if len(kept) >= MOST_KEPT:
             # A hold without its first readings would be judged on a part of what was seen.
-            why = "Too many readings came before the hold could begin. Let the probes speak slower."
+            why = Say("evacuation.too_many_readings")
             self._do(lambda now_ns: self._machine.stop(now_ns, why, Ending.INCONCLUSIVE))
             return
         kept.append(reading)
@@ -262,8 +263,8 @@ class WiredBay:
             log.exception("bay %s: the evacuation broke; valve and pump are shut", self.bay.name)
             for relay in (self.config.valve, self.config.pump):
                 self._means.send(relay.command, relay.word(on=False))
-            text = "The evacuation itself broke; valve and pump are shut: check both by hand."
-            self.bay.alarms.raise_("wire_fault", as_written(text), self._means.clock.utc_ns())
+            text = Say("evacuation.broke")
+            self.bay.alarms.raise_("wire_fault", text, self._means.clock.utc_ns())
             linked, self._machine = self._machine.linked, Unattended(self._figures(None))
             self._machine.linked = linked
             self._carry_out(self._machine.make_safe(now_ns, text))
@@ -278,11 +279,12 @@ class WiredBay:
                     self._beginning.add(task)
                     task.add_done_callback(self._beginning.discard)
                 case EndHold():
-                    self._end_hold(order.why)
+                    self._end_hold(render(order.why))
                 case RaiseAlarm():
                     utc_ns = self._means.clock.utc_ns()
-                    if self.bay.alarms.raise_(order.kind, as_written(order.text), utc_ns):
-                        log.warning("bay %s alarm %s: %s", self.bay.name, order.kind, order.text)
+                    if self.bay.alarms.raise_(order.kind, order.text, utc_ns):
+                        text = render(order.text)
+                        log.warning("bay %s alarm %s: %s", self.bay.name, order.kind, text)
                 case Stepped():
                     self._stepped(order)
                 case Heard():
@@ -308,20 +310,23 @@ class WiredBay:
         data = {
             "step": str(order.step),
             "pump_down": self._machine.pump_downs,
-            "text": order.text,
+            "text": render(order.text),
+            "said": said(text=order.text),
         }
         self._tell("holdwatch.evacuation.step", data)
-        log.info("bay %s evacuation: %s", self.bay.name, order.text)
+        log.info("bay %s evacuation: %s", self.bay.name, render(order.text))
 
     def _ended(self, order: Ended) -> None:
         data = {
             "outcome": str(order.outcome),
-            "text": order.text,
+            "text": render(order.text),
+            "said": said(text=order.text),
             "pump_downs": self._machine.pump_downs,
             "holds": list(self._machine.holds),
         }
         self._tell("holdwatch.evacuation.ended", data)
-        log.info("bay %s evacuation ended, %s: %s", self.bay.name, order.outcome, order.text)
+        text = render(order.text)
+        log.info("bay %s evacuation ended, %s: %s", self.bay.name, order.outcome, text)
 
     async def _begin(self, order: BeginHold) -> None:
         """Begin the ordered hold; whatever goes wrong, the evacuation is told."""
@@ -329,7 +334,7 @@ class WiredBay:
         def readings() -> list[Reading]:
             return [reading for reading in self._kept if reading.mono_ns >= order.since_ns]
 
-        why = "its recipe is not known"
+        why = Say("evacuation.recipe_unknown")
         runner: HoldRunner | None = None
         if self._recipe is not None:
             try:
@@ -337,10 +342,10 @@ class WiredBay:
                     self.bay, self._recipe, order.since_ns, readings, order.continues
                 )
             except RefusedError as error:
-                why = str(error)
+                why = as_written(str(error))
             except Exception as error:
                 log.exception("bay %s: the hold of an evacuation could not begin", self.bay.name)
-                why = f"{type(error).__name__}: {error}"
+                why = as_written(f"{type(error).__name__}: {error}")
         if runner is None:
             self._do(lambda now_ns: self._machine.hold_refused(now_ns, why))
             return
@@ -409,6 +414,6 @@ def _end(verdict: Verdict) -> HoldEnd:
         moist=not passed
         and Cause.LEAK not in verdict.causes
         and not _MOIST.isdisjoint(verdict.causes),
-        sentence=render(verdict.sentence),
+        sentence=verdict.sentence,
         continues=verdict.own_slope_pa_per_s is not None,
     )

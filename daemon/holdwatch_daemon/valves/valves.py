@@ -43,7 +43,7 @@ class Wires:
         self._link: RelayLink | None = None
         config = shop.config
         means = WireMeans(
-            shop.clock, shop.events, config.show, self._send, commands.begin_isolated, allowance_ns
+            shop.clock, shop.events, self._send, commands.begin_isolated, allowance_ns
         )
         self._wired = {
             each.name: WiredBay(bays[each.name], each.wire, means)

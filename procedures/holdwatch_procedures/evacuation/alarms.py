@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from holdwatch_procedures.evacuation.interlock import why_too_high
 from holdwatch_procedures.evacuation.orders import RaiseAlarm
+from holdwatch_procedures.wording import Say, sentences
 
 if TYPE_CHECKING:
     from holdwatch_procedures.evacuation.interlock import Sight
@@ -31,7 +32,7 @@ class Alarms:
         self.quiet = False
         self._raised.clear()
 
-    def once(self, kind: AlarmKind, text: str) -> list[Order]:
+    def once(self, kind: AlarmKind, text: Say) -> list[Order]:
         """Raise an alarm unless it was raised."""
         if kind in self._raised or (self.quiet and kind == "wire_unconfirmed"):
             return []
@@ -55,5 +56,5 @@ class Alarms:
         why = why_too_high(sight, most_above_room_pa)
         if why is None or (valve.known is not True and t_ns < self.patient_until_ns):
             return []
-        text = f"{why} The valve is not confirmed closed: close it by hand at once."
+        text = sentences(why, Say("evacuation.close_at_once"))
         return self.once("wire_pressure", text)

@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from holdwatch_procedures.wording import Say
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -34,17 +36,12 @@ class Glimpse:
     end: Literal["low", "high"] | None = None
     read_ns: int | None = None
 
-    @property
-    def name(self) -> str:
-        """The role in words."""
-        return self.role.replace("_", " ")
-
 
 Sight = tuple[Glimpse, ...]
 """Every gauge of the unit, as it stands at one moment."""
 
 
-def why_not_open(sight: Sight, most_above_room_pa: float) -> str | None:
+def why_not_open(sight: Sight, most_above_room_pa: float) -> Say | None:
     """Return why the valve must not be opened now, in one sentence; None where it may.
 
     Every gauge must be fresh and believed, and show no more than the limit. A vacuum gauge above
@@ -56,9 +53,9 @@ def why_not_open(sight: Sight, most_above_room_pa: float) -> str | None:
         most_above_room_pa: Highest pressure above the room's at which a pump may be opened, Pa.
     """
     if not any(glimpse.is_vacuum for glimpse in sight):
-        return "No vacuum gauge is bound, so that nothing would show how the pump-down goes."
+        return Say("interlock.no_vacuum_gauge")
     if all(glimpse.is_vacuum for glimpse in sight):
-        return "No pressure gauge is bound, so that nothing shows whether the unit is empty."
+        return Say("interlock.no_pressure_gauge")
     for glimpse in sight:
         why = _doubt(glimpse)
         if why is not None:
@@ -66,7 +63,7 @@ def why_not_open(sight: Sight, most_above_room_pa: float) -> str | None:
     return why_too_high(sight, most_above_room_pa)
 
 
-def why_too_high(sight: Sight, most_above_room_pa: float) -> str | None:
+def why_too_high(sight: Sight, most_above_room_pa: float) -> Say | None:
     """Return which gauge shows too high a pressure, old and doubtful readings included.
 
     Args:
@@ -76,15 +73,16 @@ def why_too_high(sight: Sight, most_above_room_pa: float) -> str | None:
     for glimpse in _that_show(sight):
         above = glimpse.above_room_pa
         if above is not None and not above <= most_above_room_pa:
-            return (
-                f"There is pressure on the {glimpse.name}: {above / 1e3:.0f} kPa (gauge), more "
-                f"than the {most_above_room_pa / 1e3:g} kPa at which a pump may be opened. "
-                "Recover refrigerant, or let nitrogen off slowly, first."
+            return Say(
+                "interlock.pressure",
+                role=glimpse.role,
+                pressure_pa=above,
+                most_pa=most_above_room_pa,
             )
     return None
 
 
-def why_not_so(sight: Sight, most_above_room_pa: float, *, is_open: bool) -> str | None:
+def why_not_so(sight: Sight, most_above_room_pa: float, *, is_open: bool) -> Say | None:
     """Return what the gauges show that ends an evacuation; None where nothing does.
 
     Pressure does at every step: that a valve says it is closed is no wall.
@@ -97,7 +95,7 @@ def why_not_so(sight: Sight, most_above_room_pa: float, *, is_open: bool) -> str
     return why_too_high(sight, most_above_room_pa) or (why_blind(sight) if is_open else None)
 
 
-def why_blind(sight: Sight) -> str | None:
+def why_blind(sight: Sight) -> Say | None:
     """Return why the pressure behind an open valve cannot be watched; None where it can.
 
     One vacuum gauge that reads within its range is enough: no pressure is hidden from it. Above
@@ -107,7 +105,7 @@ def why_blind(sight: Sight) -> str | None:
     if any(g.fresh and g.good and g.end is None and _is_number(g) for g in vacuums):
         return None
     if not vacuums or len(vacuums) == len(sight):
-        return "No gauge shows the pressure behind the valve."
+        return Say("interlock.blind")
     return next((why for glimpse in sight if (why := _doubt(glimpse)) is not None), None)
 
 
@@ -123,14 +121,14 @@ def off_scale_ns(sight: Sight) -> int | None:
     return min(times) if len(times) == len(vacuums) else None
 
 
-def _doubt(glimpse: Glimpse) -> str | None:
+def _doubt(glimpse: Glimpse) -> Say | None:
     if not _is_number(glimpse):
-        return f"The {glimpse.name} gauge has not been heard. Check the probe and its battery."
+        return Say("interlock.not_heard", role=glimpse.role)
     if not glimpse.fresh:
-        return f"The {glimpse.name} gauge is silent. Check the probe, its battery and its distance."
+        return Say("interlock.silent", role=glimpse.role)
     beyond = glimpse.end == ("high" if glimpse.is_vacuum else "low")
     if not glimpse.good and not beyond:
-        return f"The {glimpse.name} gauge cannot be believed now. Check the probe."
+        return Say("interlock.doubtful", role=glimpse.role)
     return None
 
 

@@ -37,6 +37,7 @@ from holdwatch_procedures.evacuation.orders import (
 from holdwatch_procedures.evacuation.outcome import after_hold
 from holdwatch_procedures.evacuation.pumpdown import PumpDown, Turn
 from holdwatch_procedures.evacuation.relays import AWAITED, WORDS, Wire, why_not_off
+from holdwatch_procedures.wording import Say, render, sentences
 
 if TYPE_CHECKING:
     from holdwatch_procedures.evacuation.interlock import Sight
@@ -114,18 +115,18 @@ class Unattended:
         wire = self._wires[relay]
         return wire.known if wire.wanted in {None, wire.known} else None
 
-    def why_not_start(self, sight: Sight, most_above_room_pa: float) -> str | None:
+    def why_not_start(self, sight: Sight, most_above_room_pa: float) -> Say | None:
         """Return why no evacuation can begin now, in one sentence; None where one can."""
         if self.evacuates:
-            return "An evacuation is running; stop it first."
+            return Say("evacuation.runs")
         if not self.linked:
-            return "The broker that the valve and the pump listen to cannot be reached."
+            return Say("evacuation.broker_away")
         return why_not_off(self._wires) or why_not_open(sight, most_above_room_pa)
 
-    def why_not_pressure(self) -> str | None:
+    def why_not_pressure(self) -> Say | None:
         """Return why nitrogen must not be held now, in one sentence; None where it may be."""
         if self.runs:
-            return "Valve and pump are in use or being shut: wait until both have confirmed."
+            return Say("evacuation.in_use")
         return why_not_off(self._wires)
 
     # -- in: people, the broker, the relays ---------------------------------------------------
@@ -134,21 +135,21 @@ class Unattended:
         """Begin; raises ``ValueError`` with the sentence of :meth:`why_not_start`."""
         why = self.why_not_start(sight, figures.most_above_room_pa)
         if why is not None:
-            raise ValueError(why)
+            raise ValueError(render(why))
         self.figures = figures
         self.pump_downs, self.holds, self.last = 0, [], None
         self._continues, self._ending = [], None
         self._alarms.begin()
-        return self._pump_again(t_ns, "The pump is started.")
+        return self._pump_again(t_ns, Say("evacuation.pump_started"))
 
-    def stop(self, t_ns: int, why: str, outcome: Outcome = Outcome.STOPPED) -> list[Order]:
+    def stop(self, t_ns: int, why: Say, outcome: Outcome = Outcome.STOPPED) -> list[Order]:
         """End the evacuation as a person wishes, or interrupt it; nothing where none runs.
 
         A hold that runs is stopped as well, unless it is interrupted: then it goes on alone.
         """
         return self._end(t_ns, outcome, why) if self.evacuates else []
 
-    def make_safe(self, t_ns: int, why: str | None) -> list[Order]:
+    def make_safe(self, t_ns: int, why: Say | None) -> list[Order]:
         """Command valve closed and pump off, since what was before is not known.
 
         Args:
@@ -174,8 +175,7 @@ class Unattended:
             wire.forget(t_ns)  # a relay may be switched now without a word of it
         if self.step is Step.IDLE or self.step in _SHUTTING or self.step in _WITH_HOLD:
             return []
-        text = "The connection to the broker is lost: valve and pump cannot be commanded."
-        return self._fault(t_ns, f"{text} Close the valve by hand.")
+        return self._fault(t_ns, Say("evacuation.connection_lost"))
 
     def relay_says(self, t_ns: int, relay: Relay, *, on: bool, retained: bool) -> list[Order]:
         """Take a relay's state message.
@@ -240,15 +240,15 @@ class Unattended:
     def hold_began(self, t_ns: int, hold_id: str) -> list[Order]:
         """Take that the ordered hold has begun."""
         if self.step is not Step.STARTING_HOLD:
-            return [EndHold("The evacuation had ended before its hold began.")]
+            return [EndHold(Say("evacuation.ended_before_hold"))]
         self.holds.append(hold_id)
-        return self._go(t_ns, Step.HOLDING, "Isolated; the hold has begun.")
+        return self._go(t_ns, Step.HOLDING, Say("evacuation.hold_begun"))
 
-    def hold_refused(self, t_ns: int, why: str) -> list[Order]:
+    def hold_refused(self, t_ns: int, why: Say) -> list[Order]:
         """Take that the ordered hold cannot begin."""
         if self.step is not Step.STARTING_HOLD:
             return []
-        return self._end(t_ns, Outcome.INCONCLUSIVE, f"No hold could begin: {why}")
+        return self._end(t_ns, Outcome.INCONCLUSIVE, Say("evacuation.no_hold", why=why))
 
     def hold_ended(self, t_ns: int, end: HoldEnd) -> list[Order]:
         """Take how the hold ended: done, once more, or over."""
@@ -260,11 +260,11 @@ class Unattended:
         fate = after_hold(end, self.pump_downs, most, linked=self.linked, shut=shut)
         if fate is not None:
             return self._end(t_ns, fate.outcome, fate.text, alarm=fate.alarm)
-        return self._pump_again(t_ns, f"{end.sentence} It is pumped down again.")
+        return self._pump_again(t_ns, sentences(end.sentence, Say("evacuation.again")))
 
     # -- the way ------------------------------------------------------------------------------
 
-    def _go(self, t_ns: int, step: Step, text: str) -> list[Order]:
+    def _go(self, t_ns: int, step: Step, text: Say) -> list[Order]:
         self.step, self.since_ns = step, t_ns
         return [Stepped(step, text)]
 
@@ -275,7 +275,7 @@ class Unattended:
             wire.known = None  # from here on it may be on, whatever it said before
         return Switch(relay, on, again)
 
-    def _pump_again(self, t_ns: int, text: str) -> list[Order]:
+    def _pump_again(self, t_ns: int, text: Say) -> list[Order]:
         self.pump_downs += 1
         told = self._go(t_ns, Step.STARTING_PUMP, text)
         return [*told, self._switch(t_ns, Relay.PUMP, on=True)]
@@ -284,10 +284,10 @@ class Unattended:
         """Open the valve, unless anything that is seen at this moment speaks against it."""
         why = why_not_open(sight, self.figures.most_above_room_pa)
         if why is None and not self._wires[Relay.VALVE].is_surely(on=False):
-            why = "The valve is not known to be closed."
+            why = Say("evacuation.valve_not_known_closed")
         if why is not None:
             return self._fault(t_ns, why)
-        told = self._go(t_ns, Step.OPENING, "The pump runs; the valve is opened.")
+        told = self._go(t_ns, Step.OPENING, Say("evacuation.valve_opened"))
         return [*told, self._switch(t_ns, Relay.VALVE, on=True)]
 
     def _confirmed(self, t_ns: int, relay: Relay) -> list[Order]:
@@ -295,13 +295,13 @@ class Unattended:
         match self.step, relay:
             case Step.OPENING, Relay.VALVE:
                 self.pump_down = PumpDown(t_ns, self.figures)
-                return self._go(t_ns, Step.PUMPING, "The valve is open; pumping down.")
+                return self._go(t_ns, Step.PUMPING, Say("evacuation.pumping_down"))
             case Step.CLOSING, Relay.VALVE:
                 self._closed_ns = t_ns
-                text = "The valve says that it is closed; the pressure must show it."
+                text = Say("evacuation.says_closed")
                 return self._go(t_ns, Step.ISOLATING, text)
             case Step.STOPPING_PUMP, Relay.PUMP:
-                told = self._go(t_ns, Step.STARTING_HOLD, "The pump is off.")
+                told = self._go(t_ns, Step.STARTING_HOLD, Say("evacuation.pump_is_off"))
                 return [*told, BeginHold(self._closed_ns, tuple(self._continues))]
             case Step.SHUTTING, Relay.VALVE:
                 return self._shut_pump(t_ns)
@@ -322,15 +322,12 @@ class Unattended:
 
     def _while_isolating(self, t_ns: int, sight: Sight) -> list[Order]:
         if self.pump_down is not None and self.pump_down.is_isolated(t_ns, self._closed_ns, sight):
-            text = "The pressure rises against the running pump: the valve is closed."
+            text = Say("evacuation.isolation_seen")
             told = self._go(t_ns, Step.STOPPING_PUMP, text)
             return [*told, self._switch(t_ns, Relay.PUMP, on=False)]
         if t_ns - self._closed_ns < self.figures.isolation_s * 1e9:
             return []
-        text = (
-            "The valve said that it closed, but the pressure did not rise while the pump ran: it "
-            "may still be open. Without a seen isolation nothing is judged; look at the valve."
-        )
+        text = Say("evacuation.no_isolation")
         return self._end(t_ns, Outcome.INCONCLUSIVE, text, alarm=True)
 
     # -- what goes wrong ----------------------------------------------------------------------
@@ -356,10 +353,10 @@ class Unattended:
 
     def _unanswered(self, t_ns: int, relay: Relay, *, on: bool) -> list[Order]:
         words, most_s = WORDS[relay, on], self.figures.answer_s
-        text = f"The command for {words} was not confirmed within {most_s:g} s."
+        text = Say("evacuation.unconfirmed", command=words, most_s=most_s)
         heard = Heard(relay, on, "unanswered")
         if self.step is Step.SHUTTING:
-            by_hand = f"{text} Close the valve by hand, then stop the pump."
+            by_hand = sentences(text, Say("evacuation.close_then_stop"))
             alarm = self._alarms.once("wire_unconfirmed", by_hand)
             if not self.linked:
                 # Nothing can be commanded now: it goes on when the broker is back.
@@ -368,20 +365,20 @@ class Unattended:
             return [heard, *alarm, *self._shut_pump(t_ns)]
         if self.step in _WITH_HOLD:
             return self._unanswered_in_hold(t_ns, relay, text)
-        by_hand = f"{text} Stop the pump by hand."
+        by_hand = sentences(text, Say("evacuation.stop_by_hand"))
         if self.step is Step.SHUTTING_PUMP:
             alarm = self._alarms.once("wire_unconfirmed", by_hand)
             return [heard, *alarm, *self._over(t_ns)]
         return [heard, *self._fault(t_ns, text)]
 
-    def _unanswered_in_hold(self, t_ns: int, relay: Relay, text: str) -> list[Order]:
+    def _unanswered_in_hold(self, t_ns: int, relay: Relay, text: Say) -> list[Order]:
         again = self._switch(t_ns, relay, on=False, again=True)
         if relay is Relay.PUMP:
-            by_hand = f"{text} Stop the pump by hand."
+            by_hand = sentences(text, Say("evacuation.stop_by_hand"))
             return [*self._alarms.once("wire_unconfirmed", by_hand), again]
         if t_ns - self._linked_ns < REPEAT_S * 1e9:  # the relay may find the broker later
             return [again]
-        text = f"{text} Nothing is judged behind a valve that may be open; look at it."
+        text = sentences(text, Say("evacuation.nothing_judged"))
         ended = self._end(t_ns, Outcome.INCONCLUSIVE, text, alarm=True)
         return [Heard(relay, on=False, how="unanswered"), EndHold(text), *ended]
 
@@ -392,20 +389,20 @@ class Unattended:
             return [self._switch(t_ns, relay, on=False)] if on and late else []
         if self.step in _SHUTTING:
             return self._shut(t_ns) if on and relay is Relay.VALVE else []
-        text = f"Nobody here commanded it: {WORDS[relay, on]}."
+        text = Say("evacuation.nobody_commanded", what=WORDS[relay, on])
         if relay is Relay.VALVE and not on:
-            return self._end(t_ns, Outcome.STOPPED, f"{text} The evacuation ends.")
+            return self._end(t_ns, Outcome.STOPPED, sentences(text, Say("evacuation.ends")))
         if relay is Relay.PUMP and self.step in _WITH_HOLD:
             if not on:
                 return []
-            told = Stepped(self.step, f"{text} The valve is closed, so that the hold goes on.")
+            told = Stepped(self.step, sentences(text, Say("evacuation.hold_goes_on")))
             return [told, self._switch(t_ns, relay, on=False)]
-        return self._fault(t_ns, f"{text} Everything is shut.")
+        return self._fault(t_ns, sentences(text, Say("evacuation.all_shut")))
 
-    def _fault(self, t_ns: int, text: str) -> list[Order]:
+    def _fault(self, t_ns: int, text: Say) -> list[Order]:
         return self._end(t_ns, Outcome.FAULT, text, alarm=True)
 
-    def _end(self, t_ns: int, outcome: Outcome, text: str, *, alarm: bool = False) -> list[Order]:
+    def _end(self, t_ns: int, outcome: Outcome, text: Say, *, alarm: bool = False) -> list[Order]:
         """Leave the way: hold ended where the valve gave out, valve closed, pump off."""
         orders: list[Order] = []
         if self.step is Step.HOLDING and outcome in {Outcome.FAULT, Outcome.STOPPED}:

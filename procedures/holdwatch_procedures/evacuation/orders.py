@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from holdwatch_procedures.wording import Say
 
 MOST_ABOVE_ROOM_PA = 10_000.0
 """Pressure above the room's from which no valve is opened to a pump, Pa: what a field gauge errs
@@ -94,7 +97,7 @@ class BeginHold:
 class EndHold:
     """End the running hold: what it stood on is no longer so."""
 
-    why: str
+    why: Say
 
 
 AlarmKind = Literal["wire_fault", "wire_unconfirmed", "wire_pressure"]
@@ -107,7 +110,7 @@ class RaiseAlarm:
     """A person must look."""
 
     kind: AlarmKind
-    text: str
+    text: Say
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +118,7 @@ class Stepped:
     """The evacuation went on to a step, or has something to say about it."""
 
     step: Step
-    text: str
+    text: Say
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +135,7 @@ class Ended:
     """The evacuation is over."""
 
     outcome: Outcome
-    text: str
+    text: Say
 
 
 Order = Switch | BeginHold | EndHold | RaiseAlarm | Stepped | Heard | Ended
@@ -153,5 +156,5 @@ class HoldEnd:
     passed: bool
     failed: bool
     moist: bool
-    sentence: str
+    sentence: Say
     continues: bool

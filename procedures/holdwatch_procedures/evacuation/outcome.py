@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdwatch_procedures.evacuation.orders import Outcome
+from holdwatch_procedures.wording import Say, sentences
 
 if TYPE_CHECKING:
     from holdwatch_procedures.evacuation.orders import HoldEnd
@@ -14,7 +15,7 @@ class Fate(NamedTuple):
     """How it ends; ``alarm`` where a person must look."""
 
     outcome: Outcome
-    text: str
+    text: Say
     alarm: bool = False
 
 
@@ -31,18 +32,16 @@ def after_hold(
         shut: Whether the valve is confirmed closed, and was all the while.
     """
     if not shut:
-        text = (
-            "The valve has not confirmed since the broker was away that it is closed: look at it."
-        )
-        return Fate(Outcome.INCONCLUSIVE, f"{end.sentence} {text}", alarm=True)
+        text = sentences(end.sentence, Say("evacuation.valve_unknown"))
+        return Fate(Outcome.INCONCLUSIVE, text, alarm=True)
     if end.passed:
         return Fate(Outcome.PASS, end.sentence)
     if not end.moist:
         return Fate(Outcome.FAIL if end.failed else Outcome.INCONCLUSIVE, end.sentence)
     if pump_downs >= most:
-        text = f"Still moist after {most} pump-downs: warm the cold parts, change the drier."
-        return Fate(Outcome.INCONCLUSIVE, f"{end.sentence} {text}")
+        text = sentences(end.sentence, Say("evacuation.still_moist", pump_downs=most))
+        return Fate(Outcome.INCONCLUSIVE, text)
     if not linked:
-        text = "The broker cannot be reached, so that it cannot be pumped down again."
-        return Fate(Outcome.INCONCLUSIVE, f"{end.sentence} {text}")
+        text = sentences(end.sentence, Say("evacuation.not_again"))
+        return Fate(Outcome.INCONCLUSIVE, text)
     return None

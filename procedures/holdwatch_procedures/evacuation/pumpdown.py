@@ -13,7 +13,7 @@ from holdwatch_procedures.evacuation.progress import (
     EvacuationPhase,
     EvacuationWatch,
 )
-from holdwatch_procedures.wording import render
+from holdwatch_procedures.wording import NOTHING, Say, sentences
 
 if TYPE_CHECKING:
     from holdwatch_procedures.evacuation.interlock import Sight
@@ -25,7 +25,7 @@ NO_PULL_S = 330.0
 OFF_SCALE_READINGS = 5
 """How many readings above the vacuum gauge's range, one after the other, show an isolation."""
 _RECENT_S = 30.0
-_RISES = "The pressure rises although the pump should pull."
+_RISES = Say("pumpdown.rises")
 
 
 class Turn(StrEnum):
@@ -40,7 +40,7 @@ class Way(NamedTuple):
     """What is to be done next, and why."""
 
     turn: Turn
-    text: str = ""
+    text: Say = NOTHING
 
 
 _ON = Way(Turn.ON)
@@ -59,7 +59,7 @@ class PumpDown:
         self._begun_ns = self._newest_ns = begun_ns
         self._figures = figures
         self._watch = EvacuationWatch(figures.target_pa, resolution_pa=figures.resolution_pa)
-        self._stalled: str | None = None
+        self._stalled: Say | None = None
         self._rises_ns: int | None = None
         self._rise_seen = False
         self._off_scale_ns: list[int] = []
@@ -71,7 +71,7 @@ class PumpDown:
 
     def push(
         self, t_ns: int, pressure_pa: float, wall_k: float | None, *, pumping: bool
-    ) -> list[str]:
+    ) -> list[Say]:
         """Take a good reading; return what there is to tell.
 
         Args:
@@ -92,19 +92,19 @@ class PumpDown:
                 self.at_target_since_ns = None
             elif self.at_target_since_ns is None:
                 self.at_target_since_ns = t_ns
-        return [text for text in told if text]
+        return [text for text in told if text is not None]
 
     def way(self, t_ns: int) -> Way:
         """Return what the pump-down comes to by now."""
         if self._rises_ns is not None:
             if t_ns - self._rises_ns <= NO_PULL_S * 1e9:
                 return _ON
-            return Way(Turn.FAULT, f"{_RISES} It does not: check pump, hose and valve.")
+            return Way(Turn.FAULT, sentences(_RISES, Say("pumpdown.does_not_pull")))
         at_target = self.at_target_since_ns
         if at_target is not None and t_ns - at_target >= self._figures.held_s * 1e9:
-            return Way(Turn.CLOSE, "The target was reached and held; the valve is closed.")
+            return Way(Turn.CLOSE, Say("pumpdown.held"))
         if self._stalled is not None:
-            return Way(Turn.CLOSE, f"{self._stalled} The valve is closed to tell.")
+            return Way(Turn.CLOSE, sentences(self._stalled, Say("pumpdown.closed_to_tell")))
         too_long = t_ns - self._begun_ns >= self._figures.longest_pump_s * 1e9
         return self._too_long() if too_long else _ON
 
@@ -139,11 +139,11 @@ class PumpDown:
 
     def _too_long(self) -> Way:
         if self.pressure_pa is None or self.pressure_pa > HIGHEST_VACUUM_PA:
-            text = "The pump-down took too long and reached no vacuum: check pump, hose and valves."
+            text = Say("pumpdown.no_vacuum")
             return Way(Turn.FAULT, text)
-        return Way(Turn.CLOSE, "The longest pump-down is over; the valve is closed to tell.")
+        return Way(Turn.CLOSE, Say("pumpdown.longest"))
 
-    def _news(self, t_ns: int, event: EvacuationEvent, *, pumping: bool) -> str | None:
+    def _news(self, t_ns: int, event: EvacuationEvent, *, pumping: bool) -> Say | None:
         match event.kind:
             case EvacuationNews.RESUMED:
                 self._rises_ns, self._rise_seen = None, False
@@ -154,6 +154,6 @@ class PumpDown:
                 self._rise_seen = True
                 return None
             case EvacuationNews.STAGNATED if pumping:
-                self._stalled = render(event.text)
+                self._stalled = event.text
                 return None  # said as the reason for closing
-        return render(event.text)
+        return event.text

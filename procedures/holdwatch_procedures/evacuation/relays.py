@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from holdwatch_procedures.evacuation.orders import Relay, Step
+from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,10 +23,10 @@ AWAITED: Final = {
 }
 """Whose confirmation each step waits for, where a command is out."""
 WORDS: Final = {
-    (Relay.VALVE, True): "valve open",
-    (Relay.VALVE, False): "valve closed",
-    (Relay.PUMP, True): "pump on",
-    (Relay.PUMP, False): "pump off",
+    (Relay.VALVE, True): Say("relay.valve_open"),
+    (Relay.VALVE, False): Say("relay.valve_closed"),
+    (Relay.PUMP, True): Say("relay.pump_on"),
+    (Relay.PUMP, False): Say("relay.pump_off"),
 }
 
 
@@ -48,13 +49,11 @@ class Wire:
         return self.known is on and self.wanted in {None, on}
 
 
-def why_not_off(wires: Mapping[Relay, Wire]) -> str | None:
+def why_not_off(wires: Mapping[Relay, Wire]) -> Say | None:
     """Return which relay is not confirmed off, in one sentence; None where all are."""
     for relay, wire in wires.items():
         if wire.known is True and wire.wanted is None:
-            said = "open" if relay is Relay.VALVE else "running"
-            return f"The {relay} says that it is {said}: switch it off by hand first."
+            return Say(f"relay.{relay}_says_on")
         if not wire.is_surely(on=False):
-            state = "closed" if relay is Relay.VALVE else "off"
-            return f"The {relay} has not confirmed that it is {state}: check its relay."
+            return Say(f"relay.{relay}_not_off")
     return None

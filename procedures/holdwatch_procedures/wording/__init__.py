@@ -2,10 +2,11 @@
 
 from holdwatch_procedures.wording.amounts import duration_text, grams_text
 from holdwatch_procedures.wording.render import in_units, render, said
-from holdwatch_procedures.wording.say import Say, Value, as_written
+from holdwatch_procedures.wording.say import NOTHING, Say, Value, as_written, sentences
 from holdwatch_procedures.wording.units import Units
 
 __all__ = [
+    "NOTHING",
     "Say",
     "Units",
     "Value",
@@ -15,4 +16,5 @@ __all__ = [
     "in_units",
     "render",
     "said",
+    "sentences",
 ]

@@ -339,4 +339,122 @@ TEMPLATES: Final[dict[str, str]] = {
         "Water at the wall would stand near {water_pa:Pa .4g}: a leak or a tired pump fits better "
         "than moisture."
     ),
+    # -- an evacuation by valve and pump --------------------------------------------------------
+    "sentences": "{told:list space}",
+    "relay.valve_open": "valve open",
+    "relay.valve_closed": "valve closed",
+    "relay.pump_on": "pump on",
+    "relay.pump_off": "pump off",
+    "relay.valve_says_on": "The valve says that it is open: switch it off by hand first.",
+    "relay.pump_says_on": "The pump says that it is running: switch it off by hand first.",
+    "relay.valve_not_off": "The valve has not confirmed that it is closed: check its relay.",
+    "relay.pump_not_off": "The pump has not confirmed that it is off: check its relay.",
+    "interlock.no_vacuum_gauge": (
+        "No vacuum gauge is bound, so that nothing would show how the pump-down goes."
+    ),
+    "interlock.no_pressure_gauge": (
+        "No pressure gauge is bound, so that nothing shows whether the unit is empty."
+    ),
+    "interlock.blind": "No gauge shows the pressure behind the valve.",
+    "interlock.not_heard": (
+        "The {role:role} gauge has not been heard. Check the probe and its battery."
+    ),
+    "interlock.silent": (
+        "The {role:role} gauge is silent. Check the probe, its battery and its distance."
+    ),
+    "interlock.doubtful": "The {role:role} gauge cannot be believed now. Check the probe.",
+    "interlock.pressure": (
+        "There is pressure on the {role:role}: {pressure_pa:kPa .0f} (gauge), more than the "
+        "{most_pa:kPa g} at which a pump may be opened. Recover refrigerant, or let nitrogen "
+        "off slowly, first."
+    ),
+    "evacuation.close_at_once": "The valve is not confirmed closed: close it by hand at once.",
+    "evacuation.valve_unknown": (
+        "The valve has not confirmed since the broker was away that it is closed: look at it."
+    ),
+    "evacuation.still_moist": (
+        "Still moist after {pump_downs:number .0f} pump-downs: warm the cold parts, change "
+        "the drier."
+    ),
+    "evacuation.not_again": "The broker cannot be reached, so that it cannot be pumped down again.",
+    "pumpdown.rises": "The pressure rises although the pump should pull.",
+    "pumpdown.does_not_pull": "It does not: check pump, hose and valve.",
+    "pumpdown.held": "The target was reached and held; the valve is closed.",
+    "pumpdown.closed_to_tell": "The valve is closed to tell.",
+    "pumpdown.no_vacuum": (
+        "The pump-down took too long and reached no vacuum: check pump, hose and valves."
+    ),
+    "pumpdown.longest": "The longest pump-down is over; the valve is closed to tell.",
+    "evacuation.runs": "An evacuation is running; stop it first.",
+    "evacuation.broker_away": "The broker that the valve and the pump listen to cannot be reached.",
+    "evacuation.in_use": "Valve and pump are in use or being shut: wait until both have confirmed.",
+    "evacuation.pump_started": "The pump is started.",
+    "evacuation.connection_lost": (
+        "The connection to the broker is lost: valve and pump cannot be commanded. Close the "
+        "valve by hand."
+    ),
+    "evacuation.ended_before_hold": "The evacuation had ended before its hold began.",
+    "evacuation.hold_begun": "Isolated; the hold has begun.",
+    "evacuation.no_hold": "No hold could begin: {why:say}",
+    "evacuation.again": "It is pumped down again.",
+    "evacuation.valve_not_known_closed": "The valve is not known to be closed.",
+    "evacuation.valve_opened": "The pump runs; the valve is opened.",
+    "evacuation.pumping_down": "The valve is open; pumping down.",
+    "evacuation.says_closed": "The valve says that it is closed; the pressure must show it.",
+    "evacuation.pump_is_off": "The pump is off.",
+    "evacuation.isolation_seen": (
+        "The pressure rises against the running pump: the valve is closed."
+    ),
+    "evacuation.no_isolation": (
+        "The valve said that it closed, but the pressure did not rise while the pump ran: it "
+        "may still be open. Without a seen isolation nothing is judged; look at the valve."
+    ),
+    "evacuation.unconfirmed": (
+        "The command for {command:say} was not confirmed within {most_s:number g} s."
+    ),
+    "evacuation.close_then_stop": "Close the valve by hand, then stop the pump.",
+    "evacuation.stop_by_hand": "Stop the pump by hand.",
+    "evacuation.nothing_judged": "Nothing is judged behind a valve that may be open; look at it.",
+    "evacuation.nobody_commanded": "Nobody here commanded it: {what:say}.",
+    "evacuation.ends": "The evacuation ends.",
+    "evacuation.hold_goes_on": "The valve is closed, so that the hold goes on.",
+    "evacuation.all_shut": "Everything is shut.",
+    "evacuation.step.starting_pump": "Starting the pump; waits until its relay confirms.",
+    "evacuation.step.opening": "Opening the valve; waits until its relay confirms.",
+    "evacuation.step.closing": "Closing the valve; waits until its relay confirms.",
+    "evacuation.step.isolating": "The valve is closed; waits until the pressure shows it.",
+    "evacuation.step.stopping_pump": "Stopping the pump; waits until its relay confirms.",
+    "evacuation.step.starting_hold": "Isolated; the hold begins.",
+    "evacuation.step.holding": "Holding the vacuum.",
+    "evacuation.step.shutting": "Closing the valve for safety; waits until its relay confirms.",
+    "evacuation.step.shutting_pump": (
+        "Stopping the pump for safety; waits until its relay confirms."
+    ),
+    "evacuation.time_2": "second",
+    "evacuation.time_3": "third",
+    "evacuation.time_4": "fourth",
+    "evacuation.time_5": "fifth",
+    "evacuation.time_6": "sixth",
+    "evacuation.time_7": "seventh",
+    "evacuation.time_8": "eighth",
+    "evacuation.time_9": "ninth",
+    "evacuation.time_10": "tenth",
+    "evacuation.nth": " for the {nth:say} time",
+    "evacuation.pumping": "Pumping down{again:say}, {lasted_s:duration}.",
+    "evacuation.waits_for": "Waits for {target_pa:micron .0f} held {held_s:duration}.",
+    "evacuation.at_target": (
+        "At {target_pa:micron .0f} or below for {so_far_s:duration} of {held_s:duration}."
+    ),
+    "evacuation.begun": "The evacuation has begun.",
+    "evacuation.started_anew": (
+        "The service was started anew; the valve is closed and the pump stopped."
+    ),
+    "evacuation.service_stopped": "The service was stopped.",
+    "evacuation.too_many_readings": (
+        "Too many readings came before the hold could begin. Let the probes speak slower."
+    ),
+    "evacuation.broke": (
+        "The evacuation itself broke; valve and pump are shut: check both by hand."
+    ),
+    "evacuation.recipe_unknown": "its recipe is not known",
 }

@@ -56,6 +56,15 @@ class Say:
         return cls(str(told["key"]), **values)
 
 
+NOTHING = Say("nothing")
+"""What there is to say where there is nothing."""
+
+
+def sentences(*told: Say) -> Say:
+    """Return several sentences, one behind the other."""
+    return Say("sentences", told=told)
+
+
 def as_written(text: str) -> Say:
     """Return words that somebody wrote or another program gave, which nobody translates."""
     return Say("as_written", text=text)
