@@ -21,10 +21,10 @@ from holdwatch_daemon.clock import ClockSteps, Naps, step_text
 from holdwatch_daemon.errors import ConfigError
 from holdwatch_daemon.health.figures import health_of, metrics_of
 from holdwatch_daemon.health.loop_watch import LIMIT_S, LoopWatchdog
-from holdwatch_daemon.health.pulse import Pulse
 from holdwatch_daemon.intake.calibration import calibration_events, last_calibrations
 from holdwatch_daemon.intake.checks import ShopChecks
 from holdwatch_daemon.intake.intake import Inbox, Intake, ProbeTracker
+from holdwatch_daemon.intake.pulse import Pulse
 from holdwatch_daemon.intake.supervisor import Supervisor
 from holdwatch_daemon.outlets.broker import EmbeddedBroker
 from holdwatch_daemon.outlets.feed import Feed

@@ -19,8 +19,8 @@ from holdwatch_cli.jobs.job import job_lines
 from holdwatch_daemon.jobs.access import StoryBook, StoryDesk
 from holdwatch_daemon.jobs.changes import change_job
 from holdwatch_daemon.jobs.files import export_text, stories_of, take
-from holdwatch_daemon.jobs.report import against_store, make_report
 from holdwatch_daemon.jobs.views import answer_sentence, job_view
+from holdwatch_daemon.report import against_store, make_report
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_procedures.vehicles.changes import CloseJob, GiveAnswer, ReopenJob
 from holdwatch_procedures.vehicles.job import Answer

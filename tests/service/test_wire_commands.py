@@ -26,8 +26,8 @@ from mosquitto_fixture import Mosquitto, mosquitto
 
 from holdwatch_api.app import create_app
 from holdwatch_daemon.jobs.access import StoryBook, open_desk
-from holdwatch_daemon.jobs.report import make_report
 from holdwatch_daemon.messages import BindWorkOrder, Command, StartHold
+from holdwatch_daemon.report import make_report
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.settings.load import parse_config
 from holdwatch_procedures.vehicles.job import Job

@@ -19,8 +19,8 @@ from daemon_rig import GAUGE, FedAdapter, TurnedClock, eventually, reading, shop
 from system_parts import require, require_library
 
 from holdwatch_cli.serve import _known_to_systemd
-from holdwatch_daemon.health.pulse import Pulse
 from holdwatch_daemon.health.systemd import Notifier
+from holdwatch_daemon.intake.pulse import Pulse
 from holdwatch_daemon.service import Service
 
 if TYPE_CHECKING:

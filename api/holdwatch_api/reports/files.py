@@ -13,7 +13,7 @@ from holdwatch_api.reports.pictures import (
     report_pictures,
     shown_pictures,
 )
-from holdwatch_daemon.jobs.report import against_store, make_report, note_file, noted_file
+from holdwatch_daemon.report import against_store, make_report, note_file, noted_file
 from holdwatch_daemon.version import version
 from holdwatch_procedures.vehicles.validation import RefusedError, VehicleError
 

@@ -12,7 +12,7 @@ from holdwatch_cli.errors import UserError
 from holdwatch_cli.jobs.desk import day_of, desk
 from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.jobs.report import make_report
+from holdwatch_daemon.report import make_report
 from holdwatch_daemon.version import version
 from holdwatch_physics.fluids import Fluids
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_daemon.bays.hold_identity import HoldIdentity
 from holdwatch_daemon.bays.runner import HoldRunner, write_begin
 from holdwatch_daemon.jobs.holds import filled_for_bay, section_figures
 from holdwatch_daemon.settings.recipes import complete_recipe
+from holdwatch_daemon.store.hold_identity import HoldIdentity
 from holdwatch_physics.fluids import FluidError
 from holdwatch_procedures.holds.hold import Hold
 from holdwatch_procedures.holds.recipe import RecipeError, load_recipe

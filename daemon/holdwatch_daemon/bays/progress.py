@@ -10,9 +10,9 @@ from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_procedures.wording import render, said
 
 if TYPE_CHECKING:
-    from holdwatch_daemon.bays.hold_identity import HoldIdentity
     from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.store.answers import HoldRow
+    from holdwatch_daemon.store.hold_identity import HoldIdentity
     from holdwatch_procedures.holds.recipe import Recipe
 
 _UNKNOWN = Bounds(value=None, low=None, high=None)

@@ -9,12 +9,12 @@ import tomllib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdwatch_daemon.bays.hold_identity import HoldIdentity
 from holdwatch_daemon.bays.progress import progress_of_stored
 from holdwatch_daemon.bays.runner import HoldRunner
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.answers import Mark as StoredMark
 from holdwatch_daemon.store.events import Draft
+from holdwatch_daemon.store.hold_identity import HoldIdentity
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_procedures.holds.hold import Hold
 from holdwatch_procedures.holds.order import Mark, Readings

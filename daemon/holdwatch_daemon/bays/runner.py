@@ -7,10 +7,10 @@ import logging
 from dataclasses import replace
 from typing import TYPE_CHECKING, TypeAlias
 
-from holdwatch_daemon.bays.hold_identity import insert_begun
 from holdwatch_daemon.jobs.hold_binding import settle
 from holdwatch_daemon.store import rows
 from holdwatch_daemon.store.events import Draft
+from holdwatch_daemon.store.hold_identity import insert_begun
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.trace_line import TRACE_HEADER
 from holdwatch_procedures.holds.events import (
@@ -31,9 +31,9 @@ if TYPE_CHECKING:
     import asyncio
     from collections.abc import Callable, Iterable, Mapping
 
-    from holdwatch_daemon.bays.hold_identity import HoldIdentity
     from holdwatch_daemon.messages import EventType
     from holdwatch_daemon.store.events import EventLog, Telling
+    from holdwatch_daemon.store.hold_identity import HoldIdentity
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_physics.reading import Quality, Quantity, Reading
     from holdwatch_procedures.holds.estimates import Cause

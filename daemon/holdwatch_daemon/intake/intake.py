@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.clock import ServiceClock
-    from holdwatch_daemon.health.pulse import Pulse
     from holdwatch_daemon.intake.checks import ChannelChecks, Doubt, ShopChecks
+    from holdwatch_daemon.intake.pulse import Pulse
     from holdwatch_daemon.messages import EventType
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_daemon.store.writer import Writer

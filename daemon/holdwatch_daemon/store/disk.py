@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.settings.shop import KeepingConfig
+    from holdwatch_daemon.store.bay import RecordedBay
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_daemon.store.trusted_time import TrustedTime
     from holdwatch_daemon.store.writer import Pace
@@ -155,7 +155,7 @@ class PaceWatch:
     """
 
     def __init__(
-        self, pace: Pace, events: EventLog, clock: ServiceClock, bays: Iterable[Bay]
+        self, pace: Pace, events: EventLog, clock: ServiceClock, bays: Iterable[RecordedBay]
     ) -> None:
         self._pace = pace
         self._events = events

@@ -23,9 +23,9 @@ from holdwatch_daemon.timestamps import rfc3339
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.clock import ServiceClock
     from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_daemon.store.bay import RecordedBay
     from holdwatch_daemon.store.recovery import SetAside
 
 
@@ -48,12 +48,12 @@ class Recorder:
     events: EventLog
     _config: ShopConfig
     _clock: ServiceClock
-    _bays: Mapping[str, Bay]
+    _bays: Mapping[str, RecordedBay]
     _aside: SetAside | None
     _keeper: Keeper | None = None
     _noting: asyncio.Task[None] | None = None
 
-    async def furnished(self, bays: Mapping[str, Bay]) -> None:
+    async def furnished(self, bays: Mapping[str, RecordedBay]) -> None:
         """Take the bays as they now are; tell them of a damaged file that the start set aside."""
         self._bays = bays
         if self._aside is not None:
@@ -88,7 +88,7 @@ class Recorder:
         )
         await self._keeper.run()
 
-    def bays(self) -> Mapping[str, Bay]:
+    def bays(self) -> Mapping[str, RecordedBay]:
         """Return the bays as they now are."""
         return self._bays
 

@@ -14,10 +14,10 @@ import threading
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from holdwatch_daemon.bays.hold_identity import insert_begun
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.store.counters import newest_numbers, raise_floors
 from holdwatch_daemon.store.events import Draft
+from holdwatch_daemon.store.hold_identity import insert_begun
 from holdwatch_daemon.store.opening import (
     DamagedError,
     Opened,
@@ -33,9 +33,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from pathlib import Path
 
-    from holdwatch_daemon.bays.bay import Bay
-    from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.clock import ServiceClock
+    from holdwatch_daemon.store.bay import RecordedBay, RunningHold
     from holdwatch_daemon.store.counters import EventNumbers
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_daemon.store.rows import Ids
@@ -173,7 +172,7 @@ STORE = "store"
 
 
 def tell_set_aside(
-    aside: SetAside, events: EventLog, bays: Mapping[str, Bay], utc_ns: int
+    aside: SetAside, events: EventLog, bays: Mapping[str, RecordedBay], utc_ns: int
 ) -> asyncio.Future[None]:
     """Tell that a damaged file was set aside: an event, and an alarm that stands in every bay."""
     data = {"file": aside.path.name, "why": aside.why, "text": aside.text}
@@ -208,7 +207,7 @@ class Recovery:
         clock: ServiceClock,
         told: EventNumbers,
         loop: asyncio.AbstractEventLoop,
-        bays: Callable[[], Mapping[str, Bay]],
+        bays: Callable[[], Mapping[str, RecordedBay]],
         *,
         simulated: bool,
         version: str,
@@ -254,7 +253,7 @@ class Recovery:
         self._loop.call_soon_threadsafe(self._after, aside)
         return fresh
 
-    def _begin_again(self, connection: sqlite3.Connection, runner: HoldRunner) -> None:
+    def _begin_again(self, connection: sqlite3.Connection, runner: RunningHold) -> None:
         """Write a running hold into the new file, so that its end has a place there."""
         insert_begun(
             connection,
@@ -266,7 +265,7 @@ class Recovery:
         )
 
 
-def end_holds(aside: SetAside, bays: Mapping[str, Bay]) -> None:
+def end_holds(aside: SetAside, bays: Mapping[str, RecordedBay]) -> None:
     """End the holds that were running when their record was set aside: never a pass."""
     for bay in bays.values():
         if bay.runner is not None:

@@ -20,8 +20,8 @@ from holdwatch_procedures.wording import Say, as_written, render
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable
 
-    from holdwatch_daemon.bays.bay import Bay
     from holdwatch_daemon.clock import ServiceClock
+    from holdwatch_daemon.store.bay import RecordedBay
     from holdwatch_daemon.store.disk import Disk
     from holdwatch_daemon.store.events import EventLog, Telling
     from holdwatch_daemon.store.queries import Queries
@@ -66,7 +66,7 @@ class Keeper:
         ids: Ids,
         clock: ServiceClock,
         disk: Disk,
-        bays: Iterable[Bay],
+        bays: Iterable[RecordedBay],
     ) -> None:
         self.roller = Roller(ids, clock.boot_id)
         self._writer = writer
