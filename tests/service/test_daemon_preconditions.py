@@ -69,6 +69,10 @@ async def test_no_vacuum_hold_begins_on_a_unit_under_pressure(tmp_path: Path) ->
         )
         assert service.unmet_precondition(BAY, "pressure-decay") is None
         clock.now_ns += 10**9
+        adapter.put(reading(clock, GAUGE, 12.0e3))  # a relay's valve stays shut as well
+        await eventually(lambda: service.bays[BAY].newest["low_side"].value < 2e4)
+        assert (await start(service, "vacuum", 2))[1].startswith("Bay 1 is under pressure, 12 kPa")
+        clock.now_ns += 10**9
         adapter.put(reading(clock, GAUGE, 1.0e3))
         await eventually(lambda: service.bays[BAY].newest["low_side"].value < 2e3)
-        assert (await start(service, "vacuum", 2))[0]
+        assert (await start(service, "vacuum", 3))[0]

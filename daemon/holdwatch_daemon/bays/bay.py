@@ -11,6 +11,7 @@ from holdwatch_daemon.bays.progress import progress_of
 from holdwatch_physics.reading import Channel, Quality, Role, role_of
 from holdwatch_physics.units import gauge_pa, parse_unit
 from holdwatch_procedures.holds.events import Decided
+from holdwatch_procedures.holds.overpressure import is_over_pressure, tells_pressure
 from holdwatch_procedures.wording import Say, render
 
 if TYPE_CHECKING:
@@ -244,7 +245,7 @@ class Bay:
         room_pa, most_pa = self.barometer_pa(), self.max_gauge_pa()
         for role, reading, judged in put:
             meant = None if role is None else self._of_unit.get(role)
-            if role is not None and meant is not None and _says_pressure(meant, reading.quality):
+            if role is not None and meant is not None and tells_pressure(meant, reading.quality):
                 above_pa = gauge_pa(reading.value, reading.quantity, room_pa)
                 if self.test_gas and self.runner is None and above_pa + room_pa < _EVACUATED_PA:
                     self.test_gas = False
@@ -254,7 +255,7 @@ class Bay:
                 self.relays.take(reading, judged=judged)
 
     def _watch_pressure(self, role: str, gauge_pa: float, most_pa: float, utc_ns: int) -> None:
-        if gauge_pa > most_pa:
+        if is_over_pressure(gauge_pa, most_pa):
             what = Say("hold.over_pressure_alarm", role=role, pressure_pa=gauge_pa, most_pa=most_pa)
             self._raise(OVERPRESSURE, what, utc_ns)
         elif gauge_pa < most_pa * _BACK_BELOW and self.alarms.stands(OVERPRESSURE):
@@ -272,14 +273,6 @@ def _of_unit(role: str) -> Role | None:
     meant = role_of(role)
     is_pressure = meant is not None and meant.is_pressure and meant is not Role.BAROMETER
     return meant if is_pressure else None
-
-
-def _says_pressure(meant: Role, quality: Quality) -> bool:
-    """Whether a reading tells the pressure at all."""
-    if quality is Quality.SATURATED:
-        # Above its range a vacuum gauge says only that the pressure is above its range.
-        return meant is not Role.VACUUM
-    return quality is not Quality.SUSPECT
 
 
 def _stale_ns(config: BayConfig, shop: ShopConfig) -> dict[str, int]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Literal
 
 from holdwatch_physics.reading import Quality, Role, role_of
 from holdwatch_physics.units import gauge_pa
+from holdwatch_procedures.evacuation.interlock import PUMP_OPENS_BELOW_PA
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -13,10 +14,6 @@ if TYPE_CHECKING:
     from holdwatch_daemon.bays.bay import Bay
 
 Procedure = Literal["standing-vacuum", "pressure-decay"]
-
-UNDER_PRESSURE_PA: Final = 20_000.0
-"""Pressure above the room's from which no pump may be opened to a unit, Pa; well above the
-error of a field gauge at its zero (common practice, no source)."""
 
 
 def unmet_precondition(bay: Bay, procedure: Procedure, stale: Collection[str]) -> str | None:
@@ -44,7 +41,7 @@ def unmet_precondition(bay: Bay, procedure: Procedure, stale: Collection[str]) -
             "read. Bind one as vacuum in its [[bay]]."
         )
     pressed = _most_above_room_pa(bay, on_unit.difference(stale))
-    if pressed is not None and pressed[1] > UNDER_PRESSURE_PA:
+    if pressed is not None and pressed[1] > PUMP_OPENS_BELOW_PA:
         role, gauge_pa = pressed
         return (
             f"{bay.label} is under pressure, {gauge_pa / 1e3:.0f} kPa (gauge) on "

@@ -22,6 +22,7 @@ from holdwatch_adapters.settings import (
 from holdwatch_physics.atmosphere import standard_pressure
 from holdwatch_physics.reading import Channel, Quantity, role_of
 from holdwatch_physics.substances import FluidError, refrigerant
+from holdwatch_procedures.evacuation.interlock import PUMP_OPENS_BELOW_PA
 from holdwatch_procedures.wording import Units
 
 _HOST_NAME = r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$"
@@ -173,7 +174,7 @@ class WireConfig(Table):
     longest_pump_down_min: float = Field(default=60.0, ge=1, le=1440)
     isolation_min: float = Field(default=10.0, ge=1, le=60)
     pump_downs: int = Field(default=3, ge=1, le=10)
-    open_below_kpa_g: float = Field(default=10.0, gt=0, le=20)
+    open_below_kpa_g: float = Field(default=PUMP_OPENS_BELOW_PA / 1e3, gt=0, le=20)
 
 
 class Vehicle(Table):

@@ -11,6 +11,10 @@ from holdwatch_procedures.wording import Say
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+PUMP_OPENS_BELOW_PA = 10_000.0
+"""Pressure above the room's over which no unit is opened to a pump, by hand or by relay, Pa: what
+a field gauge errs near its zero (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Glimpse:

@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from holdwatch_procedures.wording import Say
 
-MOST_ABOVE_ROOM_PA = 10_000.0
-"""Pressure above the room's from which no valve is opened to a pump, Pa: what a field gauge errs
-near its zero (common practice, no source)."""
+from holdwatch_procedures.evacuation.interlock import PUMP_OPENS_BELOW_PA
 
 
 class Relay(StrEnum):
@@ -69,7 +67,7 @@ class Figures:
     answer_s: float = 10.0
     isolation_s: float = 600.0
     most_pump_downs: int = 3
-    most_above_room_pa: float = MOST_ABOVE_ROOM_PA
+    most_above_room_pa: float = PUMP_OPENS_BELOW_PA
     resolution_pa: float | None = None
 
 

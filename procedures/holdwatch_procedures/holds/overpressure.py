@@ -1,4 +1,4 @@
-"""The first reading above a unit's highest allowed pressure."""
+"""Says when a unit is above its highest allowed pressure, for a hold, a bay and `judge` alike."""
 
 from __future__ import annotations
 
@@ -12,6 +12,27 @@ from holdwatch_procedures.wording import Say
 if TYPE_CHECKING:
     from holdwatch_procedures.holds.order import Item
     from holdwatch_procedures.holds.recipe import Recipe
+
+
+def is_over_pressure(above_room_pa: float, most_pa: float | None) -> bool:
+    """Return whether a pressure is above the highest allowed one.
+
+    Args:
+        above_room_pa: The pressure above the room's, Pa.
+        most_pa: The highest allowed one, likewise; None where nobody said.
+    """
+    return most_pa is not None and above_room_pa > most_pa
+
+
+def tells_pressure(role: Role | None, quality: Quality) -> bool:
+    """Return whether a reading in a pressure role tells the pressure of the unit at all.
+
+    A vacuum gauge above its range says only that it is above its range; any other gauge at its
+    end shows at least that much.
+    """
+    if role is Role.BAROMETER or quality is Quality.SUSPECT:
+        return False
+    return role is not Role.VACUUM or quality is not Quality.SATURATED
 
 
 class OverPressure:
@@ -41,16 +62,11 @@ class OverPressure:
 
     def is_above(self, item: Item) -> bool:
         """Whether a reading shows a pressure above the limit."""
-        most = self._most_pa
-        if most is None or item.quantity in {None, Quantity.TEMPERATURE}:
+        if self._most_pa is None or item.quantity in {None, Quantity.TEMPERATURE}:
             return False
-        if self._gauge_pa(item) <= most:
+        if not is_over_pressure(self._gauge_pa(item), self._most_pa):
             return False
-        role = role_of(item.channel)
-        if role is Role.BAROMETER or item.quality is Quality.SUSPECT:
-            return False
-        # A vacuum gauge above its range says only that it is above its range.
-        return role is not Role.VACUUM or item.quality is not Quality.SATURATED
+        return tells_pressure(role_of(item.channel), item.quality)
 
     def _gauge_pa(self, item: Item) -> float:
         assert item.quantity is not None  # noqa: S101 - a reading, no mark

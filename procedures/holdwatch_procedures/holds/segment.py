@@ -19,6 +19,7 @@ from holdwatch_procedures.holds.decay.engine import DecayEngine
 from holdwatch_procedures.holds.decay.signal import FLOOR_S
 from holdwatch_procedures.holds.estimates import BLOCK_S, Action, Cause, Disturbance
 from holdwatch_procedures.holds.events import CurvePoint
+from holdwatch_procedures.holds.overpressure import is_over_pressure
 from holdwatch_procedures.holds.scale import Scale, scale_for, unknown_leak
 from holdwatch_procedures.holds.setups import (
     decay_setup,
@@ -432,10 +433,8 @@ class Segment:
         if self._saturated_run == SATURATED_BLOCKS:
             yield Disturbance(Cause.SATURATED, block.t_s, Say("hold.saturated"), Action.VOID)
         most = self._most_pa
-        over = (
-            most is not None
-            and block.pressure_pa is not None
-            and block.pressure_pa - block.barometer_pa > most
+        over = block.pressure_pa is not None and is_over_pressure(
+            block.pressure_pa - block.barometer_pa, most
         )
         self._over_run = self._over_run + 1 if over else 0
         if self._over_run == OVERPRESSURE_BLOCKS and most is not None:
