@@ -24,7 +24,7 @@ def is_over_pressure(above_room_pa: float, most_pa: float | None) -> bool:
     return most_pa is not None and above_room_pa > most_pa
 
 
-def tells_pressure(role: Role | None, quality: Quality) -> bool:
+def tells_pressure(role: Role | None, quality: Quality | None) -> bool:
     """Return whether a reading in a pressure role tells the pressure of the unit at all.
 
     A vacuum gauge above its range says only that it is above its range; any other gauge at its
