@@ -36,6 +36,7 @@ EventType = Literal[
     "holdwatch.evacuation.step",
     "holdwatch.evacuation.ended",
     "holdwatch.wire.switched",
+    "holdwatch.job.changed",
     "holdwatch.story.changed",
     "holdwatch.store.thinned",
     "holdwatch.store.dropped",

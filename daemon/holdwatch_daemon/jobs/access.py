@@ -74,8 +74,8 @@ class Page:
         self._tell(unit.name, None, what)
         return number
 
-    def put_visit(self, order: Job, what: str) -> None:
-        """Write a visit and tell it.
+    def put_visit(self, order: Job, what: str, *, change: Mapping[str, Any] | None = None) -> None:
+        """Write a job and tell it, with the change that was made where it is one of the union.
 
         Raises:
             VehicleError: Its unit is not known.
@@ -90,7 +90,11 @@ class Page:
         # A vehicle that was renamed since keeps its visits under the name of then.
         stored = known or self.unit(order.unit)
         stored_vehicles.put_job(self.connection, order, stored.id, self.now)
-        self._tell(stored.vehicle.name, order.number, what)
+        name = stored.vehicle.name
+        self._tell(name, order.number, what)
+        data = {"vehicle": name, "job": order.number, "what": what, "change": change}
+        draft = Draft("holdwatch.job.changed", self.utc_ns, data, subject=f"vehicle/{name}")
+        self._telling.tell(draft)
 
     def unit(self, identifier: str) -> StoredVehicle:
         """Return the unit that goes by an identifier.

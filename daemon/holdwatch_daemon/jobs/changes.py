@@ -95,7 +95,7 @@ def change_job(
     if isinstance(change, AddFinding):
         check_stored(page.connection, change.row.photographs)
     made = apply_change(job, change, story.unit, story.visits, tables)
-    page.put_visit(made, change.what)
+    page.put_visit(made, change.what, change=change.model_dump(mode="json"))
     return story.with_job(made), made
 
 
