@@ -232,7 +232,7 @@ async def _say_marks(service: Service, said: asyncio.Queue[tuple[str, str]]) -> 
 
 async def _tell_events(service: Service, after: int) -> None:
     async for event in service.events.subscribe(max(after, 0)):
-        # Not the vehicles that the demo itself wrote; a job's change is told once, as the older type.
+        # Not the vehicles that the demo itself wrote; and a job's change once, by the older type.
         if event.data.get("what") != IMPORTED and event.type != "holdwatch.job.changed":
             say(_line(event))
 
