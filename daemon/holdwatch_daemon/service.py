@@ -209,6 +209,17 @@ class Service:
         self.feed.note(bay)
         return reply
 
+    async def until_written(self, hold_id: str, patience_s: float) -> None:
+        """Wait until the verdict that a hold has just got is in the store, so long at most, s.
+
+        A bay shows its verdict at once; what is then asked of the store would else come before
+        what it is asked for.
+        """
+        for bay in self.bays.values():
+            last = bay.last
+            if last is not None and last.id == hold_id and last.written is not None:
+                await asyncio.wait([last.written], timeout=patience_s)
+
     def health(self) -> dict[str, object]:
         """Return ``status`` (``ok`` or ``degraded``) and one table for each part of the process."""
         return health_of(

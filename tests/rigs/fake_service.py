@@ -391,6 +391,9 @@ class FakeService:
             self.set_hold(bay, nitrogen(7.0))
         return Reply(id=command.id, ok=True, text="Done.", hold_id="H-0007")
 
+    async def until_written(self, hold_id: str, patience_s: float) -> None:
+        """What is told here is there at once."""
+
     def unmet_precondition(self, bay: str, procedure: str) -> str | None:
         return self.refused.get((bay, procedure))
 

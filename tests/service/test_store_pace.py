@@ -189,6 +189,23 @@ async def test_a_stop_that_the_disk_keeps_is_answered_alike_when_it_is_asked_aga
     assert other.status_code == 409
 
 
+async def test_a_verdict_that_the_disk_keeps_is_waited_for_by_who_asks_for_it(
+    tmp_path: Path,
+) -> None:
+    async with held_up(tmp_path) as (service, hold, client, let_go):
+        path = f"/api/v1/holds/{hold}"
+        stopping = asyncio.create_task(client.post(f"{path}/stop", json={"id": "enough"}))
+        await eventually(lambda: service.bay_state(BAY).doing == "verdict")
+        asked = [asyncio.create_task(client.get(path + part)) for part in ("", "/curve", "/trace")]
+        done, _ = await asyncio.wait(asked, timeout=0.3)
+        assert not done, "what the bay shows already is not there yet"
+        await let_go()
+        detail, curve, trace = [await each for each in asked]
+        assert (await stopping).json()["ok"]
+    assert detail.json()["verdict"]["outcome"] == "inconclusive"
+    assert (curve.status_code, trace.status_code) == (200, 200)
+
+
 @pytest.mark.parametrize(("recipe", "taken"), [("vacuum", False), ("nitrogen", True)])
 async def test_an_isolation_that_the_disk_kept_does_not_count_from_too_late(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, recipe: str, taken: bool

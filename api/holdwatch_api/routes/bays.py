@@ -44,7 +44,8 @@ REFUSED: dict[int | str, dict[str, Any]] = {
     503: {"model": Problem, "description": "Not confirmed yet; ask again with the same `id`"},
 }
 PATIENCE_S = 20.0
-"""How long a command waits for its answer, s; it is carried out all the same."""
+"""How long a command waits for its answer, s; it is carried out all the same. And how long a
+question about a hold waits for the verdict that is being written."""
 
 
 def routes(service: Service) -> APIRouter:
@@ -151,7 +152,7 @@ def _add_holds(router: APIRouter, service: Service) -> None:
     @router.get("/holds/{hold_id}", tags=["holds"], responses=NOT_FOUND)
     async def hold(hold_id: HoldId) -> HoldDetail:
         """One hold with its recipe and, once decided, its verdict."""
-        row = await _known_hold(service, hold_id)
+        row = await _written_hold(service, hold_id)
         recipe = await service.store.recipe_toml(hold_id)
         earlier = tomllib.loads(recipe or "").get("earlier_holds", [])
         return HoldDetail(
@@ -168,7 +169,7 @@ def _add_holds(router: APIRouter, service: Service) -> None:
         points: Annotated[int, Query(ge=10, le=20000, description="About so many a role.")] = 1000,
     ) -> Trace:
         """A hold's readings for drawing, thinned but with every peak."""
-        await _known_hold(service, hold_id)
+        await _written_hold(service, hold_id)
         series = (await service.store.hold_trace(hold_id, points))["series"]
         shaped = {role: Series.model_validate(part) for role, part in series.items()}
         return Trace(hold_id=hold_id, series=shaped)
@@ -179,7 +180,7 @@ def _add_holds(router: APIRouter, service: Service) -> None:
         after: Annotated[int, Query(ge=0, description="Leave out this many points.")] = 0,
     ) -> Curve:
         """A hold's curve: temperature-compensated change, criterion, leak with its bounds."""
-        row = await _known_hold(service, hold_id)
+        row = await _written_hold(service, hold_id)
         points = (await service.store.hold_curve(hold_id))[after:]
         show = service.config.show
         unit = parse_unit(show.vacuum if row.procedure == "standing-vacuum" else show.pressure)
@@ -254,3 +255,9 @@ async def _known_hold(service: Service, hold_id: str) -> HoldRow:
     if row is None:
         raise HTTPException(404, f"There is no hold {hold_id!r}; /api/v1/holds lists them.")
     return row
+
+
+async def _written_hold(service: Service, hold_id: str) -> HoldRow:
+    """Return a hold with the verdict that its bay already shows."""
+    await service.until_written(hold_id, PATIENCE_S)
+    return await _known_hold(service, hold_id)

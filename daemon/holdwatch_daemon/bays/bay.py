@@ -15,6 +15,8 @@ from holdwatch_procedures.holds.overpressure import is_over_pressure, tells_pres
 from holdwatch_procedures.wording import Say, render
 
 if TYPE_CHECKING:
+    import asyncio
+
     from holdwatch_daemon.bays.alarms import Alarms
     from holdwatch_daemon.bays.gauge_selection import GaugeSelection
     from holdwatch_daemon.bays.runner import HoldRunner
@@ -36,11 +38,19 @@ _EVACUATED_PA = 10_000.0
 
 @dataclass(frozen=True, slots=True)
 class FinishedHold:
-    """A bay's newest hold that has its verdict."""
+    """A bay's newest hold that has its verdict.
+
+    Attributes:
+        id: Its id.
+        progress: How it ended.
+        verdict_sentence: What was found.
+        written: Done once its verdict is in the store; None for one of an earlier process.
+    """
 
     id: str
     progress: HoldProgress
     verdict_sentence: str
+    written: asyncio.Future[None] | None = None
 
 
 class Relays(Protocol):
@@ -172,7 +182,7 @@ class Bay:
             return
         if isinstance(event, Decided):
             sentence = render(event.verdict.sentence)
-            self.last = FinishedHold(runner.identity.id, progress_of(runner), sentence)
+            self.last = FinishedHold(runner.identity.id, progress_of(runner), sentence, runner.written)
             self.ended_mono_ns = runner.end_mono_ns
             self.runner = None
         else:

@@ -136,6 +136,7 @@ class HoldRunner:
         self.zero_mono_ns = zero_mono_ns
         self._listen: Callable[[HoldRunner, Announced], None] | None = None
         self._unheard: list[Announced] = []
+        self.written: asyncio.Future[None] | None = None
         self._broken: Verdict | None = None
         self._decided = False  # nothing more is judged
         self._ended = False  # and the verdict is written
@@ -343,8 +344,8 @@ class HoldRunner:
             log.info("bay %s hold %s ends: %s", identity.bay, identity.id, render(verdict.sentence))
         # Points of the curve alone follow from the readings, and are made again with them.
         durable = bool(drafts) or verdict is not None or before is not None or after is not None
-        future = self._events.transact(work, durable=durable)
-        future.add_done_callback(self._written)
+        self.written = future = self._events.transact(work, durable=durable)
+        future.add_done_callback(self._say_lost)
         heard: list[Announced] = [event for event, _ in told if isinstance(event, AlarmRaised)]
         if verdict is not None:
             heard.append(Decided(end_t_ns, verdict))
@@ -360,7 +361,7 @@ class HoldRunner:
             for event in unheard:
                 listener(self, event)
 
-    def _written(self, future: asyncio.Future[None]) -> None:
+    def _say_lost(self, future: asyncio.Future[None]) -> None:
         if not future.cancelled() and (error := future.exception()) is not None:
             log.error("hold %s could not be written: %s", self.identity.id, error)
 
