@@ -182,7 +182,9 @@ class Bay:
             return
         if isinstance(event, Decided):
             sentence = render(event.verdict.sentence)
-            self.last = FinishedHold(runner.identity.id, progress_of(runner), sentence, runner.written)
+            self.last = FinishedHold(
+                runner.identity.id, progress_of(runner), sentence, runner.written
+            )
             self.ended_mono_ns = runner.end_mono_ns
             self.runner = None
         else:

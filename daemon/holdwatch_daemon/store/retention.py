@@ -237,7 +237,9 @@ class Keeper:
                     log.warning("bay %s alarm %s: %s", bay.name, DISK, render(what))
             elif not self._low:
                 bay.alarms.cause_gone(DISK, now)
-        if failing is None and not self._low:
+        # A writer that has just been given the reserve must not meet a new one at its next try:
+        # given up again and again, it would keep that writer from ever saying that it cannot write.
+        if not self._writer.state.refused and not self._low:
             await asyncio.to_thread(self._disk.make_reserve)
         self._tell_dropped()
         return LOOK_EVERY_S

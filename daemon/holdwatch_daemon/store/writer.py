@@ -140,12 +140,17 @@ class _Task:
 
 @dataclass(slots=True)
 class WriterState:
-    """What the writer says of itself for health and metrics."""
+    """What the writer says of itself for health and metrics.
+
+    ``failing`` is said once a try has failed for good; ``refused`` from the first refusal on,
+    while further tries are under way.
+    """
 
     pending_rows: int = 0
     written_rows: int = 0
     transactions: int = 0
     failing: str | None = None
+    refused: bool = False
     slowest_s: float = field(default=0.0)
     dropped_rows: int = 0
     dropped_utc_ns: tuple[int, int] = (0, 0)
@@ -312,6 +317,7 @@ class Writer:
             try:
                 self._write(batch)
             except Exception as error:  # noqa: BLE001 - this thread must outlive any of them
+                self.state.refused = True
                 if not self._has_mended(error) and self._give_up(batch, error):
                     return
                 continue
@@ -369,6 +375,7 @@ class Writer:
             has_room = self.state.pending_rows <= MOST_PENDING_ROWS
         self.state.written_rows += rows
         self.state.transactions += 1
+        self.state.refused = False
         if self.state.failing is not None:
             log.warning("recorder writes again")
             self.state.failing = None
