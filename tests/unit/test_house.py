@@ -8,7 +8,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 ROOMS = ("physics", "procedures", "adapters", "simulators", "daemon", "api", "fleet", "cli")
-MOST_LINES = 700
+MOST_LINES = 750
 
 
 def lint_imports(folder: Path) -> subprocess.CompletedProcess[str]:
