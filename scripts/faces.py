@@ -23,7 +23,7 @@ ROOT = Path(__file__).parents[1]
 
 def file_of(module: str, root: Path = ROOT) -> Path:
     """Return a module's file; each room lies in a folder of its own."""
-    room = module.split(".")[0]
+    room = module.split(".", maxsplit=1)[0]
     inside = Path(*module.split("."))
     for source in (root / room.removeprefix("holdwatch_"), root):
         for path in (source / inside / "__init__.py", source / inside.with_suffix(".py")):
@@ -52,7 +52,7 @@ def breaches(module: str, root: Path = ROOT) -> Iterator[str]:
         if not isinstance(node, ast.ImportFrom) or node.module is None or node.level:
             continue
         room = node.module.split(".")[0]
-        if not room.startswith("holdwatch_") or room == module.split(".")[0]:
+        if not room.startswith("holdwatch_") or room == module.split(".", maxsplit=1)[0]:
             continue
         target = file_of(node.module, root)
         where = f"{module}:{node.lineno} imports"
