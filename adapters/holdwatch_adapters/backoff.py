@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from random import Random
 
+__all__ = ["Backoff"]
+
 
 class Backoff:
     """Pauses that double from first to last, each shortened by up to half at random.

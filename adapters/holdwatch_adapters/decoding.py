@@ -15,6 +15,27 @@ from typing import Final, Literal, NamedTuple, Protocol
 
 from holdwatch_physics.reading import POSSIBLE, Quantity
 
+__all__ = [
+    "ABSOLUTE_MIN_PA",
+    "GAUGE_MIN_PA",
+    "NUMBER_TYPES",
+    "PRESSURE_MAX_PA",
+    "TEMPERATURE_MAX_K",
+    "Decoded",
+    "EncryptedError",
+    "Form",
+    "Kind",
+    "NoNumberError",
+    "NumberType",
+    "Order",
+    "PayloadError",
+    "Reader",
+    "RefusedError",
+    "check_quantity",
+    "checked",
+    "plain_number",
+]
+
 Kind = Literal["pressure", "temperature", "battery"]
 """The quantities that holdwatch reads off a device."""
 

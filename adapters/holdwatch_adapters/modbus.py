@@ -25,6 +25,18 @@ if TYPE_CHECKING:
     from holdwatch_adapters.ports import Adapter, Clock, Surroundings
     from holdwatch_physics.reading import ProbeNotice, Reading
 
+__all__ = [
+    "REGISTER_TYPES",
+    "ConnectionSettings",
+    "ModbusAdapter",
+    "ModbusSettings",
+    "RegisterSettings",
+    "SerialWay",
+    "TcpWay",
+    "log",
+    "open_modbus",
+]
+
 log = logging.getLogger(__name__)
 
 REGISTER_TYPES: Final = ("u16", "s16", "u32", "s32", "u64", "s64", "f32", "f64")

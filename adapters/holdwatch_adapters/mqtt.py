@@ -31,6 +31,17 @@ if TYPE_CHECKING:
     from holdwatch_adapters.ports import Adapter, Clock, Surroundings
     from holdwatch_physics.reading import ProbeNotice, Reading
 
+__all__ = [
+    "MqttAdapter",
+    "MqttProbeSettings",
+    "Path",
+    "TopicSettings",
+    "log",
+    "number_in",
+    "open_mqtt",
+    "parse_path",
+]
+
 log = logging.getLogger(__name__)
 
 _LONGEST: Final = 65_536

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
     from holdwatch_adapters.settings import Broker
 
+__all__ = ["Client", "connected", "first_text", "log", "stay_connected"]
+
 log = logging.getLogger(__name__)
 
 _GOODBYE_S: Final = 1.0

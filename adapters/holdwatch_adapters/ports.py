@@ -11,6 +11,17 @@ if TYPE_CHECKING:
     from holdwatch_adapters.settings import ProbeSettings, Table
     from holdwatch_physics.reading import ProbeNotice, Reading
 
+__all__ = [
+    "Adapter",
+    "AdapterError",
+    "Clock",
+    "CounterStore",
+    "Kind",
+    "MemoryCounters",
+    "Surroundings",
+    "T",
+]
+
 T = TypeVar("T")
 
 

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
     from holdwatch_adapters.ports import Adapter, Surroundings
 
+__all__ = ["KINDS", "OfItsKind"]
+
 
 def _open_bluetooth(
     probes: Sequence[BluetoothSettings], surroundings: Surroundings

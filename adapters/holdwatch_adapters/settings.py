@@ -29,6 +29,22 @@ from holdwatch_physics.units import UnitError, parse_unit
 if TYPE_CHECKING:
     from holdwatch_physics.units import Unit
 
+__all__ = [
+    "CHANNEL",
+    "NAME",
+    "PRESSURES",
+    "AnyUnit",
+    "Broker",
+    "BrokerSettings",
+    "CalibrationSettings",
+    "DeclaredValue",
+    "ProbeSettings",
+    "SettingsError",
+    "Table",
+    "one_of",
+    "unit_of",
+]
+
 NAME = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$"
 """Names that stand in MQTT topics and web addresses: letters, digits, ``-`` and ``_``."""
 PRESSURES = (Quantity.PRESSURE_GAUGE, Quantity.PRESSURE_ABSOLUTE)

@@ -23,6 +23,8 @@ from holdwatch_physics.units import Unit, UnitError, parse_unit
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
+__all__ = ["TraceColumns", "TraceError", "TraceRow", "read_trace", "read_trace_columns"]
+
 
 _HEADER: Final = ["time", "channel", "value", "unit"]
 _HEADER_WITH_QUALITY: Final = [*_HEADER, "quality"]

@@ -46,6 +46,8 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.service import Service
 
+__all__ = ["ServeError", "Serving", "create_app", "serve"]
+
 _STATIC = Path(__file__).parent / "static"
 _TITLES = {
     400: "Bad request",

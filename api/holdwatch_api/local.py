@@ -19,7 +19,7 @@ import uvicorn
 
 from holdwatch_api.security.access import FROM_SOCKET
 from holdwatch_api.security.connections import MOST_HEAD_BYTES, PatientProtocol
-from holdwatch_daemon.store.opening import SOCKET_MODE, local_socket, socket_address
+from holdwatch_daemon.store import SOCKET_MODE, local_socket, socket_address
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
     from fastapi import FastAPI
     from starlette.types import ASGIApp, Receive, Scope, Send
+
+__all__ = ["log", "serve_commands"]
 
 log = logging.getLogger(__name__)
 

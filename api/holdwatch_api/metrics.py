@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from holdwatch_daemon.health.figures import Metric
+    from holdwatch_daemon.health import Metric
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 

@@ -8,7 +8,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from holdwatch_daemon.messages import CommandId, Message, Said
-from holdwatch_daemon.store.queries import HoldRow
+from holdwatch_daemon.store import HoldRow
 
 
 def fresh_id() -> str:

@@ -8,11 +8,11 @@ from holdwatch_adapters.ports import Surroundings
 from holdwatch_adapters.registry import KINDS
 from holdwatch_adapters.settings import SettingsError
 from holdwatch_daemon.errors import ConfigError
-from holdwatch_daemon.store.counters import SqliteCounters
+from holdwatch_daemon.store import SqliteCounters
 
 if TYPE_CHECKING:
     from holdwatch_adapters.ports import Adapter, Clock
-    from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_daemon.settings import ShopConfig
 
 
 def adapters_for(shop: ShopConfig, clock: Clock) -> list[Adapter]:

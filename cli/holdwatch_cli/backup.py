@@ -12,10 +12,10 @@ import typer
 
 from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.settings.load import load_config
-from holdwatch_daemon.store.backup import ACCESS, back_up
-from holdwatch_daemon.store.backup import restore as restore_backup
-from holdwatch_daemon.store.salvage import salvage as salvage_database
+from holdwatch_daemon.settings import load_config
+from holdwatch_daemon.store import ACCESS, back_up
+from holdwatch_daemon.store import restore as restore_backup
+from holdwatch_daemon.store import salvage as salvage_database
 from holdwatch_daemon.timestamps import rfc3339
 
 Data = Annotated[Path, typer.Option(help="Folder of the SQLite file.")]

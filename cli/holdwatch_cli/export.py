@@ -12,7 +12,7 @@ import typer
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.bays.export import export_hold, newest_hold
+from holdwatch_daemon.bays import export_hold, newest_hold
 
 
 def run_export(hold: str, *, data: Path, out: Path | None, as_json: bool) -> int:

@@ -15,9 +15,7 @@ from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.version import version
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.holds.judge import judge_columns
-from holdwatch_procedures.holds.recipe import Recipe, load_recipe
-from holdwatch_procedures.holds.verdict import Figure, Outcome, Verdict
+from holdwatch_procedures.holds import Figure, Outcome, Recipe, Verdict, judge_columns, load_recipe
 from holdwatch_procedures.wording import Units, render
 
 STATUS = {Outcome.PASS: 0, Outcome.FAIL: 1, Outcome.INCONCLUSIVE: 2}

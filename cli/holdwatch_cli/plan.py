@@ -12,8 +12,8 @@ from holdwatch_cli.judge import read_recipe
 from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.holds.plan import Conditions, Plan
-from holdwatch_procedures.holds.plan import plan as forecast
+from holdwatch_procedures.holds import Conditions, Plan
+from holdwatch_procedures.holds import plan as forecast
 from holdwatch_procedures.wording import duration_text, grams_text
 
 

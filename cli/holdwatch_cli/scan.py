@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from holdwatch_adapters.bluetooth.scan import Seen
-from holdwatch_adapters.bluetooth.scan import scan as scan_air
+from holdwatch_adapters.bluetooth import Seen
+from holdwatch_adapters.bluetooth import scan as scan_air
 from holdwatch_cli.options import Config, Json
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.settings.load import load_config
+from holdwatch_daemon.settings import load_config
 from holdwatch_physics.units import celsius
 
 if TYPE_CHECKING:

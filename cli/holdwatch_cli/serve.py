@@ -16,16 +16,16 @@ from holdwatch_cli.options import Config, Port
 from holdwatch_cli.running import run_until_stopped, settle
 from holdwatch_cli.terminal import say
 from holdwatch_daemon.clock import SystemClock
-from holdwatch_daemon.health.systemd import own_notifier
+from holdwatch_daemon.health import own_notifier
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.settings.load import load_config
+from holdwatch_daemon.settings import load_config
 from holdwatch_daemon.tasks import end_tasks
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
-    from holdwatch_daemon.health.systemd import Notifier
-    from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_daemon.health import Notifier
+    from holdwatch_daemon.settings import ShopConfig
 
 DEFAULT_CONFIG = Path("shop.toml")
 
@@ -78,7 +78,7 @@ async def _serve(shop: ShopConfig) -> None:
 
 def nobody_may_come_in(shop: ShopConfig) -> bool:
     """Whether a token is needed and there is none."""
-    from holdwatch_api.security.access import Access  # noqa: PLC0415 - the screen has brought it
+    from holdwatch_api.security import Access  # noqa: PLC0415 - the screen has brought it
 
     access = Access.from_config(shop)
     named = shop.http.watch_token_file or shop.http.operate_token_file

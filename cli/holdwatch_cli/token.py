@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from holdwatch_api.security.tokens import FILE, TokenBook
+from holdwatch_api.security import FILE, TokenBook
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.serve import DEFAULT_CONFIG
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.settings.load import load_config
+from holdwatch_daemon.settings import load_config
 
 if TYPE_CHECKING:
-    from holdwatch_api.security.tokens import Token, TokenScope
+    from holdwatch_api.security import Token, TokenScope
 
 app = typer.Typer(
     name="token",

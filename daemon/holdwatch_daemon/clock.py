@@ -14,6 +14,17 @@ from holdwatch_adapters.ports import Clock
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+__all__ = [
+    "ClockSteps",
+    "Naps",
+    "ScaledClock",
+    "ServiceClock",
+    "SystemClock",
+    "machine_boot_id",
+    "machine_mono_ns",
+    "step_text",
+]
+
 _LINUX_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 _STEP_NS = 2_000_000_000
 """A wall clock that moves by less against the monotonic one between two looks was not set, ns."""

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+__all__ = ["CalibrationError", "ConfigError", "HoldwatchError", "StoreError"]
+
 
 class HoldwatchError(Exception):
     """Root of the errors that the process reports in one sentence."""

@@ -9,6 +9,35 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+__all__ = [
+    "AcknowledgeAlarm",
+    "Alarm",
+    "BayState",
+    "BindWorkOrder",
+    "Bounds",
+    "Command",
+    "CommandId",
+    "Difference",
+    "Evacuation",
+    "Event",
+    "EventType",
+    "ExtendHold",
+    "HoldProgress",
+    "Live",
+    "LiveValue",
+    "Message",
+    "Reply",
+    "Said",
+    "Saturation",
+    "SayIsolated",
+    "Shown",
+    "StartEvacuation",
+    "StartHold",
+    "StopEvacuation",
+    "StopHold",
+    "WorkOrderNumber",
+]
+
 EventType = Literal[
     "holdwatch.service.started",
     "holdwatch.service.stopped",

@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING
 
 from holdwatch_daemon.settings.recipes import complete_recipe
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.holds.recipe import RecipeError
-from holdwatch_procedures.holds.scale import charge_density
+from holdwatch_procedures.holds import RecipeError, charge_density
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdwatch_daemon.settings.shop import ShopConfig
-    from holdwatch_procedures.holds.recipe import Recipe
+    from holdwatch_procedures.holds import Recipe
 
 log = logging.getLogger(__name__)
 

@@ -11,11 +11,8 @@ from holdwatch_daemon.bays.resume import replay
 from holdwatch_daemon.errors import StoreError
 from holdwatch_daemon.jobs.holds import hold_entry, report_curve
 from holdwatch_daemon.store import answers
-from holdwatch_procedures.holds.events import curve_of
-from holdwatch_procedures.holds.recipe import RecipeError
-from holdwatch_procedures.vehicles.overview import report_of
-from holdwatch_procedures.vehicles.report import differences
-from holdwatch_procedures.vehicles.validation import VehicleError
+from holdwatch_procedures.holds import RecipeError, curve_of
+from holdwatch_procedures.vehicles import VehicleError, differences, report_of
 
 if TYPE_CHECKING:
     import sqlite3
@@ -24,9 +21,9 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.jobs.access import Page, Story, StoryBook
     from holdwatch_physics.fluids import Fluids
-    from holdwatch_procedures.vehicles.job import HoldEntry, Job
-    from holdwatch_procedures.vehicles.overview import Tables
-    from holdwatch_procedures.vehicles.report import Report
+    from holdwatch_procedures.vehicles import HoldEntry, Job, Report, Tables
+
+__all__ = ["against_store", "make_report", "note_file", "noted_file"]
 
 
 def make_report(

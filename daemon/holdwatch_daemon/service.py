@@ -38,7 +38,7 @@ from holdwatch_daemon.tasks import end_tasks
 from holdwatch_daemon.valves.valves import Wires
 from holdwatch_daemon.version import version
 from holdwatch_physics.fluids import FluidError
-from holdwatch_procedures.holds.recipe import RecipeError
+from holdwatch_procedures.holds import RecipeError
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Mapping, Sequence
@@ -57,6 +57,8 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.queries import Queries
     from holdwatch_physics.reading import ProbeNotice, Reading
     from holdwatch_procedures.wording import Units
+
+__all__ = ["Service", "log"]
 
 log = logging.getLogger(__name__)
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+__all__ = ["end_tasks"]
+
 _AGAIN_S = 1.0
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+__all__ = ["rfc3339"]
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 

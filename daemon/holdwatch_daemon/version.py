@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from importlib import metadata
 
+__all__ = ["version"]
+
 
 def version() -> str:
     """Return the installed version; ``unknown`` when run from a bare folder."""

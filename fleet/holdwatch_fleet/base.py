@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from holdwatch_fleet.message import LiveReading, ShopEvent
 
+__all__ = ["Base", "Batch", "Stream", "log"]
+
 log = logging.getLogger(__name__)
 
 _PATIENCE_S = 5

@@ -17,13 +17,25 @@ import httpx
 import psycopg
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from holdwatch_daemon.store.answers import connect
+from holdwatch_daemon.store import connect
 from holdwatch_fleet.base import Base, Batch
 from holdwatch_fleet.errors import FleetError
 from holdwatch_fleet.message import Refused, RefusedError, read_event
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+
+__all__ = [
+    "Filler",
+    "Patience",
+    "ShopAddress",
+    "events_in_store",
+    "events_over_http",
+    "land_all",
+    "log",
+    "newest_over_http",
+    "read_shops",
+]
 
 log = logging.getLogger(__name__)
 

@@ -17,7 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersi
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from holdwatch_daemon.settings.shop import is_loopback
+from holdwatch_daemon.settings import is_loopback
 from holdwatch_fleet.base import Base, Batch
 from holdwatch_fleet.errors import FleetError
 from holdwatch_fleet.message import Refused, RefusedError, read_event, read_live
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
     from holdwatch_adapters.settings import Broker
     from holdwatch_fleet.message import Topics
+
+__all__ = ["Lander", "Share", "log"]
 
 log = logging.getLogger(__name__)
 

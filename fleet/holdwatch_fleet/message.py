@@ -9,6 +9,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
+__all__ = [
+    "RESTORED",
+    "VERDICT",
+    "LiveReading",
+    "Refused",
+    "RefusedError",
+    "ShopEvent",
+    "Topics",
+    "read_event",
+    "read_live",
+]
+
 VERDICT = "holdwatch.verdict"
 RESTORED = "holdwatch.store.restored"
 _LARGEST_PAYLOAD = 1_000_000

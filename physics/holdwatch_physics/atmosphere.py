@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+__all__ = ["HIGHEST_M", "LOWEST_M", "SEA_LEVEL_PA", "AltitudeError", "standard_pressure"]
+
 SEA_LEVEL_PA: Final = 101_325.0
 _SEA_LEVEL_K: Final = 288.15
 _LAPSE_K_PER_M: Final = 0.0065

@@ -15,6 +15,23 @@ from holdwatch_physics.units import celsius
 if TYPE_CHECKING:
     from holdwatch_physics.substances import Gas, Refrigerant
 
+__all__ = [
+    "DAY_S",
+    "YEAR_S",
+    "FlowFluids",
+    "Law",
+    "LeakError",
+    "Restatement",
+    "g_per_year_to_mol_per_s",
+    "mol_per_s_to_g_per_year",
+    "mol_per_s_to_pa_m3_per_s",
+    "molecular_flow",
+    "pa_m3_per_s_to_mol_per_s",
+    "rate_of_rise_mol_per_s",
+    "restate_air_inflow",
+    "restate_pressure_test",
+]
+
 DAY_S: Final = 86_400.0
 YEAR_S: Final = 365.25 * DAY_S
 """A year is 365.25 days everywhere in holdwatch, s."""

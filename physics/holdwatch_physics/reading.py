@@ -8,6 +8,20 @@ from enum import StrEnum
 from functools import lru_cache
 from typing import Final, NamedTuple
 
+__all__ = [
+    "POSSIBLE",
+    "SI_UNIT",
+    "Calibration",
+    "Channel",
+    "ProbeNotice",
+    "Quality",
+    "Quantity",
+    "Reading",
+    "Role",
+    "impossible",
+    "role_of",
+]
+
 
 class Quality(StrEnum):
     """How far a reading may be believed; only ``GOOD`` readings can earn a pass."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+__all__ = ["LineTemperatureError", "subcooling_k", "superheat_k"]
+
 
 class LineTemperatureError(ValueError):
     """A temperature that no line can have."""

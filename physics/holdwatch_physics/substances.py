@@ -6,6 +6,21 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, TypeAlias
 
+__all__ = [
+    "FITTED_VISCOSITY_U",
+    "GASES",
+    "PREDICTED_VISCOSITY_U",
+    "REFRIGERANTS",
+    "Fluid",
+    "FluidError",
+    "Gas",
+    "Refrigerant",
+    "SafetyGroup",
+    "fluid",
+    "gas",
+    "refrigerant",
+]
+
 
 class FluidError(ValueError):
     """A fluid, or a state of it, that cannot be computed; the message says what would work."""

@@ -11,6 +11,18 @@ from holdwatch_physics.reading import SI_UNIT, Quality, Quantity
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+__all__ = [
+    "MARK_CHANNEL",
+    "TRACE_HEADER",
+    "TraceValueError",
+    "check_finite",
+    "format_seconds",
+    "mark_line",
+    "parse_seconds",
+    "trace_line",
+    "trace_lines",
+]
+
 TRACE_HEADER: Final = b"time,channel,value,unit,quality\n"
 """First line of an exported trace."""
 MARK_CHANNEL: Final = "mark"

@@ -8,6 +8,22 @@ from typing import Final
 
 from holdwatch_physics.reading import Quantity
 
+__all__ = [
+    "PASCAL_PER_INHG",
+    "PASCAL_PER_MMHG",
+    "PASCAL_PER_PSI",
+    "PASCAL_PER_TORR",
+    "ZERO_CELSIUS_K",
+    "ZERO_FAHRENHEIT_K",
+    "Unit",
+    "UnitError",
+    "absolute_pa",
+    "celsius",
+    "gauge_pa",
+    "parse_unit",
+    "show",
+]
+
 PASCAL_PER_PSI: Final = 0.45359237 * 9.80665 / 0.0254**2
 """6894.757 Pa: pound (exact) × standard gravity (exact) / inch² (exact); NIST SP 811 B.8."""
 PASCAL_PER_TORR: Final = 101325.0 / 760.0

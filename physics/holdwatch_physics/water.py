@@ -5,6 +5,20 @@ from __future__ import annotations
 import math
 from typing import Final
 
+__all__ = [
+    "CRITICAL_K",
+    "CRITICAL_PA",
+    "LOWEST_K",
+    "TRIPLE_K",
+    "TRIPLE_PA",
+    "WaterError",
+    "frost_or_dew_temperature_k",
+    "log_slope_per_k",
+    "over_ice_pa",
+    "over_liquid_pa",
+    "vapour_pressure_pa",
+]
+
 TRIPLE_K: Final = 273.16
 """Temperature at which ice, water and vapour stand side by side, K."""
 TRIPLE_PA: Final = 611.657

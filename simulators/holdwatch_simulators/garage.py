@@ -20,6 +20,8 @@ from holdwatch_simulators.weather import WeatherSpec
 if TYPE_CHECKING:
     from holdwatch_simulators.scenario import ProbeSpec
 
+__all__ = ["NAMES", "Overrides", "about", "scenario"]
+
 _ISOLATE_S: Final = 1080.0  # 18 min under the pump
 _CLOSE_S: Final = 300.0
 

@@ -8,6 +8,8 @@ from typing import Any, Final
 from holdwatch_simulators.probes import Blemishes, GaugeModel, ThermometerModel
 from holdwatch_simulators.scenario import ProbeSpec
 
+__all__ = ["MICRON_PA", "nitrogen_probes", "vacuum_probes", "wired_probes", "with_fault"]
+
 MICRON_PA: Final = 101_325.0 / 760_000.0
 
 

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from holdwatch_simulators.scenario import Kind, ProbeSpec, Sample, Scenario
 
+__all__ = ["LiveBay", "LiveClock", "ProbeSample", "address_of", "describe"]
+
 _STEP_S: Final = 1.0
 _BATTERY_EVERY_S: Final = 60.0
 _STEPS_BEFORE_PAUSE: Final = 500

@@ -9,6 +9,18 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     import numpy as np
 
+__all__ = [
+    "AirThermometer",
+    "Barometer",
+    "Blemishes",
+    "Gauge",
+    "GaugeModel",
+    "PipeClamp",
+    "Reference",
+    "ThermometerModel",
+    "Truth",
+]
+
 Reference = Literal["vented", "sealed", "absolute"]
 
 

@@ -12,6 +12,8 @@ import aiomqtt
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Sequence
 
+__all__ = ["Behaviour", "Relay", "SimulatedRelays", "Sleeper"]
+
 
 @dataclass(slots=True)
 class Behaviour:

@@ -23,6 +23,8 @@ from holdwatch_simulators.weather import ShopWeather, Weather, WeatherSpec
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+__all__ = ["Kind", "Place", "ProbeSpec", "RecipeFacts", "Run", "Sample", "Scenario"]
+
 Place = Literal["inside", "pipe", "air", "barometer"]
 Kind = Literal["pressure_gauge", "pressure_absolute", "temperature"]
 

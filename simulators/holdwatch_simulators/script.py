@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
     from holdwatch_simulators.plant import Plant
 
+__all__ = ["MARK_WORDS", "Act", "Script", "Verb"]
+
 
 class Verb(StrEnum):
     """One thing that a person does."""

@@ -9,6 +9,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
+__all__ = [
+    "BASE_TAIL",
+    "BATTERY_LEVEL",
+    "BATTERY_SERVICE",
+    "BTHOME_SERVICE_DATA",
+    "ENVIRONMENTAL_SENSING",
+    "PRESENTATION_FORMAT",
+    "PRESSURE",
+    "TEMPERATURE",
+    "CharacteristicDescription",
+    "ProbeDescription",
+    "WireUpdate",
+    "full_uuid",
+]
+
 BASE_TAIL: Final = "-0000-1000-8000-00805f9b34fb"
 
 

@@ -11,7 +11,7 @@ from pydantic.json_schema import models_json_schema
 from holdwatch_daemon.messages import BayState, Command, Event, Live, Reply
 
 if TYPE_CHECKING:
-    from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_daemon.settings import ShopConfig
 
 _SCHEMAS = "#/components/schemas/{model}"
 

@@ -15,15 +15,15 @@ from holdwatch_api.reports.pictures import (
 )
 from holdwatch_daemon.report import against_store, make_report, note_file, noted_file
 from holdwatch_daemon.version import version
-from holdwatch_procedures.vehicles.validation import RefusedError, VehicleError
+from holdwatch_procedures.vehicles import RefusedError, VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import date
 
-    from holdwatch_daemon.jobs.access import Page, StoryDesk
+    from holdwatch_daemon.jobs import Page, StoryDesk
     from holdwatch_physics.fluids import Fluids
-    from holdwatch_procedures.vehicles.report import Report
+    from holdwatch_procedures.vehicles import Report
 
 Form = Literal["html", "json", "pdf"]
 FORMS: Final[tuple[Form, ...]] = ("html", "json", "pdf")

@@ -9,16 +9,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 from holdwatch_api.reports.pictures import Pictures, picture_pages, shown_pictures
 from holdwatch_api.reports.svg import leak_svg, pressure_svg
-from holdwatch_procedures.vehicles.job import NOT_JUDGED_HERE
-from holdwatch_procedures.vehicles.report import read_report
-from holdwatch_procedures.vehicles.validation import VehicleError
+from holdwatch_procedures.vehicles import NOT_JUDGED_HERE, VehicleError, read_report
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from holdwatch_procedures.vehicles.job import HoldEntry
-    from holdwatch_procedures.vehicles.report import ProofRow, Report
-    from holdwatch_procedures.vehicles.vehicle import Vehicle
+    from holdwatch_procedures.vehicles import HoldEntry, ProofRow, Report, Vehicle
 
 _DATA_ID: Final = "holdwatch-report"
 _DATA: Final = re.compile(

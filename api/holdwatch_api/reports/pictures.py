@@ -8,14 +8,14 @@ import re
 from html import escape
 from typing import TYPE_CHECKING, Final
 
-from holdwatch_daemon.jobs.photos import kind_of, photograph
-from holdwatch_procedures.vehicles.validation import NotKnownError, VehicleError
+from holdwatch_daemon.jobs import kind_of, photograph
+from holdwatch_procedures.vehicles import NotKnownError, VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from holdwatch_daemon.jobs.access import StoryBook
-    from holdwatch_procedures.vehicles.report import Report
+    from holdwatch_daemon.jobs import StoryBook
+    from holdwatch_procedures.vehicles import Report
 
 Pictures = dict[str, bytes]
 """Bytes of pictures by their SHA-256."""

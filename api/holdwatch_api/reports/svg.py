@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from holdwatch_procedures.vehicles.report import CurvePointRow
+    from holdwatch_procedures.vehicles import CurvePointRow
 
 _NAMESPACE = "http://www.w3.org/2000/svg"
 # Written on each part: not every program that draws SVG looks at the page's style sheet.

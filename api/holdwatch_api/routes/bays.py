@@ -24,14 +24,16 @@ from holdwatch_api.shapes import (
     Trace,
 )
 from holdwatch_daemon.messages import BayState, Command, Live, Reply, StartHold, StopHold
-from holdwatch_daemon.settings.shop import ShowConfig  # noqa: TC001 - read by FastAPI
-from holdwatch_daemon.store import answers
-from holdwatch_daemon.store.queries import HoldRow  # noqa: TC001 - read by FastAPI
+from holdwatch_daemon.settings import ShowConfig  # noqa: TC001 - read by FastAPI
+from holdwatch_daemon.store import (
+    HoldRow,
+    answers,
+)
 from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
     from holdwatch_daemon.service import Service
-    from holdwatch_daemon.settings.shop import BayConfig
+    from holdwatch_daemon.settings import BayConfig
 
 _log = logging.getLogger(__name__)
 

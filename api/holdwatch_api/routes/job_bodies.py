@@ -8,10 +8,10 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from holdwatch_daemon.messages import CommandId, Message
-from holdwatch_procedures.vehicles.changes import JobNumber  # noqa: TC001 (the same)
-from holdwatch_procedures.vehicles.expansion import Expansion  # noqa: TC001 (the same)
-from holdwatch_procedures.vehicles.vehicle import (  # noqa: TC001 (the same)
+from holdwatch_procedures.vehicles import (  # noqa: TC001 (pydantic reads them)
+    Expansion,
     InternalVolume,
+    JobNumber,
     Oil,
 )
 

@@ -11,13 +11,19 @@ from holdwatch_api.reports.files import Form, verify_file, write_report
 from holdwatch_api.routes.job_bodies import BalanceView, Imported, Photo, Verified
 from holdwatch_api.routes.job_work import ERRORS, JobWork
 from holdwatch_api.routes.jobs import JobName  # noqa: TC001 - read by FastAPI
-from holdwatch_daemon.jobs.files import UNITS, export_text, stories_of, take
-from holdwatch_daemon.jobs.photos import MOST_BYTES, photograph, store_photograph
-from holdwatch_procedures.vehicles.balance import Figures, balance_of_texts, balance_sentence
-from holdwatch_procedures.vehicles.validation import VehicleError
+from holdwatch_daemon.jobs import (
+    MOST_BYTES,
+    UNITS,
+    export_text,
+    photograph,
+    store_photograph,
+    stories_of,
+    take,
+)
+from holdwatch_procedures.vehicles import Figures, VehicleError, balance_of_texts, balance_sentence
 
 if TYPE_CHECKING:
-    from holdwatch_procedures.vehicles.balance import Balance
+    from holdwatch_procedures.vehicles import Balance
 
 REPORT_TYPES: Final = {
     "html": "text/html; charset=utf-8",

@@ -12,27 +12,28 @@ from fastapi import HTTPException
 from holdwatch_adapters.trace import TraceError
 from holdwatch_api.shapes import Problem
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.jobs.access import StoryDesk, once, open_desk
-from holdwatch_daemon.jobs.changes import change_job, dye_warning
-from holdwatch_daemon.jobs.views import answer_sentence, job_view, read_waiting, vehicle_view
+from holdwatch_daemon.jobs import (
+    StoryDesk,
+    answer_sentence,
+    change_job,
+    dye_warning,
+    job_view,
+    once,
+    open_desk,
+    read_waiting,
+    vehicle_view,
+)
 from holdwatch_physics.fluids import FluidError, Fluids
-from holdwatch_procedures.holds.judge import UnusableTraceError
-from holdwatch_procedures.holds.recipe import RecipeError
-from holdwatch_procedures.vehicles.changes import AddDye, GiveAnswer
-from holdwatch_procedures.vehicles.overview import FILES
-from holdwatch_procedures.vehicles.validation import NotKnownError, VehicleError
+from holdwatch_procedures.holds import RecipeError, UnusableTraceError
+from holdwatch_procedures.vehicles import FILES, AddDye, GiveAnswer, NotKnownError, VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from holdwatch_api.routes.job_bodies import Said
-    from holdwatch_daemon.jobs.access import Page, Story
-    from holdwatch_daemon.jobs.changes import TraceToBind
-    from holdwatch_daemon.jobs.views import JobView, VehicleView, WaitingHold
+    from holdwatch_daemon.jobs import JobView, Page, Story, TraceToBind, VehicleView, WaitingHold
     from holdwatch_daemon.service import Service
-    from holdwatch_procedures.vehicles.changes import Change
-    from holdwatch_procedures.vehicles.job import Job
-    from holdwatch_procedures.vehicles.vehicle import Vehicle
+    from holdwatch_procedures.vehicles import Change, Job, Vehicle
 
     Read = tuple[Story, Job, list[WaitingHold]]
 

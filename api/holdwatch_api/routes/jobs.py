@@ -21,28 +21,24 @@ from holdwatch_api.routes.job_bodies import (  # noqa: TC001 - read by FastAPI
     OpenedJob,
 )
 from holdwatch_api.routes.job_work import ERRORS, JobWork, sentence
-from holdwatch_daemon.jobs.changes import TraceToBind, open_job
-from holdwatch_daemon.jobs.holds import judge_for
-from holdwatch_daemon.jobs.views import JobView, job_view
+from holdwatch_daemon.jobs import JobView, TraceToBind, job_view, judge_for, open_job
 from holdwatch_daemon.messages import CommandId
 from holdwatch_daemon.version import version
-from holdwatch_procedures.vehicles.changes import (
+from holdwatch_procedures.vehicles import (
     Advice,
+    Answer,
     BindHold,
     CloseJob,
-    RemoveRow,
-    ReopenJob,
-    read_change,
-)
-from holdwatch_procedures.vehicles.job import (
-    Answer,
     DyeEntry,
     Finding,
     Part,
+    RemoveRow,
+    ReopenJob,
     Repair,
     Weighing,
+    in_words,
+    read_change,
 )
-from holdwatch_procedures.vehicles.validation import in_words
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Coroutine, Mapping
@@ -50,9 +46,8 @@ if TYPE_CHECKING:
     from fastapi import Request, Response
     from pydantic_core import ErrorDetails
 
-    from holdwatch_daemon.jobs.access import Page
-    from holdwatch_daemon.jobs.holds import JudgedTrace
-    from holdwatch_procedures.vehicles.validation import Row
+    from holdwatch_daemon.jobs import JudgedTrace, Page
+    from holdwatch_procedures.vehicles import Row
 
 JobName = Annotated[
     str,

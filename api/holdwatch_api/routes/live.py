@@ -15,7 +15,7 @@ from holdwatch_api.security.access import ANYONE
 from holdwatch_api.security.limits import address_key
 from holdwatch_api.security.session import bearer_of
 from holdwatch_api.streams import BEAT_S, EventStream, frame, with_beats
-from holdwatch_daemon.outlets.feed import Pace
+from holdwatch_daemon.outlets import Pace
 from holdwatch_procedures.wording import in_units
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from holdwatch_api.security.access import Access
-    from holdwatch_daemon.outlets.feed import Frame
+    from holdwatch_daemon.outlets import Frame
     from holdwatch_daemon.service import Service
     from holdwatch_procedures.wording import Units
 

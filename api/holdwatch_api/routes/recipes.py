@@ -5,17 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_api.shapes import RecipeSummary
-from holdwatch_daemon.jobs.holds import filled_for_bay
-from holdwatch_daemon.settings.recipes import complete_recipe
-from holdwatch_procedures.holds.recipe import RecipeError, load_recipe
+from holdwatch_daemon.jobs import filled_for_bay
+from holdwatch_daemon.settings import complete_recipe
+from holdwatch_procedures.holds import RecipeError, load_recipe
 from holdwatch_procedures.wording import said
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from holdwatch_daemon.settings.shop import BayConfig, ShopConfig
-    from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.vehicles.vehicle import Vehicle
+    from holdwatch_daemon.settings import BayConfig, ShopConfig
+    from holdwatch_procedures.holds import Recipe
+    from holdwatch_procedures.vehicles import Vehicle
 
 
 def summaries(

@@ -19,23 +19,34 @@ from holdwatch_api.routes.job_bodies import (
     VolumeSteps,
 )
 from holdwatch_api.routes.job_work import ERRORS, JobWork
-from holdwatch_daemon.jobs.access import once
-from holdwatch_daemon.jobs.changes import add_vehicle, change_vehicle, keep_volume
-from holdwatch_daemon.jobs.files import known_tables
-from holdwatch_daemon.jobs.views import VehicleView, vehicle_view
+from holdwatch_daemon.jobs import (
+    VehicleView,
+    add_vehicle,
+    change_vehicle,
+    keep_volume,
+    known_tables,
+    once,
+    vehicle_view,
+)
 from holdwatch_daemon.store import vehicles as stored_vehicles
-from holdwatch_procedures.vehicles.expansion import CAUTIONS, STEPS, read_expansion
-from holdwatch_procedures.vehicles.job import Strength, WayIn
-from holdwatch_procedures.vehicles.suspects import places_for
-from holdwatch_procedures.vehicles.vehicle import Vehicle, volume_sentence
+from holdwatch_procedures.vehicles import (
+    CAUTIONS,
+    STEPS,
+    Strength,
+    Vehicle,
+    WayIn,
+    places_for,
+    read_expansion,
+    volume_sentence,
+)
 
 if TYPE_CHECKING:
     import sqlite3
 
     from holdwatch_api.routes.job_bodies import VehicleFields
-    from holdwatch_daemon.jobs.access import Page, StoryDesk
+    from holdwatch_daemon.jobs import Page, StoryDesk
     from holdwatch_daemon.service import Service
-    from holdwatch_daemon.store.vehicles import StoredVehicle
+    from holdwatch_daemon.store import StoredVehicle
 
 VehicleName = Annotated[str, Path(description="Fleet number, plate or VIN.", max_length=100)]
 ACTS = ("renewed", "resealed", "tightened", "cleaned")

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from starlette.datastructures import Headers
 
-    from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_daemon.settings import ShopConfig
 
 _log = logging.getLogger(__name__)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from holdwatch_api.security.limits import address_key
-from holdwatch_daemon.settings.shop import is_loopback
+from holdwatch_daemon.settings import is_loopback
 
 if TYPE_CHECKING:
     import asyncio

@@ -10,7 +10,7 @@ from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
 from holdwatch_api.security.access import FROM_SOCKET
 from holdwatch_api.security.guard import HEADERS, problem
-from holdwatch_daemon.settings.shop import is_loopback
+from holdwatch_daemon.settings import is_loopback
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,16 +7,15 @@ import sqlite3
 from typing import TYPE_CHECKING
 
 from holdwatch_cli.check.finding import Finding
-from holdwatch_daemon.jobs.holds import unit_figures
-from holdwatch_daemon.store import answers
-from holdwatch_daemon.store.vehicles import vehicle_named
+from holdwatch_daemon.jobs import unit_figures
+from holdwatch_daemon.store import answers, vehicle_named
 from holdwatch_physics.reading import Role, role_of
-from holdwatch_procedures.vehicles.validation import VehicleError
+from holdwatch_procedures.vehicles import VehicleError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdwatch_daemon.settings.shop import BayConfig, ShopConfig
+    from holdwatch_daemon.settings import BayConfig, ShopConfig
 
 
 def bay_findings(shop: ShopConfig) -> Iterator[Finding]:

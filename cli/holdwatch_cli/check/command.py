@@ -24,8 +24,7 @@ from holdwatch_cli.check.probes import way_findings
 from holdwatch_cli.check.radio import radio_findings
 from holdwatch_cli.options import Config, Json
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.settings.load import load_config
-from holdwatch_daemon.settings.shop import ShopConfig
+from holdwatch_daemon.settings import ShopConfig, load_config
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

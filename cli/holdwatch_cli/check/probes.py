@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import aiomqtt
 
-from holdwatch_adapters.bluetooth.settings import BluetoothSettings
+from holdwatch_adapters.bluetooth import BluetoothSettings
 from holdwatch_adapters.modbus import ModbusSettings, TcpWay
 from holdwatch_adapters.mqtt import MqttProbeSettings
 from holdwatch_adapters.mqtt_session import connected, first_text
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdwatch_adapters.settings import BrokerSettings
-    from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_daemon.settings import ShopConfig
 
 _PATIENCE_S = 5.0
 _PLACE_THE_FILE = "Put the file where the configuration says, readable by this user."

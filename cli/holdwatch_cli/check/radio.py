@@ -6,14 +6,14 @@ import asyncio
 import sys
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_adapters.bluetooth.scan import scan, start_scanner, stop_scanner
+from holdwatch_adapters.bluetooth import scan, start_scanner, stop_scanner
 from holdwatch_adapters.ports import AdapterError
 from holdwatch_cli.check.finding import Finding
 
 if TYPE_CHECKING:
     from dbus_fast import Message
 
-    from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_daemon.settings import ShopConfig
 
 _CALL_S = 5.0
 _ADAPTER = "org.bluez.Adapter1"

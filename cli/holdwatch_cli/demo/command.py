@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter
-from holdwatch_adapters.bluetooth.probe import PayloadAdapter
+from holdwatch_adapters.bluetooth import BluetoothAdapter, PayloadAdapter
 from holdwatch_cli.check.bays import experimental_relays
 from holdwatch_cli.demo import shop as demo_shop
 from holdwatch_cli.demo.relays import relays_of
@@ -27,17 +26,16 @@ from holdwatch_cli.terminal import say
 from holdwatch_daemon.clock import ScaledClock
 from holdwatch_daemon.messages import SayIsolated, StartEvacuation, StartHold
 from holdwatch_daemon.service import Service
-from holdwatch_daemon.settings.load import load_config, parse_config
-from holdwatch_simulators.air.bluez import FakeBluez
-from holdwatch_simulators.air.bus import PrivateBus
+from holdwatch_daemon.settings import load_config, parse_config
+from holdwatch_simulators.air import FakeBluez, PrivateBus
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
 
-    from holdwatch_adapters.bluetooth.probe import Payload
+    from holdwatch_adapters.bluetooth import Payload
     from holdwatch_adapters.ports import Adapter
     from holdwatch_daemon.messages import Event
-    from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_daemon.settings import ShopConfig
     from holdwatch_simulators.live import LiveBay
     from holdwatch_simulators.wire import WireUpdate
 

@@ -9,20 +9,17 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
 from holdwatch_cli.demo.shop import BAYS
-from holdwatch_daemon.jobs.access import StoryBook, read_shop_tables
-from holdwatch_daemon.jobs.changes import open_job
-from holdwatch_daemon.jobs.files import take
-from holdwatch_daemon.jobs.holds import IMPORTED as IMPORT_BAY
-from holdwatch_daemon.store import rows
-from holdwatch_daemon.store.vehicles import list_vehicles
-from holdwatch_procedures.vehicles.vehicle import InternalVolume, Vehicle
+from holdwatch_daemon.jobs import IMPORTED as IMPORT_BAY
+from holdwatch_daemon.jobs import StoryBook, open_job, read_shop_tables, take
+from holdwatch_daemon.store import list_vehicles, rows
+from holdwatch_procedures.vehicles import InternalVolume, Vehicle
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from holdwatch_daemon.jobs.access import Page
-    from holdwatch_daemon.store.transactions import Transactions
+    from holdwatch_daemon.jobs import Page
+    from holdwatch_daemon.store import Transactions
 
 IMPORTED: Final = "imported"
 """What an event says of a vehicle or visit that came from a file."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from holdwatch_adapters.bluetooth.settings import BluetoothProbe
+from holdwatch_adapters.bluetooth import BluetoothProbe
 from holdwatch_physics.units import parse_unit
 from holdwatch_simulators.garage import scenario
 from holdwatch_simulators.instruments import wired_probes

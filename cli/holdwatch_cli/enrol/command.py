@@ -16,14 +16,14 @@ from holdwatch_cli.enrol.live_readings import listen
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.intake.calibration import Found, Gauge, two_points, zero
-from holdwatch_daemon.settings.edit import ShopFile
+from holdwatch_daemon.intake import Found, Gauge, two_points, zero
+from holdwatch_daemon.settings import ShopFile
 from holdwatch_physics.reading import Channel, Quantity, Role, role_of
 from holdwatch_physics.units import parse_unit
 
 if TYPE_CHECKING:
     from holdwatch_adapters.settings import ProbeSettings
-    from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_daemon.settings import ShopConfig
 
 
 def run_enrol(enrolment: Enrolment, config: Path, *, as_json: bool, dry_run: bool) -> int:
@@ -151,7 +151,7 @@ def gauge_of(probe: ProbeSettings) -> Gauge:
 
 def shop_line(shop: ShopConfig, channel: str) -> Any:
     """Return the calibration of a channel, the one without effect where it has none."""
-    from holdwatch_daemon.intake.calibration import calibrations_of  # noqa: PLC0415 - light
+    from holdwatch_daemon.intake import calibrations_of  # noqa: PLC0415 - light
     from holdwatch_physics.reading import Calibration  # noqa: PLC0415 - light
 
     probe = shop.probe_of(channel)

@@ -12,8 +12,8 @@ from holdwatch_adapters.settings import CalibrationSettings
 from holdwatch_cli.adapters import adapters_for
 from holdwatch_daemon.clock import SystemClock
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.intake.calibration import last_calibrations
-from holdwatch_daemon.store.opening import ProcessLock
+from holdwatch_daemon.intake import last_calibrations
+from holdwatch_daemon.store import ProcessLock
 from holdwatch_physics.reading import Calibration, Channel, ProbeNotice, Reading
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_adapters.ports import Adapter
-    from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_daemon.settings import ShopConfig
 
 PATIENCE_S = 45.0
 """How long to wait for the first reading, s: a probe must be found and linked."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 
-from holdwatch_adapters.bluetooth.scan import Seen, scan
+from holdwatch_adapters.bluetooth import Seen, scan
 from holdwatch_adapters.ports import AdapterError
 from holdwatch_adapters.settings import NAME
 from holdwatch_cli.enrol.enrolment import Enrolment, pair
@@ -20,8 +20,7 @@ from holdwatch_physics.units import UnitError, parse_unit
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from holdwatch_daemon.settings.edit import ShopFile
-    from holdwatch_daemon.settings.shop import ShopConfig
+    from holdwatch_daemon.settings import ShopConfig, ShopFile
 
 LISTEN_S = 8.0
 

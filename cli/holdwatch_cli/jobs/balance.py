@@ -9,13 +9,17 @@ import typer
 
 from holdwatch_cli.options import Json
 from holdwatch_cli.terminal import say
-from holdwatch_procedures.vehicles.balance import Figures, balance_of_texts, balance_sentence
-from holdwatch_procedures.vehicles.vehicle import LAW_G_PER_YEAR
+from holdwatch_procedures.vehicles import (
+    LAW_G_PER_YEAR,
+    Figures,
+    balance_of_texts,
+    balance_sentence,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from holdwatch_procedures.vehicles.balance import Balance
+    from holdwatch_procedures.vehicles import Balance
 
 
 def run_balance(

@@ -11,18 +11,14 @@ from typing import TYPE_CHECKING, Any
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.jobs.running_service import RunningService, at
 from holdwatch_cli.terminal import say
-from holdwatch_daemon.jobs.access import StoryDesk, open_desk
-from holdwatch_daemon.jobs.changes import TraceToBind, change_job
+from holdwatch_daemon.jobs import StoryDesk, TraceToBind, change_job, open_desk
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
 
-    from holdwatch_daemon.jobs.access import Story
-    from holdwatch_procedures.vehicles.changes import Change
-    from holdwatch_procedures.vehicles.follow_through import Act
-    from holdwatch_procedures.vehicles.job import Job
-    from holdwatch_procedures.vehicles.vehicle import Vehicle
+    from holdwatch_daemon.jobs import Story
+    from holdwatch_procedures.vehicles import Act, Change, Job, Vehicle
 
 
 @dataclass(frozen=True, slots=True)

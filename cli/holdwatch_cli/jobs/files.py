@@ -8,7 +8,7 @@ from urllib.parse import quote
 
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.jobs.running_service import at
-from holdwatch_daemon.jobs.files import Form, export_text, stories_of, take
+from holdwatch_daemon.jobs import Form, export_text, stories_of, take
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -16,12 +16,20 @@ from holdwatch_cli.jobs.desk import day_of, desk
 from holdwatch_cli.jobs.running_service import at as address
 from holdwatch_cli.judge import read_recipe_table
 from holdwatch_cli.options import FOLDER, Data, Day, Json
-from holdwatch_daemon.jobs.changes import TraceToBind, change_job, dye_warning, open_job
-from holdwatch_daemon.jobs.holds import judge_for
-from holdwatch_daemon.jobs.photos import store_photograph
-from holdwatch_daemon.jobs.views import answer_sentence, job_view
+from holdwatch_daemon.jobs import (
+    TraceToBind,
+    answer_sentence,
+    change_job,
+    dye_warning,
+    job_view,
+    judge_for,
+    open_job,
+    store_photograph,
+)
 from holdwatch_daemon.version import version
-from holdwatch_procedures.vehicles.changes import (
+from holdwatch_procedures.vehicles import (
+    NOT_JUDGED_HERE,
+    Act,
     AddAdvice,
     AddDye,
     AddFinding,
@@ -29,33 +37,28 @@ from holdwatch_procedures.vehicles.changes import (
     AddRepair,
     AddWeighing,
     Advice,
+    Answer,
     BindHold,
     CloseJob,
-    GiveAnswer,
-    ReopenJob,
-)
-from holdwatch_procedures.vehicles.follow_through import Act
-from holdwatch_procedures.vehicles.job import (
-    NOT_JUDGED_HERE,
-    Answer,
     DyeEntry,
     Finding,
+    GiveAnswer,
     Part,
+    ReopenJob,
     Repair,
+    Row,
     WayIn,
     Weighing,
+    load_row,
 )
-from holdwatch_procedures.vehicles.validation import Row, load_row
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from datetime import date
 
     from holdwatch_cli.jobs.desk import Desk
-    from holdwatch_daemon.jobs.access import Page, Story
-    from holdwatch_daemon.jobs.views import JobView
-    from holdwatch_procedures.vehicles.changes import Change
-    from holdwatch_procedures.vehicles.job import HoldEntry, Job
+    from holdwatch_daemon.jobs import JobView, Page, Story
+    from holdwatch_procedures.vehicles import Change, HoldEntry, Job
 
 _Row = TypeVar("_Row", bound=Row)
 

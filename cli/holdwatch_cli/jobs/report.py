@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from holdwatch_api.reports.files import FORMS, Form, verify_file, write_report
+from holdwatch_api.reports import FORMS, Form, verify_file, write_report
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.jobs.desk import day_of, desk
 from holdwatch_cli.options import Json
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from holdwatch_cli.jobs.desk import Desk
-    from holdwatch_procedures.vehicles.report import Report
+    from holdwatch_procedures.vehicles import Report
 
 CHANGED: Final = 1
 """Exit status of a file that differs from the store, or was changed."""

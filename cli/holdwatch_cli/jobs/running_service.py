@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Final, Self
 from urllib.parse import quote
 
 from holdwatch_daemon.errors import StoreError
-from holdwatch_daemon.store.opening import local_socket, socket_address
-from holdwatch_procedures.vehicles.validation import NotKnownError, RefusedError
+from holdwatch_daemon.store import local_socket, socket_address
+from holdwatch_procedures.vehicles import NotKnownError, RefusedError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

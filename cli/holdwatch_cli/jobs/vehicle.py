@@ -7,13 +7,19 @@ from typing import TYPE_CHECKING, Any
 from holdwatch_cli.errors import UserError
 from holdwatch_cli.jobs.desk import grams, pair_of
 from holdwatch_cli.jobs.running_service import at
-from holdwatch_daemon.jobs.changes import add_vehicle, change_vehicle, keep_volume
-from holdwatch_daemon.jobs.views import vehicle_view
+from holdwatch_daemon.jobs import add_vehicle, change_vehicle, keep_volume, vehicle_view
 from holdwatch_daemon.store import vehicles as stored_vehicles
 from holdwatch_physics.fluids import Fluids
-from holdwatch_procedures.vehicles.expansion import CAUTIONS, STEPS, Expansion, read_expansion
-from holdwatch_procedures.vehicles.validation import load_row, packaged_text
-from holdwatch_procedures.vehicles.vehicle import InternalVolume, volume_sentence
+from holdwatch_procedures.vehicles import (
+    CAUTIONS,
+    STEPS,
+    Expansion,
+    InternalVolume,
+    load_row,
+    packaged_text,
+    read_expansion,
+    volume_sentence,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,8 +27,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_cli.jobs.desk import Desk
-    from holdwatch_daemon.jobs.access import Story
-    from holdwatch_procedures.vehicles.vehicle import Vehicle
+    from holdwatch_daemon.jobs import Story
+    from holdwatch_procedures.vehicles import Vehicle
 
 
 def given_fields(said: Mapping[str, Any], desk: Desk) -> dict[str, Any]:

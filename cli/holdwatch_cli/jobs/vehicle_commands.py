@@ -169,7 +169,7 @@ def tables(data: Data = FOLDER, json: Json = False) -> None:
     """
     from holdwatch_cli.jobs.desk import desk
     from holdwatch_cli.jobs.vehicle import run_tables
-    from holdwatch_procedures.vehicles.overview import FILES
+    from holdwatch_procedures.vehicles import FILES
 
     raise typer.Exit(run_tables(desk(data, as_json=json), data, FILES))
 

@@ -10,8 +10,7 @@ from holdwatch_daemon.bays.gauge_selection import GaugeSelector
 from holdwatch_daemon.bays.progress import progress_of
 from holdwatch_physics.reading import Channel, Quality, Role, role_of
 from holdwatch_physics.units import gauge_pa, parse_unit
-from holdwatch_procedures.holds.events import Decided
-from holdwatch_procedures.holds.overpressure import is_over_pressure, tells_pressure
+from holdwatch_procedures.holds import Decided, is_over_pressure, tells_pressure
 from holdwatch_procedures.wording import Say, render
 
 if TYPE_CHECKING:
@@ -23,8 +22,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.messages import Evacuation, HoldProgress
     from holdwatch_daemon.settings.shop import BayConfig, ShopConfig
     from holdwatch_physics.reading import Reading
-    from holdwatch_procedures.holds.events import AlarmRaised
-    from holdwatch_procedures.holds.recipe import Recipe
+    from holdwatch_procedures.holds import AlarmRaised, Recipe
 
 log = logging.getLogger(__name__)
 

@@ -25,7 +25,7 @@ from holdwatch_daemon.messages import (
 from holdwatch_daemon.store import answers, rows
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_procedures.vehicles.validation import VehicleError
+from holdwatch_procedures.vehicles import VehicleError
 from holdwatch_procedures.wording import render
 
 if TYPE_CHECKING:
@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.store.events import Telling
     from holdwatch_physics.reading import Reading
-    from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.vehicles.overview import Tables
+    from holdwatch_procedures.holds import Recipe
+    from holdwatch_procedures.vehicles import Tables
 
 __all__ = ["CommandHandler", "Means"]
 

@@ -13,9 +13,8 @@ from holdwatch_daemon.jobs.holds import filled_for_bay, section_figures
 from holdwatch_daemon.settings.recipes import complete_recipe
 from holdwatch_daemon.store.hold_identity import HoldIdentity
 from holdwatch_physics.fluids import FluidError
-from holdwatch_procedures.holds.hold import Hold
-from holdwatch_procedures.holds.recipe import RecipeError, load_recipe
-from holdwatch_procedures.vehicles.job import WHOLE
+from holdwatch_procedures.holds import Hold, RecipeError, load_recipe
+from holdwatch_procedures.vehicles import WHOLE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -29,8 +28,8 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import Reading
-    from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.vehicles.vehicle import Vehicle
+    from holdwatch_procedures.holds import Recipe
+    from holdwatch_procedures.vehicles import Vehicle
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 from holdwatch_physics.reading import Quality, Role, role_of
 from holdwatch_physics.units import gauge_pa
-from holdwatch_procedures.evacuation.interlock import PUMP_OPENS_BELOW_PA
+from holdwatch_procedures.evacuation import PUMP_OPENS_BELOW_PA
 
 if TYPE_CHECKING:
     from collections.abc import Collection

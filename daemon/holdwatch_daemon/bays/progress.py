@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.bays.runner import HoldRunner
     from holdwatch_daemon.store.answers import HoldRow
     from holdwatch_daemon.store.hold_identity import HoldIdentity
-    from holdwatch_procedures.holds.recipe import Recipe
+    from holdwatch_procedures.holds import Recipe
 
 _UNKNOWN = Bounds(value=None, low=None, high=None)
 

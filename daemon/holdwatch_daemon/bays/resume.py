@@ -16,9 +16,7 @@ from holdwatch_daemon.store.answers import Mark as StoredMark
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.hold_identity import HoldIdentity
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_procedures.holds.hold import Hold
-from holdwatch_procedures.holds.order import Mark, Readings
-from holdwatch_procedures.holds.recipe import RecipeError, load_recipe
+from holdwatch_procedures.holds import Hold, Mark, Readings, RecipeError, load_recipe
 
 if TYPE_CHECKING:
     import asyncio
@@ -32,7 +30,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_physics.fluids import Fluids
     from holdwatch_physics.reading import Quality, Quantity
-    from holdwatch_procedures.holds.events import HoldEvent
+    from holdwatch_procedures.holds import HoldEvent
 
 log = logging.getLogger(__name__)
 

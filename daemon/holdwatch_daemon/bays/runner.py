@@ -13,18 +13,24 @@ from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.hold_identity import insert_begun
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.trace_line import TRACE_HEADER
-from holdwatch_procedures.holds.events import (
+from holdwatch_procedures.holds import (
+    MARK_WORD,
+    WAIT_NS,
     AlarmRaised,
     CurvePoint,
     Decided,
+    Mark,
     Noted,
+    Outcome,
+    Phase,
     PhaseChanged,
+    Progress,
+    Readings,
     Restarted,
+    Verdict,
     curve_of,
+    unknown_leak,
 )
-from holdwatch_procedures.holds.order import MARK_WORD, WAIT_NS, Mark, Readings
-from holdwatch_procedures.holds.scale import unknown_leak
-from holdwatch_procedures.holds.verdict import Outcome, Phase, Progress, Verdict
 from holdwatch_procedures.wording import Say, as_written, render, said
 
 if TYPE_CHECKING:
@@ -36,10 +42,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.hold_identity import HoldIdentity
     from holdwatch_daemon.store.rows import Ids
     from holdwatch_physics.reading import Quality, Quantity, Reading
-    from holdwatch_procedures.holds.estimates import Cause
-    from holdwatch_procedures.holds.events import HoldEvent
-    from holdwatch_procedures.holds.hold import Hold
-    from holdwatch_procedures.holds.recipe import Recipe
+    from holdwatch_procedures.holds import Cause, Hold, HoldEvent, Recipe
 
 log = logging.getLogger(__name__)
 

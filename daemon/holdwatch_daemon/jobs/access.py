@@ -17,9 +17,15 @@ from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.opening import open_database
 from holdwatch_daemon.store.transactions import OwnTransactions
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_procedures.vehicles.follow_through import cautions_for
-from holdwatch_procedures.vehicles.overview import FILES, Tables, read_tables
-from holdwatch_procedures.vehicles.validation import NotKnownError, RefusedError, VehicleError
+from holdwatch_procedures.vehicles import (
+    FILES,
+    NotKnownError,
+    RefusedError,
+    Tables,
+    VehicleError,
+    cautions_for,
+    read_tables,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -28,9 +34,7 @@ if TYPE_CHECKING:
     from holdwatch_daemon.store.events import Telling
     from holdwatch_daemon.store.transactions import Transactions
     from holdwatch_daemon.store.vehicles import StoredVehicle
-    from holdwatch_procedures.vehicles.follow_through import Act
-    from holdwatch_procedures.vehicles.job import Job
-    from holdwatch_procedures.vehicles.vehicle import Vehicle
+    from holdwatch_procedures.vehicles import Act, Job, Vehicle
 
 T = TypeVar("T")
 

@@ -12,24 +12,24 @@ from typing import TYPE_CHECKING, Any
 from holdwatch_daemon.jobs.holds import check_bindable, hold_entry, store_trace
 from holdwatch_daemon.jobs.photos import check_stored
 from holdwatch_daemon.store import vehicles as stored_vehicles
-from holdwatch_procedures.vehicles.changes import (
+from holdwatch_procedures.vehicles import (
+    WHOLE,
     AddDye,
     AddFinding,
     AddHold,
     BindHold,
-    apply_change,
-)
-from holdwatch_procedures.vehicles.charge_history import at_noon
-from holdwatch_procedures.vehicles.dye import too_much_after
-from holdwatch_procedures.vehicles.job import WHOLE, Job
-from holdwatch_procedures.vehicles.overview import dye_ledger
-from holdwatch_procedures.vehicles.validation import (
+    InternalVolume,
+    Job,
     NotKnownError,
     RefusedError,
+    Vehicle,
     VehicleError,
+    apply_change,
+    at_noon,
+    dye_ledger,
     load_row,
+    too_much_after,
 )
-from holdwatch_procedures.vehicles.vehicle import InternalVolume, Vehicle
 
 if TYPE_CHECKING:
     import sqlite3
@@ -38,10 +38,7 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.jobs.access import Page, Story
     from holdwatch_daemon.jobs.holds import JudgedTrace
-    from holdwatch_procedures.vehicles.changes import Change
-    from holdwatch_procedures.vehicles.expansion import ExpandedVolume
-    from holdwatch_procedures.vehicles.follow_through import Act
-    from holdwatch_procedures.vehicles.overview import Tables
+    from holdwatch_procedures.vehicles import Act, Change, ExpandedVolume, Tables
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,28 +16,31 @@ from holdwatch_daemon.jobs.access import Story
 from holdwatch_daemon.jobs.holds import check_unit, hold_entry
 from holdwatch_daemon.store import answers
 from holdwatch_daemon.store import vehicles as stored_vehicles
-from holdwatch_procedures.vehicles.changes import Advice
-from holdwatch_procedures.vehicles.follow_through import check_closable
-from holdwatch_procedures.vehicles.job import (
+from holdwatch_procedures.vehicles import (
+    Advice,
     Answer,
     DyeEntry,
     Finding,
     HoldEntry,
     Job,
     Part,
+    RefusedError,
     Repair,
+    Row,
+    Vehicle,
+    VehicleError,
     Weighing,
+    check_closable,
+    load_row,
+    open_points_of,
 )
-from holdwatch_procedures.vehicles.overview import open_points_of
-from holdwatch_procedures.vehicles.validation import RefusedError, Row, VehicleError, load_row
-from holdwatch_procedures.vehicles.vehicle import Vehicle
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterator, Mapping
 
     from holdwatch_daemon.jobs.access import Page, StoryBook
-    from holdwatch_procedures.vehicles.overview import Tables
+    from holdwatch_procedures.vehicles import Tables
 
 _SAID_AT_BINDING: Final = frozenset({"section", "after_repair"})
 """What is said of a hold when it is bound to a visit; all else is what the store judged."""

@@ -13,16 +13,22 @@ from holdwatch_daemon.store import vehicles as stored_vehicles
 from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.store.transactions import named_rows
 from holdwatch_daemon.timestamps import rfc3339
-from holdwatch_procedures.vehicles.changes import BindHold, RemoveRow, with_hold
-from holdwatch_procedures.vehicles.job import WHOLE
-from holdwatch_procedures.vehicles.validation import NotKnownError, RefusedError, VehicleError
+from holdwatch_procedures.vehicles import (
+    WHOLE,
+    BindHold,
+    NotKnownError,
+    RefusedError,
+    RemoveRow,
+    VehicleError,
+    with_hold,
+)
 
 if TYPE_CHECKING:
     import sqlite3
 
     from holdwatch_daemon.store.events import Telling
     from holdwatch_daemon.store.vehicles import StoredVehicle
-    from holdwatch_procedures.vehicles.overview import Tables
+    from holdwatch_procedures.vehicles import Tables
 
 _MOST_NAMED = 8
 

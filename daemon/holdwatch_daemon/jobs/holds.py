@@ -13,13 +13,15 @@ from holdwatch_daemon.store.rows import FlaggedReading, Ids
 from holdwatch_daemon.store.vehicles import job_of_hold
 from holdwatch_daemon.timestamps import rfc3339
 from holdwatch_physics.reading import Reading
-from holdwatch_procedures.holds.events import curve_of
-from holdwatch_procedures.holds.order import Mark, Readings
-from holdwatch_procedures.holds.recipe import load_recipe
-from holdwatch_procedures.vehicles.job import WHOLE, HoldEntry
-from holdwatch_procedures.vehicles.report import CurvePointRow
-from holdwatch_procedures.vehicles.validation import VehicleError, load_row
-from holdwatch_procedures.vehicles.vehicle import normalise
+from holdwatch_procedures.holds import Mark, Readings, curve_of, load_recipe
+from holdwatch_procedures.vehicles import (
+    WHOLE,
+    CurvePointRow,
+    HoldEntry,
+    VehicleError,
+    load_row,
+    normalise,
+)
 
 if TYPE_CHECKING:
     import sqlite3
@@ -28,12 +30,8 @@ if TYPE_CHECKING:
     from holdwatch_daemon.settings.shop import BayConfig
     from holdwatch_daemon.store.answers import HoldRow
     from holdwatch_physics.fluids import Fluids
-    from holdwatch_procedures.holds.events import CurvePoint, HoldEvent
-    from holdwatch_procedures.holds.hold import Hold
-    from holdwatch_procedures.holds.judge import Row
-    from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.holds.verdict import Verdict
-    from holdwatch_procedures.vehicles.vehicle import Vehicle
+    from holdwatch_procedures.holds import CurvePoint, Hold, HoldEvent, Recipe, Row, Verdict
+    from holdwatch_procedures.vehicles import Vehicle
 
 IMPORTED: Final = "import"
 """The bay of a hold that came as a trace."""
@@ -203,8 +201,8 @@ def judge_trace(
         UnusableTraceError: The trace cannot be judged.
         VehicleError: The store could not keep it so that it judges to the same.
     """
-    from holdwatch_procedures.holds.hold import conclude  # noqa: PLC0415 - numpy is slow to load
-    from holdwatch_procedures.holds.judge import judge  # noqa: PLC0415 - numpy is slow to load
+    # numpy is slow to load
+    from holdwatch_procedures.holds import conclude, judge  # noqa: PLC0415
 
     lines = list(trace)
     verdict = judge(lines, recipe, fluids, version=version)
@@ -263,7 +261,7 @@ def _replayed(
     Returns:
         The hold, ended, and all its events.
     """
-    from holdwatch_procedures.holds.hold import Hold  # noqa: PLC0415 - numpy is slow to load
+    from holdwatch_procedures.holds import Hold  # noqa: PLC0415 - numpy is slow to load
 
     hold = Hold(recipe, fluids, version=version)
     events: list[HoldEvent] = []

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from holdwatch_procedures.vehicles.validation import NotKnownError, VehicleError
+from holdwatch_procedures.vehicles import NotKnownError, VehicleError
 
 if TYPE_CHECKING:
     import sqlite3

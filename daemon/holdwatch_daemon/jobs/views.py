@@ -8,24 +8,26 @@ from typing import TYPE_CHECKING, Any
 from holdwatch_daemon.jobs.changes import waiting_holds
 from holdwatch_daemon.messages import Message
 from holdwatch_daemon.store import answers
-from holdwatch_procedures.vehicles.balance import NOTICED_SHARE_LOST, balance_sentence
-from holdwatch_procedures.vehicles.job import Job  # noqa: TC001 (the same)
-from holdwatch_procedures.vehicles.overview import (
+from holdwatch_procedures.vehicles import (
+    NOTICED_SHARE_LOST,
+    Job,
+    Vehicle,
     balance_after,
+    balance_sentence,
     best_checks,
     dye_on,
     open_points_of,
     sections_of,
     suspects,
+    volume_sentence,
 )
-from holdwatch_procedures.vehicles.vehicle import Vehicle, volume_sentence
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Sequence
 
     from holdwatch_daemon.jobs.access import Story, StoryDesk
-    from holdwatch_procedures.vehicles.suspects import Ranking
+    from holdwatch_procedures.vehicles import Ranking
 
 MOST_SUSPECTS = 8
 MOST_CHECKS = 3

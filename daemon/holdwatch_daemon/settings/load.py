@@ -15,7 +15,7 @@ from holdwatch_daemon.errors import ConfigError
 from holdwatch_daemon.settings.recipes import check_recipe_table, shipped_recipes
 from holdwatch_daemon.settings.shop import BayConfig, ShopConfig
 from holdwatch_physics.reading import Channel, Role, role_of
-from holdwatch_procedures.holds.recipe import RecipeError
+from holdwatch_procedures.holds import RecipeError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

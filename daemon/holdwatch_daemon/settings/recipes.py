@@ -7,7 +7,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from holdwatch_physics.reading import Channel
-from holdwatch_procedures.holds.recipe import Recipe, load_recipe
+from holdwatch_procedures.holds import Recipe, load_recipe
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

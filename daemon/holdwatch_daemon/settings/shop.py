@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from holdwatch_adapters.bluetooth.settings import RadioSettings
+from holdwatch_adapters.bluetooth import RadioSettings
 from holdwatch_adapters.registry import OfItsKind
 from holdwatch_adapters.settings import (
     NAME,
@@ -22,7 +22,7 @@ from holdwatch_adapters.settings import (
 from holdwatch_physics.atmosphere import standard_pressure
 from holdwatch_physics.reading import Channel, Quantity, role_of
 from holdwatch_physics.substances import FluidError, refrigerant
-from holdwatch_procedures.evacuation.interlock import PUMP_OPENS_BELOW_PA
+from holdwatch_procedures.evacuation import PUMP_OPENS_BELOW_PA
 from holdwatch_procedures.wording import Units
 
 _HOST_NAME = r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$"

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Mapping
 
-    from holdwatch_procedures.holds.recipe import Recipe
+    from holdwatch_procedures.holds import Recipe
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdwatch_daemon.messages import Event
-    from holdwatch_procedures.vehicles.vehicle import Vehicle
+    from holdwatch_procedures.vehicles import Vehicle
 
 __all__ = ["HoldRow", "Queries"]
 

@@ -17,8 +17,7 @@ if TYPE_CHECKING:
 
     from holdwatch_daemon.messages import Alarm
     from holdwatch_physics.reading import Quantity
-    from holdwatch_procedures.holds.events import CurvePoint
-    from holdwatch_procedures.holds.verdict import Verdict
+    from holdwatch_procedures.holds import CurvePoint, Verdict
 
 
 _INSERT_READING: Final = (

@@ -6,9 +6,14 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from holdwatch_procedures.vehicles.job import Job
-from holdwatch_procedures.vehicles.validation import RefusedError, VehicleError, load_row
-from holdwatch_procedures.vehicles.vehicle import Vehicle, normalise
+from holdwatch_procedures.vehicles import (
+    Job,
+    RefusedError,
+    Vehicle,
+    VehicleError,
+    load_row,
+    normalise,
+)
 
 if TYPE_CHECKING:
     import sqlite3

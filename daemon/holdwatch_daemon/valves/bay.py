@@ -13,8 +13,7 @@ from holdwatch_daemon.store.events import Draft
 from holdwatch_daemon.valves.sight import sight_of
 from holdwatch_daemon.valves.wording import evacuation_message
 from holdwatch_physics.reading import Quality, Quantity, Role, role_of
-from holdwatch_procedures.evacuation.machine import Unattended
-from holdwatch_procedures.evacuation.orders import (
+from holdwatch_procedures.evacuation import (
     BeginHold,
     Ended,
     EndHold,
@@ -26,11 +25,10 @@ from holdwatch_procedures.evacuation.orders import (
     Step,
     Stepped,
     Switch,
+    Unattended,
 )
-from holdwatch_procedures.evacuation.orders import Outcome as Ending
-from holdwatch_procedures.holds.estimates import Cause
-from holdwatch_procedures.holds.recipe import MICRON_PA
-from holdwatch_procedures.holds.verdict import Outcome
+from holdwatch_procedures.evacuation import Outcome as Ending
+from holdwatch_procedures.holds import MICRON_PA, Cause, Outcome
 from holdwatch_procedures.wording import Say, as_written, render, said
 
 if TYPE_CHECKING:
@@ -43,10 +41,8 @@ if TYPE_CHECKING:
     from holdwatch_daemon.settings.shop import WireConfig
     from holdwatch_daemon.store.events import EventLog
     from holdwatch_physics.reading import Reading
-    from holdwatch_procedures.evacuation.interlock import Sight
-    from holdwatch_procedures.evacuation.orders import Order
-    from holdwatch_procedures.holds.recipe import Recipe
-    from holdwatch_procedures.holds.verdict import Verdict
+    from holdwatch_procedures.evacuation import Order, Sight
+    from holdwatch_procedures.holds import Recipe, Verdict
 
 log = logging.getLogger(__name__)
 

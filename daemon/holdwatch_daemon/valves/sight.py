@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Literal
 
 from holdwatch_physics.reading import Quality, Role, role_of
 from holdwatch_physics.units import absolute_pa, gauge_pa
-from holdwatch_procedures.evacuation.interlock import Glimpse
+from holdwatch_procedures.evacuation import Glimpse
 
 if TYPE_CHECKING:
     from holdwatch_daemon.bays.bay import Bay
     from holdwatch_physics.reading import Reading
-    from holdwatch_procedures.evacuation.interlock import Sight
+    from holdwatch_procedures.evacuation import Sight
 
 
 def sight_of(bay: Bay, now_mono_ns: int, allowance_ns: int) -> Sight:

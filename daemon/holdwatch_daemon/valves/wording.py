@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdwatch_daemon.messages import Evacuation
-from holdwatch_procedures.evacuation.orders import Relay, Step
+from holdwatch_procedures.evacuation import Relay, Step
 from holdwatch_procedures.wording import NOTHING, Say, render, said, sentences
 
 if TYPE_CHECKING:
-    from holdwatch_procedures.evacuation.interlock import Sight
-    from holdwatch_procedures.evacuation.machine import Unattended
+    from holdwatch_procedures.evacuation import Sight, Unattended
 
 _SENTENCES = {
     Step.STARTING_PUMP: Say("evacuation.step.starting_pump"),
