@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from holdwatch_procedures.evacuation.progress import EvacuationNews, EvacuationWatch
+from holdwatch_procedures.holds.vacuum.pumpdown import EvacuationNews, EvacuationWatch
 
 TARGET_PA = 66.7
 

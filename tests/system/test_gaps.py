@@ -10,9 +10,9 @@ from hold_builder import decay_recipe, vacuum_recipe
 
 from holdwatch_physics.fluids import Fluids
 from holdwatch_physics.reading import Quality, Quantity
-from holdwatch_procedures.evacuation.progress import EvacuationNews, EvacuationWatch
 from holdwatch_procedures.holds.hold import Hold, conclude
 from holdwatch_procedures.holds.order import MARK_WORD, Mark, Readings
+from holdwatch_procedures.holds.vacuum.pumpdown import EvacuationNews, EvacuationWatch
 from holdwatch_procedures.holds.verdict import Outcome
 
 if TYPE_CHECKING:

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from vacuum_pumpdown import GAUGES, Gauge, after_isolation, pump_down
 
-from holdwatch_procedures.evacuation.progress import (
+from holdwatch_procedures.holds.estimates import Cause
+from holdwatch_procedures.holds.vacuum.pumpdown import (
     EvacuationEvent,
     EvacuationNews,
     EvacuationPhase,
     EvacuationWatch,
 )
-from holdwatch_procedures.holds.estimates import Cause
 from holdwatch_procedures.wording import render
 
 TARGET = 66.7

@@ -6,7 +6,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdwatch_procedures.evacuation.interlock import off_scale_ns
-from holdwatch_procedures.evacuation.progress import (
+from holdwatch_procedures.holds.vacuum.pumpdown import (
     CONFIRM_S,
     HIGHEST_VACUUM_PA,
     EvacuationNews,
@@ -18,7 +18,7 @@ from holdwatch_procedures.wording import NOTHING, Say, sentences
 if TYPE_CHECKING:
     from holdwatch_procedures.evacuation.interlock import Sight
     from holdwatch_procedures.evacuation.orders import Figures
-    from holdwatch_procedures.evacuation.progress import EvacuationEvent
+    from holdwatch_procedures.holds.vacuum.pumpdown import EvacuationEvent
 
 NO_PULL_S = 330.0
 """How long a rise under the running pump may last before the pump counts as not pulling, s."""

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from holdwatch_physics.reading import Quality, Quantity, Role
 from holdwatch_physics.units import absolute_pa
-from holdwatch_procedures.evacuation.progress import EvacuationNews, EvacuationWatch
 from holdwatch_procedures.holds.blocks import specs_by_role
+from holdwatch_procedures.holds.vacuum.pumpdown import EvacuationNews, EvacuationWatch
 from holdwatch_procedures.wording import Say
 
 if TYPE_CHECKING:
