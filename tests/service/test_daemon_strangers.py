@@ -10,7 +10,7 @@ from daemon_rig import events, eventually, shop_table
 from system_parts import require
 
 from holdwatch_adapters.bluetooth.adapter import BluetoothAdapter, BluetoothProbe
-from holdwatch_adapters.bluetooth.scan import scan
+from holdwatch_adapters.bluetooth.scanning import scan
 from holdwatch_daemon.clock import SystemClock
 from holdwatch_daemon.service import Service
 from holdwatch_daemon.settings.load import parse_config

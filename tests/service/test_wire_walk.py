@@ -148,7 +148,7 @@ async def test_no_valve_is_opened_on_pressure_or_on_a_silent_gauge(
         await garage.run(4)
         refused = await garage.start(1)
         assert not refused.ok
-        assert "There is pressure on the low side" in refused.text
+        assert "Bay 1 is under pressure, 20 kPa (gauge) on low side" in refused.text
         garage.plant.gas.nitrogen = 0.0
         garage.silent = {LOW}
         await garage.run(60)

@@ -36,7 +36,7 @@ async def test_a_blocked_loop_is_named_with_file_line_and_function(
         await asyncio.sleep(0.1)
         (stall,) = told
         assert stall.seconds >= 0.7
-        assert any(line.startswith("faults/test_standstill.py:") for line in stall.stack)
+        assert any(line.startswith("system/test_standstill.py:") for line in stall.stack)
         assert any(line.endswith(" block_for") for line in stall.stack)
         assert "test_standstill.py" in stall.where
         assert stall.where in stall.text

@@ -21,7 +21,7 @@ from holdwatch_adapters.bluetooth import bthome
 from holdwatch_adapters.bluetooth.bluez_watch import BluezWatch
 from holdwatch_adapters.bluetooth.link import Link, LinkLost, LinkTiming
 from holdwatch_adapters.bluetooth.probe import Translator
-from holdwatch_adapters.bluetooth.scan import (
+from holdwatch_adapters.bluetooth.scanning import (
     BLUETOOTH_ADVICE,
     NO_SIGNAL_DBM,
     Seen,
